@@ -1,0 +1,521 @@
+"""The life of a finding across nights: opened once, then acknowledged, snoozed, resolved or reopened.
+
+Two tables in the site's file: ``finding`` holds what stands now, ``finding_event``
+every change with who and when. The engine signs as :data:`ENGINE`. Time is
+passed in, never read.
+
+A finding is over only when its place was judged without the symptom: missing
+data resolves nothing. How many quiet days that takes is :data:`QUIET_DAYS`.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
+from typing import Any, Final, Literal, Protocol, get_args
+
+from collectors.errors import UsageError
+from collectors.site import SiteDescription
+from collectors.store import Store
+from rules.finding import ACTIONS, Finding, NotJudged
+
+Status = Literal["open", "acknowledged", "snoozed", "resolved"]
+STATUSES: Final[tuple[Status, ...]] = get_args(Status)
+#: Name that stands under a change the engine made.
+ENGINE: Final = "engine"
+
+#: Days without the symptom after which the engine calls a finding over, by
+#: fault (own choice): a dead input that produces is mended at once, shade needs
+#: clear days to show, and a bad radio link has good days in between.
+QUIET_DAYS: Final[dict[str, int]] = {
+    **dict.fromkeys(("shading", "soiling", "substring-loss", "weak-input"), 3),
+    **dict.fromkeys(
+        ("patchy-comms", "restart-cycling", "grid-out-of-range", "curtailment", "hot-derating", "clipping"), 7
+    ),
+}
+_DEFAULT_QUIET_DAYS: Final = 1
+
+#: While one of these stands over a place, nothing beneath it can be judged.
+_MASKING: Final = frozenset(
+    {"gateway-silent", "site-outage", "unit-silent", "unit-standby", "grid-out-of-range", "snow"}
+)
+
+_SCHEMA: Final = """
+CREATE TABLE IF NOT EXISTS finding (
+    id INTEGER PRIMARY KEY, key TEXT NOT NULL UNIQUE, fault TEXT NOT NULL,
+    gateway TEXT, unit TEXT, input INTEGER, plane TEXT,
+    status TEXT NOT NULL CHECK (status IN ('open', 'acknowledged', 'snoozed', 'resolved')),
+    opened_at TEXT NOT NULL, changed_at TEXT NOT NULL, snoozed_until TEXT,
+    first_seen TEXT NOT NULL, last_seen TEXT NOT NULL, last_night TEXT NOT NULL,
+    resolved_day TEXT, nights INTEGER NOT NULL, body TEXT NOT NULL);
+CREATE INDEX IF NOT EXISTS finding_status ON finding(status);
+CREATE TABLE IF NOT EXISTS finding_event (
+    id INTEGER PRIMARY KEY, finding_id INTEGER NOT NULL REFERENCES finding(id),
+    at TEXT NOT NULL, who TEXT NOT NULL, event TEXT NOT NULL, detail TEXT NOT NULL DEFAULT '');
+CREATE INDEX IF NOT EXISTS finding_event_of ON finding_event(finding_id);
+"""
+_COLUMNS = "id, body, status, opened_at, changed_at, snoozed_until, last_night, nights, resolved_day"
+
+
+class Judged(Protocol):
+    """What :meth:`Ledger.record` needs of a check's result."""
+
+    @property
+    def to_day(self) -> str: ...
+    @property
+    def findings(self) -> Sequence[Finding]: ...
+    @property
+    def not_judged(self) -> Sequence[NotJudged]: ...
+
+
+@dataclass(frozen=True)
+class LedgerEntry:
+    """One finding and where it stands.
+
+    ``opened_at`` and ``changed_at`` are UTC ISO times, ``last_night`` the last
+    solar day recorded, ``nights`` on how many of them it was seen.
+    """
+
+    id: int
+    finding: Finding
+    status: Status
+    opened_at: str
+    changed_at: str
+    snoozed_until: str | None = None
+    last_night: str = ""
+    nights: int = 0
+    resolved_day: str | None = None
+
+    @property
+    def live(self) -> bool:
+        return self.status != "resolved"
+
+    def to_json(self) -> dict[str, Any]:
+        """The finding's contract form with its life added."""
+        return {
+            **self.finding.to_json(),
+            "id": self.id,
+            "status": self.status,
+            "opened_at": self.opened_at,
+            "changed_at": self.changed_at,
+            "snoozed_until": self.snoozed_until,
+            "nights": self.nights,
+        }
+
+
+@dataclass(frozen=True)
+class LedgerEvent:
+    """One change of one finding: who, when, what."""
+
+    id: int
+    finding_id: int
+    at: str
+    who: str
+    event: str
+    detail: str
+
+    def to_json(self) -> dict[str, Any]:
+        return dict(vars(self))
+
+
+@dataclass(frozen=True)
+class LedgerDiff:
+    """What one night changed. ``over`` are faults first read of when already past;
+    ``changed`` are live ones whose action changed; ``woken`` came back from a snooze."""
+
+    new: tuple[LedgerEntry, ...] = ()
+    again: tuple[LedgerEntry, ...] = ()
+    resolved: tuple[LedgerEntry, ...] = ()
+    reopened: tuple[LedgerEntry, ...] = ()
+    over: tuple[LedgerEntry, ...] = ()
+    changed: tuple[LedgerEntry, ...] = ()
+    woken: tuple[LedgerEntry, ...] = ()
+
+    @property
+    def news(self) -> int:
+        """How many changes a person would want to hear of."""
+        return sum(map(len, (self.new, self.resolved, self.reopened, self.changed, self.woken)))
+
+
+class Ledger:
+    """Findings of one site's store."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._db = store.db.conn
+        if self._db.execute("SELECT 1 FROM sqlite_master WHERE name = 'finding_event'").fetchone() is None:
+            self._db.executescript(_SCHEMA)
+
+    # -- reading -----------------------------------------------------------
+
+    def all(self) -> list[LedgerEntry]:
+        """Every finding ever raised, most urgent first, resolved ones last."""
+        rows = self._db.execute(f"SELECT {_COLUMNS} FROM finding")
+        return sorted((_entry(row) for row in rows), key=_urgency)
+
+    def open(self) -> list[LedgerEntry]:
+        """Those not resolved (acknowledged and snoozed ones too), most urgent first."""
+        return [entry for entry in self.all() if entry.live]
+
+    def get(self, finding_id: int) -> LedgerEntry:
+        """One entry; UsageError when there is no such number."""
+        row = self._db.execute(f"SELECT {_COLUMNS} FROM finding WHERE id = ?", (finding_id,)).fetchone()
+        if row is None:
+            raise UsageError(
+                f"site '{self._store.site.site.id}' has no finding {finding_id}",
+                "`callout findings SITE --all` lists them with their numbers.",
+            )
+        return _entry(row)
+
+    def history(self, finding_id: int | None = None) -> list[LedgerEvent]:
+        """Every change of one finding (of all, without a number), oldest first."""
+        where, values = ("", ()) if finding_id is None else ("WHERE finding_id = ?", (finding_id,))
+        rows = self._db.execute(
+            f"SELECT id, finding_id, at, who, event, detail FROM finding_event {where} ORDER BY id", values
+        )
+        return [LedgerEvent(*row) for row in rows]
+
+    # -- the engine --------------------------------------------------------
+
+    def record(self, result: Judged, night: str, at: str) -> LedgerDiff:
+        """Take in one night's result, in one transaction; the same night twice changes nothing.
+
+        Parameters
+        ----------
+        result : the check's result.
+        night : solar day the check ran for, ISO date.
+        at : UTC ISO time of the run.
+        """
+        night, at = _day("night", night), _time(at)
+        seen: dict[str, Finding] = {}
+        for finding in result.findings:
+            key = _identity(finding)
+            if key not in seen or finding.loss_wh_total > seen[key].loss_wh_total:
+                seen[key] = finding
+        with self._store.transaction() as db:
+            # Days after the last one with data were not judged, whatever night it is.
+            until = min(night, _day("to_day", result.to_day))
+            run = _Night(db, night, at, _local_day(at, self._store.site), until)
+            judge = _Absence(self._store.site, result, until)
+            rows = db.execute(f"SELECT key, {_COLUMNS} FROM finding").fetchall()
+            known = {str(row[0]): _entry(row[1:]) for row in rows}
+            for key, finding in seen.items():
+                entry = known.get(key)
+                if entry is None:
+                    self._raise(run, key, finding, judge.gone(finding))
+                elif night >= entry.last_night:
+                    self._see(run, entry, finding, judge)
+            for key, entry in known.items():
+                if key not in seen and entry.live and night >= entry.last_night:
+                    self._miss(run, entry, judge)
+        return LedgerDiff(**{name: tuple(self.get(i) for i in ids) for name, ids in run.diff.items()})
+
+    def _raise(self, run: _Night, key: str, finding: Finding, over: bool) -> None:
+        values = {
+            "key": key,
+            "fault": finding.fault,
+            "gateway": finding.gateway,
+            "unit": finding.unit,
+            "input": finding.input,
+            "plane": finding.plane,
+            "status": "resolved" if over else "open",
+            "opened_at": run.at,
+            "changed_at": run.at,
+            "first_seen": finding.first_seen,
+            "last_seen": finding.last_seen,
+            "last_night": run.night,
+            "resolved_day": run.until if over else None,
+            "nights": 1,
+            "body": _dump(finding),
+        }
+        marks = ", ".join("?" * len(values))
+        cursor = run.db.execute(
+            f"INSERT INTO finding ({', '.join(values)}) VALUES ({marks})", tuple(values.values())
+        )
+        number = int(cursor.lastrowid or 0)
+        run.log(number, "opened", f"seen {finding.first_seen} to {finding.last_seen}")
+        if over:
+            run.log(number, "resolved", f"already over: last seen {finding.last_seen}")
+        run.diff["over" if over else "new"].append(number)
+
+    def _see(self, run: _Night, entry: LedgerEntry, finding: Finding, judge: _Absence) -> None:
+        if not entry.live and finding.last_seen <= (entry.resolved_day or ""):
+            return  # the record of an old spell, not its return
+        before = entry.finding
+        # A shorter look back must not forget when it began.
+        finding = replace(finding, first_seen=min(before.first_seen, finding.first_seen))
+        later = run.night > entry.last_night and finding.last_seen > before.last_seen
+        run.db.execute(
+            "UPDATE finding SET body = ?, first_seen = ?, last_seen = ?, last_night = ?, nights = nights + ?"
+            " WHERE id = ?",
+            (_dump(finding), finding.first_seen, finding.last_seen, run.night, int(later), entry.id),
+        )
+        if judge.gone(finding):
+            if entry.live:
+                run.end(entry, f"last seen {finding.last_seen}; judged without it up to {run.until}")
+            return
+        if not entry.live:
+            run.set(entry, "open", "reopened", f"seen again on {finding.last_seen}")
+            return
+        run.diff["again"].append(entry.id)
+        if finding.action != before.action:
+            run.log(entry.id, "changed", f"action {before.action} -> {finding.action}")
+            run.diff["changed"].append(entry.id)
+        run.wake(entry)
+
+    def _miss(self, run: _Night, entry: LedgerEntry, judge: _Absence) -> None:
+        finding = entry.finding
+        heir = judge.heir(finding)
+        if heir is not None:
+            run.end(entry, f"now judged as {heir.fault} of {heir.place}")
+        elif judge.gone(finding) and not judge.hidden(finding):
+            run.end(entry, f"last seen {finding.last_seen}; judged without it up to {run.until}")
+        else:
+            run.wake(entry)
+
+    # -- people ------------------------------------------------------------
+
+    def acknowledge(self, finding_id: int, who: str, at: str, note: str = "") -> LedgerEntry:
+        """Somebody takes it on; it stays acknowledged when seen again."""
+        return self._act(finding_id, who, at, "acknowledged", "acknowledged", note)
+
+    def snooze(self, finding_id: int, until: str, who: str, at: str, note: str = "") -> LedgerEntry:
+        """Keep it quiet until a date (ISO); it returns as open on that date if still there."""
+        until = _day("until", until)
+        if until <= _local_day(_time(at), self._store.site):
+            raise UsageError(f"snooze until {until}: that day is not ahead", "Give a later date, YYYY-MM-DD.")
+        return self._act(finding_id, who, at, "snoozed", "snoozed", note, until)
+
+    def resolve(self, finding_id: int, who: str, at: str, note: str = "") -> LedgerEntry:
+        """Somebody says it is mended; the engine reopens it if seen on a later day."""
+        return self._act(finding_id, who, at, "resolved", "resolved", note)
+
+    def reopen(self, finding_id: int, who: str, at: str, note: str = "") -> LedgerEntry:
+        """Undo an acknowledgement, a snooze or a resolution."""
+        return self._act(finding_id, who, at, "open", "reopened", note)
+
+    def note(self, finding_id: int, text: str, who: str, at: str) -> LedgerEvent:
+        """Add a remark; the status stays."""
+        if not text.strip():
+            raise UsageError("the note is empty", "Give its text.")
+        at, who = _time(at), _who(who)
+        with self._store.transaction() as db:
+            self.get(finding_id)
+            _log(db, finding_id, at, who, "note", text.strip())
+        return self.history(finding_id)[-1]
+
+    def wake(self, at: str) -> tuple[LedgerEntry, ...]:
+        """Open the snoozed findings whose date has come; for use before a page is shown."""
+        at = _time(at)
+        today = _local_day(at, self._store.site)
+        with self._store.transaction() as db:
+            due = [entry for entry in self.all() if _due(entry, today)]
+            for entry in due:
+                _set(db, entry.id, "open", at)
+                _log(db, entry.id, at, ENGINE, "woken", f"snoozed until {entry.snoozed_until}")
+        return tuple(self.get(entry.id) for entry in due)
+
+    def _act(
+        self,
+        finding_id: int,
+        who: str,
+        at: str,
+        status: Status,
+        event: str,
+        note: str,
+        until: str | None = None,
+    ) -> LedgerEntry:
+        at, who = _time(at), _who(who)
+        with self._store.transaction() as db:
+            entry = self.get(finding_id)
+            if (entry.status, entry.snoozed_until) == (status, until) and not note:
+                return entry  # said already
+            if not entry.live and status in ("acknowledged", "snoozed"):
+                raise UsageError(
+                    f"finding {finding_id} is resolved and can't be {event}",
+                    f"`callout findings SITE --reopen {finding_id}` opens it again.",
+                )
+            _set(db, finding_id, status, at, until=until, day=_local_day(at, self._store.site))
+            _log(db, finding_id, at, who, event, ". ".join(filter(None, (until and f"until {until}", note))))
+        return self.get(finding_id)
+
+
+@dataclass(frozen=True)
+class _Night:
+    """One run of the engine over the ledger, inside its transaction."""
+
+    db: sqlite3.Connection
+    night: str
+    at: str
+    today: str
+    until: str
+    diff: dict[str, list[int]] = field(
+        default_factory=lambda: {name: [] for name in LedgerDiff.__dataclass_fields__}
+    )
+
+    def log(self, finding_id: int, event: str, detail: str) -> None:
+        _log(self.db, finding_id, self.at, ENGINE, event, detail)
+
+    def set(self, entry: LedgerEntry, status: Status, event: str, detail: str) -> None:
+        _set(self.db, entry.id, status, self.at, day=self.until)
+        self.log(entry.id, event, detail)
+        self.diff[event].append(entry.id)
+
+    def end(self, entry: LedgerEntry, detail: str) -> None:
+        self.db.execute("UPDATE finding SET last_night = ? WHERE id = ?", (self.night, entry.id))
+        self.set(entry, "resolved", "resolved", detail)
+
+    def wake(self, entry: LedgerEntry) -> None:
+        if _due(entry, self.today):
+            self.set(entry, "open", "woken", f"snoozed until {entry.snoozed_until}")
+
+
+class _Absence:
+    """Whether a symptom not seen is gone, hidden or just not judged."""
+
+    def __init__(self, site: SiteDescription, result: Judged, until: str) -> None:
+        self._site, self._result, self.until = site, result, until
+
+    def gone(self, finding: Finding) -> bool:
+        """Quiet long enough, and on at least one of those days its place was judged."""
+        quiet = (date.fromisoformat(self.until) - date.fromisoformat(finding.last_seen)).days
+        if quiet < QUIET_DAYS.get(finding.fault, _DEFAULT_QUIET_DAYS):
+            return False
+        # A result counts the days not judged without naming them: only more
+        # quiet days than those prove that one of them was judged.
+        return self._days_not_judged(finding) < quiet
+
+    def hidden(self, finding: Finding) -> bool:
+        """A wider fault that began later stands over the place now."""
+        return any(
+            f.fault in _MASKING and f.last_seen >= self.until and self._contains(f, finding)
+            for f in self._result.findings
+        )
+
+    def heir(self, finding: Finding) -> Finding | None:
+        """Another fault that now explains the whole of this one, at its place or a wider one."""
+        for f in self._result.findings:
+            if f.fault == finding.fault or f.last_seen < finding.last_seen:
+                continue
+            same = _place(f) == _place(finding)
+            if f.first_seen <= finding.first_seen and (same or self._contains(f, finding)):
+                return f
+        return None
+
+    def _members(self, finding: Finding) -> frozenset[int]:
+        """Columns of the inputs a finding speaks of."""
+        return frozenset(
+            ref.index
+            for ref in self._site.inputs
+            if (finding.unit is None or ref.unit == finding.unit)
+            and (finding.input is None or ref.input == finding.input)
+            and (finding.unit or finding.gateway is None or ref.gateway == finding.gateway)
+            and (finding.unit or not finding.plane or ref.plane in ("", finding.plane))
+        )
+
+    def _contains(self, wider: Finding, finding: Finding) -> bool:
+        return wider.input is None and self._members(finding) < self._members(wider)
+
+    def _days_not_judged(self, finding: Finding) -> int:
+        """Most days on which no member of the place could be judged for this fault."""
+        members = self._members(finding)
+        days: dict[int, int] = dict.fromkeys(members, 0)
+        whole = 0
+        for item in self._result.not_judged:
+            if item.fault not in ("", "*", "all", finding.fault):
+                continue
+            if item.unit is None:
+                whole = max(whole, item.days)
+                continue
+            for ref in self._site.inputs:
+                if ref.index in members and ref.unit == item.unit and item.input in (None, ref.input):
+                    days[ref.index] = max(days[ref.index], item.days)
+        return max(whole, min(days.values(), default=0))
+
+
+def _place(finding: Finding) -> tuple[Any, ...]:
+    """The place that stays the same when a site file renames a plane or gateway above it."""
+    if finding.unit is not None:
+        return (None, finding.unit, finding.input, None)
+    return (finding.gateway, None, None, finding.plane)
+
+
+def _identity(finding: Finding) -> str:
+    return json.dumps([finding.fault, *_place(finding)])
+
+
+def _urgency(entry: LedgerEntry) -> tuple[Any, ...]:
+    finding = entry.finding
+    return (not entry.live, ACTIONS.index(finding.action), -finding.loss_wh_per_day, entry.id)
+
+
+def _entry(row: Sequence[Any]) -> LedgerEntry:
+    number, body, *rest = row
+    return LedgerEntry(int(number), Finding.from_json(json.loads(body)), *rest)
+
+
+def _dump(finding: Finding) -> str:
+    def plain(value: Any) -> Any:
+        return value.tolist() if hasattr(value, "tolist") else str(value)
+
+    return json.dumps(finding.to_json(), default=plain, ensure_ascii=False)
+
+
+def _log(db: sqlite3.Connection, finding_id: int, at: str, who: str, event: str, detail: str) -> None:
+    db.execute(
+        "INSERT INTO finding_event (finding_id, at, who, event, detail) VALUES (?, ?, ?, ?, ?)",
+        (finding_id, at, who, event, detail),
+    )
+
+
+def _set(
+    db: sqlite3.Connection,
+    finding_id: int,
+    status: Status,
+    at: str,
+    *,
+    until: str | None = None,
+    day: str | None = None,
+) -> None:
+    db.execute(
+        "UPDATE finding SET status = ?, changed_at = ?, snoozed_until = ?, resolved_day = ? WHERE id = ?",
+        (status, at, until, day if status == "resolved" else None, finding_id),
+    )
+
+
+def _due(entry: LedgerEntry, today: str) -> bool:
+    return entry.status == "snoozed" and (entry.snoozed_until or "") <= today
+
+
+def _day(name: str, text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError as exc:
+        raise UsageError(f"{name} = '{text}' is not a date", "Write it as YYYY-MM-DD.") from exc
+
+
+def _time(text: str) -> str:
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError as exc:
+        raise UsageError(f"'{text}' is not a time", "Write it as 2026-06-30T21:15:00Z.") from exc
+    when = when if when.tzinfo else when.replace(tzinfo=UTC)
+    return when.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _who(name: str) -> str:
+    if not name.strip():
+        raise UsageError("a change needs a name", "Give who makes it, for instance --who anna.")
+    return name.strip()
+
+
+def _local_day(at: str, site: SiteDescription) -> str:
+    return datetime.fromisoformat(at).astimezone(site.site.zone).date().isoformat()
+
+
+def total_loss(entries: Iterable[LedgerEntry]) -> float:
+    """Loss of live entries in Wh/day."""
+    return sum(entry.finding.loss_wh_per_day for entry in entries if entry.live)
