@@ -1,0 +1,101 @@
+"""Faults in the words of the person who answers the phone, read from ``wording.toml``.
+
+Rules say *why* they think so; this says what it means on the roof, what to ask
+the caller, what to try from the desk first, what to take along and what to
+measure. Commands, report, service and visit sheet all read it from here.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable
+from functools import cache
+from importlib.resources import files
+from typing import Final, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from rules.finding import Finding
+
+#: Where hands are needed, which decides the cautions that go with it.
+Work = Literal["roof", "board", "desk", "none"]
+
+ACTION_WORDS: Final[dict[str, str]] = {
+    "visit": "Go",
+    "remote": "Try from the desk first",
+    "watch": "Watch",
+    "none": "Nothing to do",
+}
+SEVERITY_WORDS: Final[dict[str, str]] = {
+    "high": "high",
+    "medium": "medium",
+    "low": "low",
+    "info": "for information",
+}
+
+
+class Wording(BaseModel):
+    """How one fault is told.
+
+    Parameters
+    ----------
+    title : short name for people.
+    means : what is going on on the roof.
+    ask : questions for the caller.
+    remote : steps from the desk or by the caller, in order, before anyone drives.
+    parts, tools : what to take along if someone goes.
+    measure : what to measure on site and which reading settles what, in order.
+    work : where hands are needed.
+    symbol : one character that marks it in charts and on the roof plan.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    title: str
+    symbol: str
+    work: Work
+    means: str
+    ask: tuple[str, ...] = ()
+    remote: tuple[str, ...] = ()
+    parts: tuple[str, ...] = ()
+    tools: tuple[str, ...] = ()
+    measure: tuple[str, ...] = ()
+
+
+class _Cautions(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    roof: tuple[str, ...]
+    board: tuple[str, ...]
+    always: tuple[str, ...]
+
+
+class _Words(BaseModel):
+    cautions: _Cautions
+    faults: dict[str, Wording]
+
+
+@cache
+def _words() -> _Words:
+    return _Words.model_validate(tomllib.loads((files("triage") / "wording.toml").read_text("utf-8")))
+
+
+def wording(fault: str) -> Wording:
+    """Words of a slug; a slug nobody wrote words for shows itself."""
+    known = _words().faults.get(fault)
+    title = fault.replace("-", " ").capitalize()
+    return known or Wording(title=title, symbol="?", work="desk", means="")
+
+
+def cautions(findings: Iterable[Finding]) -> tuple[str, ...]:
+    """Cautions for all the work the findings could lead to, each once; empty when none could."""
+    # A remote step that fails ends in a visit, so its cautions are told with it.
+    kinds = {wording(f.fault).work for f in findings if f.action in ("visit", "remote")}
+    words = _words().cautions
+    lines = [*(words.roof if "roof" in kinds else ()), *(words.board if "board" in kinds else ())]
+    return (*lines, *words.always) if lines else ()
+
+
+def gather(findings: Iterable[Finding], key: Literal["ask", "remote", "parts", "tools"]) -> tuple[str, ...]:
+    """One list over several findings, in their order, each line once."""
+    return tuple(dict.fromkeys(line for f in findings for line in getattr(wording(f.fault), key)))
