@@ -1,46 +1,38 @@
 """One SQLite file per site: plain tables anyone can query.
 
-Samples are kept as scaled integers, which halves the file: the column
-``dc_voltage_v_x1000`` holds volts times 1000. The views ``input_reading`` and
-``unit_reading`` show volts, amperes, watts, serials and ISO times.
+The tables stand in :mod:`collectors.schema`. Other parts add tables of their
+own through :attr:`Store.db` (sqlite-utils).
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import sqlite_utils
+from numpy.typing import NDArray
 
-from collectors.columns import EVENT_COLUMNS, STATE_CODES, STATES, WEATHER_COLUMNS
+from collectors import samples
+from collectors.columns import EVENT_COLUMNS, STATES, TELEMETRY_COLUMNS, WEATHER_COLUMNS
 from collectors.errors import StoreError
+from collectors.schema import INPUT_SCALES, SCHEMA, UNIT_SCALES
 from collectors.site import SiteDescription, parse_site
 
-#: Stored integer = value x scale, rounded: finer than any meter in the field.
-INPUT_SCALES: Final[Mapping[str, int]] = {
-    "dc_voltage_v": 1000,
-    "dc_current_a": 1000,
-    "dc_power_w": 100,
-    "energy_total_wh": 10,
-}
-UNIT_SCALES: Final[Mapping[str, int]] = {
-    "ac_voltage_v": 100,
-    "ac_frequency_hz": 1000,
-    "ac_power_w": 100,
-    "temperature_c": 10,
-    "signal_dbm": 10,
-}
-_INPUT_FIELDS = [f"{name}_x{scale}" for name, scale in INPUT_SCALES.items()]
-_UNIT_FIELDS = [*(f"{name}_x{scale}" for name, scale in UNIT_SCALES.items()), "state"]
+__all__ = ["INPUT_SCALES", "UNIT_SCALES", "ImportResult", "Store", "day_bounds", "solar_day"]
+
 _SECONDS_PER_DEGREE = 240.0
+_MAX_INPUT = 1 << 20
+_STATE_NAMES = np.array([*STATES, None], dtype=object)
+#: How a unit's row counts for a telemetry row whose input values were known already.
+_DEMOTED = np.array([samples.SAME, samples.CONFLICT, samples.FILLED, samples.FILLED], np.int8)
 
 
 def solar_day(ts: Any, longitude: float) -> Any:
@@ -60,7 +52,13 @@ def day_bounds(day: int, longitude: float) -> tuple[int, int]:
 
 @dataclass(frozen=True)
 class ImportResult:
-    """What one import did to the store."""
+    """What one import did to the store.
+
+    Every row read is counted once: ``rows_new`` (no such time before),
+    ``rows_filled`` (an empty value got one), ``rows_conflicting`` (another
+    value was stored and stays), ``rows_same``, ``rows_unknown`` (an input the
+    site file does not list). ``days`` are the solar days that changed.
+    """
 
     rows_read: int
     rows_new: int
@@ -68,41 +66,12 @@ class ImportResult:
     rows_conflicting: int
     days: tuple[int, ...]
     unknown_inputs: tuple[str, ...] = ()
+    rows_filled: int = 0
+    rows_unknown: int = 0
 
-
-def _schema() -> str:
-    def columns(fields: Sequence[str]) -> str:
-        return ", ".join(f"{name} INTEGER" for name in fields)
-
-    def shown(scales: Mapping[str, int]) -> str:
-        return ", ".join(f"s.{name}_x{scale} / {scale}.0 AS {name}" for name, scale in scales.items())
-
-    weather = ", ".join(f"{name} REAL" for name in WEATHER_COLUMNS)
-    states = " ".join(f"WHEN {code} THEN '{name}'" for name, code in STATE_CODES.items())
-    return f"""
-CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS unit (id INTEGER PRIMARY KEY, serial TEXT NOT NULL UNIQUE);
-CREATE TABLE IF NOT EXISTS input (id INTEGER PRIMARY KEY, unit_id INTEGER NOT NULL REFERENCES unit(id),
-    number INTEGER NOT NULL, UNIQUE (unit_id, number));
-CREATE TABLE IF NOT EXISTS input_sample (input_id INTEGER NOT NULL, ts INTEGER NOT NULL,
-    {columns(_INPUT_FIELDS)}, PRIMARY KEY (input_id, ts)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS unit_sample (unit_id INTEGER NOT NULL, ts INTEGER NOT NULL,
-    {columns(_UNIT_FIELDS)}, PRIMARY KEY (unit_id, ts)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS weather_sample (plane TEXT NOT NULL DEFAULT '', ts INTEGER NOT NULL,
-    {weather}, PRIMARY KEY (plane, ts)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS gateway_event (ts INTEGER NOT NULL, source TEXT NOT NULL, event TEXT NOT NULL,
-    detail TEXT NOT NULL DEFAULT '', PRIMARY KEY (ts, source, event, detail)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS import_run (id INTEGER PRIMARY KEY, at TEXT NOT NULL, source TEXT NOT NULL,
-    kind TEXT NOT NULL, rows_read INTEGER NOT NULL, rows_new INTEGER NOT NULL,
-    rows_rejected INTEGER NOT NULL, detail TEXT NOT NULL DEFAULT '{{}}');
-CREATE TABLE IF NOT EXISTS stale_day (day INTEGER PRIMARY KEY);
-CREATE VIEW IF NOT EXISTS input_reading AS SELECT strftime('%Y-%m-%dT%H:%M:%SZ', s.ts, 'unixepoch')
-    AS timestamp, u.serial AS unit, i.number AS input, {shown(INPUT_SCALES)}
-    FROM input_sample s JOIN input i ON i.id = s.input_id JOIN unit u ON u.id = i.unit_id;
-CREATE VIEW IF NOT EXISTS unit_reading AS SELECT strftime('%Y-%m-%dT%H:%M:%SZ', s.ts, 'unixepoch')
-    AS timestamp, u.serial AS unit, {shown(UNIT_SCALES)}, CASE s.state {states} END AS state
-    FROM unit_sample s JOIN unit u ON u.id = s.unit_id;
-"""
+    @property
+    def changed(self) -> bool:
+        return bool(self.rows_new or self.rows_filled)
 
 
 class Store:
@@ -116,20 +85,39 @@ class Store:
         self._db = db
         self.path = path
         self.db = sqlite_utils.Database(db)
-        self.site = parse_site(self.meta("site_toml"), str(path or "memory"))
+        with _sqlite_errors(path):
+            text = self.meta("site_toml")
+        self.site: SiteDescription = parse_site(text, str(path or "memory"))
 
     # -- opening ---------------------------------------------------------
 
     @classmethod
     def create(cls, path: Path | None, site_toml: str, source: str = "site file") -> Store:
-        """Create (or update the site description of) the file; None is in memory."""
+        """Create (or update the site description of) the file; None is in memory.
+
+        A changed description makes every stored day stale.
+
+        Raises
+        ------
+        SiteFileError : the description is wrong; nothing is created.
+        StoreError : the file cannot be written.
+        """
         parse_site(site_toml, source)
         db = _connect(path)
-        with db:
-            db.executescript(_schema())
-            db.execute("INSERT OR REPLACE INTO meta VALUES ('site_toml', ?)", (site_toml,))
-        store = cls(db, path)
-        store._ensure_inputs()
+        with _sqlite_errors(path):
+            try:
+                db.executescript("BEGIN IMMEDIATE;" + SCHEMA)
+                before = db.execute("SELECT value FROM meta WHERE key = 'site_toml'").fetchone()
+                db.execute("INSERT OR REPLACE INTO meta VALUES ('site_toml', ?)", (site_toml,))
+                store = cls(db, path)
+                store._ensure_inputs()
+                if before and before[0] != site_toml:
+                    store._mark_all_stale()
+                db.commit()
+            except BaseException:
+                db.rollback()
+                db.close()
+                raise
         return store
 
     @classmethod
@@ -140,9 +128,18 @@ class Store:
         ------
         StoreError : not there, not ours, damaged or not readable.
         """
-        if not path.exists():
+        if not path.is_file():
             raise StoreError(f"{path}: no such site file", "`callout site list` shows the sites.")
-        return cls(_connect(path), path)
+        db = _connect(path)
+        try:
+            with _sqlite_errors(path):
+                ours = db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'meta'").fetchone()[0]
+            if not ours:
+                raise StoreError(f"{path}: not a site file", "`callout site list` shows the sites.")
+            return cls(db, path)
+        except BaseException:
+            db.close()
+            raise
 
     def close(self) -> None:
         self._db.close()
@@ -155,14 +152,18 @@ class Store:
 
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """All or nothing; takes the write lock at once."""
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
+        """All or nothing; takes the write lock at once. Inside another, joins it."""
+        if self._db.in_transaction:
             yield self._db
-        except BaseException:
-            self._db.rollback()
-            raise
-        self._db.commit()
+            return
+        with _sqlite_errors(self.path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+                self._db.commit()
+            except BaseException:
+                self._db.rollback()
+                raise
 
     def meta(self, key: str, default: str = "") -> str:
         row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
@@ -199,41 +200,334 @@ class Store:
         """Add a canonical telemetry frame in one transaction.
 
         A value already stored stays; an empty one is filled. Rows of units the
-        site file does not list are counted and left out.
+        site file does not list are counted and left out. ``rejected`` is what
+        the reader refused, by reason, and goes into ``import_run``.
         """
-        raise NotImplementedError
+        index, unknown = self._input_of_row(frame)
+        ts = frame["ts"].to_numpy(np.int64)
+        ordered = bool(np.all(ts[1:] >= ts[:-1]))
+        # Small integers are sorted by radix, and that keeps the frame's own order by time.
+        order = np.argsort(index, kind="stable") if ordered else np.lexsort((ts, index))
+        order = order[int(np.count_nonzero(index < 0)) :]
+        ts, index = ts[order], index[order]
+        status = np.zeros(ts.size, np.int8)
+        days: set[int] = set()
+        with self.transaction():
+            self._merge_inputs(frame, order, ts, index, status, days)
+            self._merge_units(frame, order, ts, index, status, days)
+            self._mark_stale(days)
+            result = _result(len(frame), status, days, unknown)
+            self._log_run(source, "telemetry", result, rejected)
+        return result
+
+    def _input_of_row(self, frame: pd.DataFrame) -> tuple[NDArray[np.int16], tuple[str, ...]]:
+        """Index in ``site.inputs`` of every row, -1 for an input the site file does not list."""
+        if frame.empty:
+            return np.zeros(0, np.int16), ()
+        codes, serials = pd.factorize(frame["unit"])
+        numbers = np.clip(frame["input"].to_numpy(np.int64), 0, _MAX_INPUT - 1)
+        pair, pairs = pd.factorize(codes.astype(np.int64) * _MAX_INPUT + numbers)
+        keys = [(str(serials[p // _MAX_INPUT]), int(p % _MAX_INPUT)) for p in pairs.tolist()]
+        known = np.array([self.site.input_index.get(key, -1) for key in keys], np.int16)
+        unknown = sorted(f"{unit}/{n}" for unit, n in keys if (unit, n) not in self.site.input_index)
+        return known[pair], tuple(unknown)
+
+    def _merge_inputs(
+        self,
+        frame: pd.DataFrame,
+        order: NDArray[np.intp],
+        ts: NDArray[np.int64],
+        index: NDArray[np.int16],
+        status: NDArray[np.int8],
+        days: set[int],
+    ) -> None:
+        ids = self.input_ids()
+        columns = samples.scaled(frame, INPUT_SCALES, order)
+        for ref in self.site.inputs:
+            low, high = np.searchsorted(index, [ref.index, ref.index + 1])
+            if low == high:
+                continue
+            times, mine, group = samples.first_of_each(ts[low:high], [c[low:high] for c in columns])
+            merged = samples.merge(self._db, samples.INPUT_SAMPLE, ids[ref.key], times, mine)
+            days |= self._days_of(times[merged >= samples.FILLED])
+            status[low:high] = merged[group]
+
+    def _merge_units(
+        self,
+        frame: pd.DataFrame,
+        order: NDArray[np.intp],
+        ts: NDArray[np.int64],
+        index: NDArray[np.int16],
+        status: NDArray[np.int8],
+        days: set[int],
+    ) -> None:
+        """Unit-level values: one row per unit and time, whatever the number of inputs."""
+        ids = self.unit_ids()
+        columns = samples.scaled(frame, UNIT_SCALES, order)
+        states = frame["state"] if "state" in frame else pd.Series(None, frame.index, dtype=object)
+        columns.append(samples.state_codes(states, order))
+        filled = np.zeros(ts.size, bool)
+        for column in columns:
+            filled |= ~np.isnan(column)
+        unit_of = np.array([ref.unit_index for ref in self.site.inputs], np.int16)[index]
+        for number, unit in enumerate(self.site.units):
+            rows = np.flatnonzero(filled & (unit_of == number))
+            if rows.size == 0:
+                continue
+            rows = rows[np.argsort(ts[rows], kind="stable")]
+            times, mine, group = samples.first_of_each(ts[rows], [c[rows] for c in columns])
+            merged = samples.merge(self._db, samples.UNIT_SAMPLE, ids[unit.serial], times, mine)
+            days |= self._days_of(times[merged >= samples.FILLED])
+            status[rows] = np.maximum(status[rows], _DEMOTED[merged[group]])
 
     def telemetry(self, start: int | None = None, end: int | None = None) -> pd.DataFrame:
-        """Canonical telemetry frame of ``start <= ts < end``."""
-        raise NotImplementedError
+        """Canonical telemetry frame of ``start <= ts < end``, ordered by ts, unit, input.
 
-    def add_weather(self, frame: pd.DataFrame, source: str) -> ImportResult:
-        """Add a weather frame: ``ts``, ``plane`` and :data:`WEATHER_COLUMNS`."""
-        raise NotImplementedError
+        Only inputs that the site file lists.
+        """
+        low, high = _span(start, end)
+        refs = sorted(self.site.inputs, key=lambda ref: ref.key)
+        parts: list[list[NDArray[Any]]] = []
+        with _sqlite_errors(self.path):
+            input_ids, unit_ids = self.input_ids(), self.unit_ids()
+            unit, of_unit = "", samples.read(self._db, samples.UNIT_SAMPLE, -1, low, high)
+            for ref in refs:
+                if ref.unit != unit:
+                    unit = ref.unit
+                    of_unit = samples.read(self._db, samples.UNIT_SAMPLE, unit_ids[unit], low, high)
+                times, columns = samples.read(self._db, samples.INPUT_SAMPLE, input_ids[ref.key], low, high)
+                parts.append([times, *columns, *samples.aligned(times, *of_unit)])
+        return _frame([ref.key for ref in refs], parts)
+
+    # -- weather and events ----------------------------------------------
+
+    def add_weather(
+        self, frame: pd.DataFrame, source: str, rejected: Mapping[str, int] | None = None
+    ) -> ImportResult:
+        """Add a weather frame: ``ts``, ``plane`` and :data:`WEATHER_COLUMNS` (any subset).
+
+        A value already stored stays; an empty one is filled.
+        """
+        columns = list(WEATHER_COLUMNS)
+        come = frame.reindex(columns=["plane", "ts", *columns])
+        come["plane"] = come["plane"].fillna("").astype(str)
+        come[columns] = come[columns].astype(np.float64).replace([np.inf, -np.inf], np.nan)
+        come = come.groupby(["plane", "ts"], sort=True)[columns].first()
+        ts = come.index.get_level_values("ts").to_numpy(np.int64)
+        with self.transaction() as db:
+            span = (int(ts.min()), int(ts.max()) + 1) if ts.size else (0, 0)
+            stored = self.weather(*span).set_index(["plane", "ts"])
+            known = come.index.isin(stored.index)
+            has, new = stored.reindex(come.index).to_numpy(), come.to_numpy()
+            fills = (np.isnan(has) & ~np.isnan(new)).any(axis=1)
+            clash = (~np.isnan(has) & ~np.isnan(new) & (has != new)).any(axis=1)
+            status = np.where(
+                known,
+                np.where(fills, samples.FILLED, np.where(clash, samples.CONFLICT, samples.SAME)),
+                samples.NEW,
+            )
+            write = status >= samples.FILLED
+            rows = come[write]
+            sets = ", ".join(f"{name} = ifnull({name}, excluded.{name})" for name in columns)
+            db.executemany(
+                f"INSERT INTO weather_sample VALUES ({', '.join('?' * (2 + len(columns)))}) "
+                f"ON CONFLICT DO UPDATE SET {sets}",
+                zip(
+                    rows.index.get_level_values("plane").tolist(),
+                    ts[write].tolist(),
+                    *(rows[name].tolist() for name in columns),
+                    strict=True,
+                ),
+            )
+            days = self._days_of(ts[write])
+            self._mark_stale(days)
+            result = _result(len(frame), status, days)
+            self._log_run(source, "weather", result, rejected)
+        return result
 
     def weather(self, start: int | None = None, end: int | None = None) -> pd.DataFrame:
-        raise NotImplementedError
+        """Weather frame of ``start <= ts < end``: ``ts``, ``plane``, then :data:`WEATHER_COLUMNS`."""
+        names = ["ts", "plane", *WEATHER_COLUMNS]
+        rows: list[tuple[Any, ...]] = []
+        with _sqlite_errors(self.path):
+            for (plane,) in self._db.execute("SELECT DISTINCT plane FROM weather_sample").fetchall():
+                rows += self._db.execute(
+                    f"SELECT {', '.join(names)} FROM weather_sample WHERE plane = ? AND ts >= ? AND ts < ?",
+                    (plane, *_span(start, end)),
+                ).fetchall()
+        columns = list(zip(*rows, strict=True)) or [()] * len(names)
+        frame = pd.DataFrame(
+            {name: np.array(column, np.float64) for name, column in zip(names[2:], columns[2:], strict=True)}
+        )
+        frame.insert(0, "plane", pd.Series(list(columns[1]), dtype="str"))
+        frame.insert(0, "ts", np.array(columns[0], np.int64))
+        return frame.sort_values(["ts", "plane"], kind="stable", ignore_index=True)
 
-    def add_events(self, frame: pd.DataFrame, source: str) -> ImportResult:
-        """Add a gateway log frame: ``ts`` and :data:`EVENT_COLUMNS`."""
-        raise NotImplementedError
+    def add_events(
+        self, frame: pd.DataFrame, source: str, rejected: Mapping[str, int] | None = None
+    ) -> ImportResult:
+        """Add a gateway log frame: ``ts`` and :data:`EVENT_COLUMNS`. A known event stays as it is."""
+        ts = frame["ts"].to_numpy(np.int64)
+        texts = [frame[name].fillna("").astype(str).tolist() for name in EVENT_COLUMNS]
+        keys = list(zip(ts.tolist(), *texts, strict=True))
+        with self.transaction() as db:
+            span = (int(ts.min()), int(ts.max()) + 1) if ts.size else (0, 0)
+            known = set(self.events(*span).itertuples(index=False, name=None))
+            fresh = np.array([key not in known for key in keys], bool)
+            db.executemany("INSERT OR IGNORE INTO gateway_event VALUES (?, ?, ?, ?)", keys)
+            days = self._days_of(ts[fresh])
+            self._mark_stale(days)
+            status = np.where(fresh, samples.NEW, samples.SAME)
+            result = _result(len(frame), status, days)
+            self._log_run(source, "events", result, rejected)
+        return result
 
     def events(self, start: int | None = None, end: int | None = None) -> pd.DataFrame:
-        raise NotImplementedError
+        """Gateway log frame of ``start <= ts < end``: ``ts``, then :data:`EVENT_COLUMNS`."""
+        with _sqlite_errors(self.path):
+            rows = self._db.execute(
+                "SELECT ts, source, event, detail FROM gateway_event WHERE ts >= ? AND ts < ? "
+                "ORDER BY ts, source, event, detail",
+                _span(start, end),
+            ).fetchall()
+        frame = pd.DataFrame(rows, columns=["ts", *EVENT_COLUMNS])
+        return frame.astype({"ts": np.int64, **dict.fromkeys(EVENT_COLUMNS, "str")})
+
+    # -- days and runs ---------------------------------------------------
+
+    def span(self) -> tuple[int, int] | None:
+        """First and last sample time stored; None when there is no telemetry."""
+        low: int | None = None
+        high: int | None = None
+        with _sqlite_errors(self.path):
+            for id_ in self.input_ids().values():
+                first, last = self._db.execute(
+                    "SELECT (SELECT min(ts) FROM input_sample WHERE input_id = ?1), "
+                    "(SELECT max(ts) FROM input_sample WHERE input_id = ?1)",
+                    (id_,),
+                ).fetchone()
+                if first is not None:
+                    low = first if low is None else min(low, first)
+                    high = last if high is None else max(high, last)
+        return None if low is None or high is None else (low, high)
 
     def stale_days(self) -> list[int]:
         """Solar days with samples newer than their ``input_day`` rows, ascending."""
         return [d for (d,) in self._db.execute("SELECT day FROM stale_day ORDER BY day")]
 
+    def _days_of(self, ts: NDArray[np.int64]) -> set[int]:
+        return set(np.unique(solar_day(ts, self.site.site.longitude)).tolist())
+
+    def _mark_stale(self, days: set[int]) -> None:
+        self._db.executemany("INSERT OR IGNORE INTO stale_day VALUES (?)", [(d,) for d in sorted(days)])
+
+    def _mark_all_stale(self) -> None:
+        offset = round(self.site.site.longitude * _SECONDS_PER_DEGREE)
+        self._db.execute(
+            "INSERT OR IGNORE INTO stale_day SELECT DISTINCT (ts + ?) / 86400 FROM input_sample", (offset,)
+        )
+
+    def _log_run(
+        self, source: str, kind: str, result: ImportResult, rejected: Mapping[str, int] | None
+    ) -> None:
+        rejected = {reason: int(count) for reason, count in (rejected or {}).items()}
+        detail = {
+            "filled": result.rows_filled,
+            "same": result.rows_same,
+            "conflicting": result.rows_conflicting,
+            "unknown_inputs": list(result.unknown_inputs),
+            "rejected": rejected,
+        }
+        self.db.table("import_run").insert(
+            {
+                "at": datetime.now(UTC).isoformat(timespec="seconds"),
+                "source": source,
+                "kind": kind,
+                "rows_read": result.rows_read,
+                "rows_new": result.rows_new,
+                "rows_rejected": sum(rejected.values()) + result.rows_unknown,
+                "detail": json.dumps(detail),
+            }
+        )
+
+
+def _span(start: int | None, end: int | None) -> tuple[int, int]:
+    return (-(1 << 62) if start is None else int(start), (1 << 62) if end is None else int(end))
+
+
+def _result(
+    rows_read: int, status: NDArray[Any], days: set[int], unknown: tuple[str, ...] = ()
+) -> ImportResult:
+    same, conflicting, filled, new = np.bincount(status, minlength=4).tolist()
+    return ImportResult(
+        rows_read=rows_read,
+        rows_new=new,
+        rows_same=same + (0 if unknown else rows_read - status.size),
+        rows_conflicting=conflicting,
+        days=tuple(sorted(days)),
+        unknown_inputs=unknown,
+        rows_filled=filled,
+        rows_unknown=rows_read - status.size if unknown else 0,
+    )
+
+
+def _frame(keys: list[tuple[str, int]], parts: list[list[NDArray[Any]]]) -> pd.DataFrame:
+    """Canonical frame of one list of arrays per input, keys ascending."""
+    rank = np.repeat(np.arange(len(parts), dtype=np.int16), [part[0].size for part in parts])
+    ts = np.concatenate([part[0] for part in parts])
+    order = np.argsort(ts, kind="stable")  # inputs stand in rank order, so ties stay so
+    rank = rank[order]
+    serials = pd.Series([unit for unit, _ in keys], dtype="str")
+    data: dict[str, Any] = {
+        "ts": ts[order],
+        "unit": serials.take(rank).array,
+        "input": np.array([number for _, number in keys], np.int64)[rank],
+    }
+    k = 1
+    for name, scale in (*INPUT_SCALES.items(), *UNIT_SCALES.items()):
+        data[name] = np.concatenate([part[k] for part in parts])[order] / scale
+        k += 1
+    codes = np.concatenate([part[k] for part in parts])[order]
+    names = _STATE_NAMES[np.where(np.isnan(codes), len(STATES), codes).astype(np.int8)]
+    data["state"] = pd.Series(names, dtype=object)  # not the string type pandas would infer
+    return pd.DataFrame({name: data[name] for name in TELEMETRY_COLUMNS}, copy=False)
+
+
+@contextmanager
+def _sqlite_errors(path: Path | None) -> Iterator[None]:
+    """Turn what SQLite says into one line a person can act on."""
+    try:
+        yield
+    except sqlite3.Error as exc:
+        text = str(exc)
+        for part, remedy in _REMEDIES.items():
+            if part in text:
+                raise StoreError(f"{path}: {text}; nothing was changed", remedy) from exc
+        if isinstance(exc, sqlite3.OperationalError):
+            raise StoreError(f"{path}: {text}", "Check the disk and the rights of the folder.") from exc
+        raise
+
+
+_REMEDIES = {
+    "full": "Free some space on the disk, then run the same command again.",
+    "readonly": "The file or its folder cannot be written: check its rights, or choose another --workspace.",
+    "locked": "Another import is writing to this site: wait until it ends, then run the same command again.",
+    "unable to open": "Check that the folder exists and can be written, or choose another --workspace.",
+    "not a database": "This is not a site file of Callout: restore it from a backup.",
+    "malformed": "The file is damaged: restore it from a backup.",
+    "disk I/O error": "The disk refused to read or write: check its space and health, then try again.",
+}
+
 
 def _connect(path: Path | None) -> sqlite3.Connection:
-    try:
+    with _sqlite_errors(path):
         db = sqlite3.connect(path or ":memory:", timeout=30.0, isolation_level=None)
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = NORMAL")
-        db.execute("PRAGMA foreign_keys = ON")
-    except sqlite3.Error as exc:
-        raise StoreError(
-            f"{path}: cannot be opened: {exc}", "Check that the folder exists and can be written."
-        ) from exc
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+            db.execute("PRAGMA synchronous = NORMAL")
+            db.execute("PRAGMA foreign_keys = ON")
+            db.execute("PRAGMA cache_size = -32768")
+        except sqlite3.Error:
+            db.close()
+            raise
     return db
