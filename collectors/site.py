@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from collectors.datasheet import impossible
 from collectors.errors import SiteFileError
 
 _Positive = Annotated[float, Field(gt=0)]
@@ -87,6 +88,14 @@ class Module(_Part):
     cells: int | None = Field(default=None, gt=0)
     substrings: int | None = Field(default=None, gt=0, le=12)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _units(cls, data: Any) -> Any:
+        # Beyond the bounds below a number is in another unit: ask, rather than say "less than -2".
+        if isinstance(data, dict) and (questions := impossible(data)):
+            raise ValueError("\n".join(questions))
+        return data
+
 
 class Inverter(_Part):
     """A module-level inverter type (``[inverters.NAME]``)."""
@@ -100,6 +109,7 @@ class Inverter(_Part):
     max_input_a: _Positive | None = None
     max_isc_a: _Positive | None = None
     max_ac_a: _Positive | None = None
+    max_altitude_m: _Positive | None = None
 
 
 class Plane(_Part):
@@ -134,6 +144,68 @@ class Unit(_Part):
         if len(set(numbers)) != len(numbers):
             raise ValueError(f"unit '{self.serial}' lists an input number twice: {numbers}")
         return self
+
+
+class Branch(_Part):
+    """The cables of one AC branch (``[branches.NAME]``), for the electrical check.
+
+    ``trunk_m`` runs from the board to the nearest unit, ``unit_spacing_m`` from
+    unit to unit; both are the way there, not there and back.  ``ampacity_a`` is
+    what the cable carries as laid, from the local table.
+    """
+
+    connection: Literal["single-phase", "split-phase", "three-phase"] = "single-phase"
+    breaker_a: _Positive | None = None
+    ampacity_a: _Positive | None = None
+    max_units: int | None = Field(default=None, ge=1)
+    trunk_m: float | None = Field(default=None, ge=0)
+    trunk_mm2: _Positive | None = None
+    trunk_awg: int | None = Field(default=None, ge=0, le=18)
+    unit_spacing_m: float | None = Field(default=None, ge=0)
+    unit_mm2: _Positive | None = None
+    unit_awg: int | None = Field(default=None, ge=0, le=18)
+    conductor: Literal["copper", "aluminium"] = "copper"
+
+
+class Service(_Part):
+    """The cable between the meter and the board, shared by all branches (``[service]``)."""
+
+    length_m: float | None = Field(default=None, ge=0)
+    mm2: _Positive | None = None
+    awg: int | None = Field(default=None, ge=0, le=18)
+    conductor: Literal["copper", "aluminium"] = "copper"
+    connection: Literal["single-phase", "split-phase", "three-phase"] = "single-phase"
+    highest_v: _Positive | None = None
+
+
+class GatewayLink(_Part):
+    """How a gateway reaches its units (``[gateways.NAME]``), for the electrical check.
+
+    ``range_m`` is the data sheet's open-field range; ``addresses`` are the bus
+    addresses by unit serial.
+    """
+
+    link: Literal["radio", "bus"] | None = None
+    distance_m: _Positive | None = None
+    range_m: _Positive | None = None
+    obstacles: tuple[str, ...] = ()
+    bus_length_m: _Positive | None = None
+    baud: int | None = Field(default=None, gt=0)
+    terminations: int | None = Field(default=None, ge=0)
+    unit_load: _Positive | None = None
+    addresses: dict[str, int] = {}
+    registers: int | None = Field(default=None, ge=1)
+    turnaround_ms: float | None = Field(default=None, ge=0)
+    poll_s: _Positive | None = None
+
+
+class CheckOptions(_Part):
+    """Choices of the electrical check (``[options]``); None takes the profile's value."""
+
+    no_load_break_v: _Positive | None = None
+    isc_factor: float | None = Field(default=None, ge=1, le=2)
+    bifacial_gain_pct: float = Field(default=0.0, ge=0, le=50)
+    hot_ambient_c: float | None = Field(default=None, ge=0, le=60)
 
 
 @dataclass(frozen=True)
@@ -173,6 +245,10 @@ class SiteDescription(_Part):
     modules: dict[str, Module] = {}
     inverters: dict[str, Inverter] = {}
     planes: dict[str, Plane] = {}
+    branches: dict[str, Branch] = {}
+    gateways: dict[str, GatewayLink] = {}
+    service: Service = Service()
+    options: CheckOptions = CheckOptions()
     units: tuple[Unit, ...] = Field(min_length=1)
     notes: tuple[str, ...] = ()
 
@@ -286,7 +362,16 @@ def _unknown_keys(data: dict[str, Any]) -> list[str]:
     look(SiteDescription, data, "")
     look(SiteFacts, data.get("site"), "site.")
     look(Grid, data.get("grid"), "grid.")
-    for table, model in (("modules", Module), ("inverters", Inverter), ("planes", Plane)):
+    look(Service, data.get("service"), "service.")
+    look(CheckOptions, data.get("options"), "options.")
+    tables: tuple[tuple[str, type[BaseModel]], ...] = (
+        ("modules", Module),
+        ("inverters", Inverter),
+        ("planes", Plane),
+        ("branches", Branch),
+        ("gateways", GatewayLink),
+    )
+    for table, model in tables:
         for name, value in data.get(table, {}).items():
             look(model, value, f"{table}.{name}.")
     for n, unit in enumerate(data.get("units", ())):
