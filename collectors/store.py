@@ -20,7 +20,7 @@ import pandas as pd
 import sqlite_utils
 from numpy.typing import NDArray
 
-from collectors import samples
+from collectors import archive, samples
 from collectors.columns import EVENT_COLUMNS, STATES, TELEMETRY_COLUMNS, WEATHER_COLUMNS
 from collectors.errors import StoreError
 from collectors.schema import INPUT_SCALES, SCHEMA, UNIT_SCALES
@@ -165,6 +165,19 @@ class Store:
                 self._db.rollback()
                 raise
 
+    @contextmanager
+    def _snapshot(self) -> Iterator[None]:
+        """Every read inside sees one state, though a month be archived meanwhile."""
+        with _sqlite_errors(self.path):
+            if self._db.in_transaction:
+                yield
+                return
+            self._db.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self._db.rollback()
+
     def meta(self, key: str, default: str = "") -> str:
         row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
         return str(row[0]) if row else default
@@ -213,6 +226,7 @@ class Store:
         status = np.zeros(ts.size, np.int8)
         days: set[int] = set()
         with self.transaction():
+            archive.bring_back(self._db, self.path, archive.months_touched(self._db, ts))
             self._merge_inputs(frame, order, ts, index, status, days)
             self._merge_units(frame, order, ts, index, status, days)
             self._mark_stale(days)
@@ -288,14 +302,19 @@ class Store:
         low, high = _span(start, end)
         refs = sorted(self.site.inputs, key=lambda ref: ref.key)
         parts: list[list[NDArray[Any]]] = []
-        with _sqlite_errors(self.path):
+        with self._snapshot():
             input_ids, unit_ids = self.input_ids(), self.unit_ids()
-            unit, of_unit = "", samples.read(self._db, samples.UNIT_SAMPLE, -1, low, high)
+            past = archive.load(self._db, self.path, low, high)
+
+            def read(table: samples.SampleTable, owner: int) -> tuple[samples.Times, samples.Columns]:
+                return past.join(table, owner, *samples.read(self._db, table, owner, low, high))
+
+            unit, of_unit = "", read(samples.UNIT_SAMPLE, -1)
             for ref in refs:
                 if ref.unit != unit:
                     unit = ref.unit
-                    of_unit = samples.read(self._db, samples.UNIT_SAMPLE, unit_ids[unit], low, high)
-                times, columns = samples.read(self._db, samples.INPUT_SAMPLE, input_ids[ref.key], low, high)
+                    of_unit = read(samples.UNIT_SAMPLE, unit_ids[unit])
+                times, columns = read(samples.INPUT_SAMPLE, input_ids[ref.key])
                 parts.append([times, *columns, *samples.aligned(times, *of_unit)])
         return _frame([ref.key for ref in refs], parts)
 
@@ -396,10 +415,9 @@ class Store:
     # -- days and runs ---------------------------------------------------
 
     def span(self) -> tuple[int, int] | None:
-        """First and last sample time stored; None when there is no telemetry."""
-        low: int | None = None
-        high: int | None = None
+        """First and last sample time stored or archived; None when there is no telemetry."""
         with _sqlite_errors(self.path):
+            low, high = archive.archived_span(self._db) or (None, None)
             for id_ in self.input_ids().values():
                 first, last = self._db.execute(
                     "SELECT (SELECT min(ts) FROM input_sample WHERE input_id = ?1), "
@@ -426,6 +444,7 @@ class Store:
         self._db.execute(
             "INSERT OR IGNORE INTO stale_day SELECT DISTINCT (ts + ?) / 86400 FROM input_sample", (offset,)
         )
+        self._mark_stale(archive.archived_days(self._db, offset))
 
     def _log_run(
         self, source: str, kind: str, result: ImportResult, rejected: Mapping[str, int] | None
