@@ -1,0 +1,77 @@
+"""The workspace: a folder with one file per site."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+from collectors.errors import StoreError, UsageError
+from collectors.site import parse_site
+from collectors.store import Store
+
+VARIABLE = "CALLOUT_WORKSPACE"
+DEFAULT = "callout-data"
+
+
+class Workspace:
+    """A folder; site files are ``<folder>/sites/<id>.sqlite``.
+
+    Parameters
+    ----------
+    path : the folder; when None, the environment variable ``CALLOUT_WORKSPACE``,
+        else ``./callout-data``. Nothing is created before the first site.
+    """
+
+    def __init__(self, path: str | Path | None = None) -> None:
+        self.path = Path(path or os.environ.get(VARIABLE) or DEFAULT)
+
+    @property
+    def sites_folder(self) -> Path:
+        return self.path / "sites"
+
+    def site_ids(self) -> list[str]:
+        """Ids of all sites, ascending."""
+        return sorted(p.stem for p in self.sites_folder.glob("*.sqlite"))
+
+    def path_of(self, site_id: str) -> Path:
+        """Where the file of a site is or would be."""
+        if not re.fullmatch(r"[\w.\- ]+", site_id) or set(site_id) <= {".", " "}:
+            raise UsageError(
+                f"site id '{site_id}': letters, digits, dot, dash and space only", "Check the id."
+            )
+        return self.sites_folder / f"{site_id}.sqlite"
+
+    def add_site(self, toml_text: str, source: str = "site file") -> Store:
+        """Add a site, or update the description of one that is there.
+
+        Raises
+        ------
+        SiteFileError : the description is wrong; nothing is created.
+        StoreError : the folder cannot be written.
+        """
+        path = self.path_of(parse_site(toml_text, source).site.id)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as exc:
+            raise StoreError(
+                f"{path.parent}: cannot be created: {exc.strerror}",
+                "Choose a folder you may write to with --workspace.",
+            ) from exc
+        return Store.create(path, toml_text, source)
+
+    def open(self, site_id: str) -> Store:
+        """Open a site's file.
+
+        Raises
+        ------
+        StoreError : no such site, or its file is damaged.
+        """
+        path = self.path_of(site_id)
+        if not path.is_file():
+            known = ", ".join(self.site_ids()) or "none yet"
+            raise StoreError(
+                f"site '{site_id}' is not in workspace {self.path}; it has: {known}",
+                "Add it with `callout site add FILE.toml`, or choose another --workspace.",
+            )
+        return Store.open(path)
