@@ -78,7 +78,7 @@ def clear_spells(
     )
     ratio = np.full(signal.shape, np.nan)
     np.divide(signal, reference, out=ratio, where=lit & np.isfinite(signal))
-    smooth, level = _smooth(ratio, step_s)
+    smooth, level = smooth_ratio(ratio, step_s)
     if not smooth.any():
         return smooth
     if gain is None:
@@ -90,7 +90,7 @@ def clear_spells(
         return smooth & (np.abs(level / gain - 1.0) < allowed) & (np.abs(ratio / gain - 1.0) < 1.5 * allowed)
 
 
-def _smooth(ratio: Floats, step_s: float) -> tuple[Mask, Floats]:
+def smooth_ratio(ratio: Floats, step_s: float) -> tuple[Mask, Floats]:
     """Where the ratio bends little over the window, and its mean there; both [T]."""
     width = max(3, round(CLEAR_WINDOW.value / step_s) | 1)
     known = np.isfinite(ratio)

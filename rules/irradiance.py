@@ -62,8 +62,8 @@ class PlaneParts:
 
 def plane_parts(
     sun: Sun,
-    azimuth_deg: float,
-    tilt_deg: float,
+    azimuth_deg: float | Floats,
+    tilt_deg: float | Floats,
     ghi: Floats | None = None,
     dni: Floats | None = None,
     dhi: Floats | None = None,
@@ -77,6 +77,7 @@ def plane_parts(
     ----------
     sun : sun and clear sky, [T].
     azimuth_deg, tilt_deg : the plane; degrees clockwise from north, degrees from horizontal.
+        Arrays [K, 1] give many planes at once: [K, T].
     ghi, dni, dhi : [..., T] measured irradiance, W/m²; any subset.  Of two the
         third follows; GHI alone is decomposed; DHI alone, or none, means clear sky.
     albedo : of the ground, 1.
@@ -99,8 +100,8 @@ def plane_parts(
 
 def plane_global(
     sun: Sun,
-    azimuth_deg: float,
-    tilt_deg: float,
+    azimuth_deg: float | Floats,
+    tilt_deg: float | Floats,
     ghi: Floats | None = None,
     dni: Floats | None = None,
     dhi: Floats | None = None,
@@ -115,8 +116,8 @@ def plane_global(
 
 def plane_effective(
     sun: Sun,
-    azimuth_deg: float,
-    tilt_deg: float,
+    azimuth_deg: float | Floats,
+    tilt_deg: float | Floats,
     ghi: Floats | None = None,
     dni: Floats | None = None,
     dhi: Floats | None = None,
