@@ -12,6 +12,7 @@ import sys
 from collections.abc import Sequence
 
 import typer
+from rich.markup import escape
 
 import triage.commands
 from collectors.errors import CalloutError
@@ -33,5 +34,5 @@ def main(argv: Sequence[str] | None = None) -> None:
     try:
         app(args=list(argv) if argv is not None else None)
     except CalloutError as exc:
-        err.print(f"[bold]callout:[/bold] {exc}", highlight=False, markup=True)
+        err.print(f"[bold]callout:[/bold] {escape(str(exc))}", highlight=False, markup=True)
         sys.exit(2)
