@@ -318,11 +318,17 @@ def snow(world: World, rng: np.random.Generator, day: int) -> Fault:
     )
 
 
-def weak_input(world: World, rng: np.random.Generator, i: int, share: float | None = None) -> Fault:
+def weak_input(
+    world: World,
+    rng: np.random.Generator,
+    i: int,
+    share: float | None = None,
+    when: tuple[int, int] | None = None,
+) -> Fault:
     """A module that lost a steady share of its power, in current or in voltage."""
     share = float(rng.uniform(0.08, 0.4)) if share is None else share
     kind = "voltage" if rng.random() < 0.25 and share < 0.25 else "current"
-    start, end = span(world, rng, 6, 0.7, 1.0)
+    start, end = when or span(world, rng, 6, 0.7, 1.0)
     ramp = float(rng.choice([0, 0, 5, 15])) * DAY if start > world.ts[0] else 0.0
     grow = np.clip((world.ts - start) / ramp, 0, 1) if ramp else (world.ts >= start).astype(float)
 
@@ -332,10 +338,16 @@ def weak_input(world: World, rng: np.random.Generator, i: int, share: float | No
     return Fault("weak-input", start, end, (i,), "input", {"share": share, "kind": kind}, physical)
 
 
-def substring_loss(world: World, rng: np.random.Generator, i: int, lost: int | None = None) -> Fault:
+def substring_loss(
+    world: World,
+    rng: np.random.Generator,
+    i: int,
+    lost: int | None = None,
+    when: tuple[int, int] | None = None,
+) -> Fault:
     """One or two substrings shorted by their bypass diode: voltage falls by thirds."""
     lost = lost or int(rng.choice([1, 2], p=[0.8, 0.2]))
-    start, end = span(world, rng, 3, 0.45, 0.85)
+    start, end = when or span(world, rng, 3, 0.45, 0.85)
     mask = (world.ts >= start) & (world.ts < end)
     module = world.layout.modules[world.layout.module_of[i]]
 
@@ -352,11 +364,11 @@ def _sometimes(world: World, rng: np.random.Generator, mask: B) -> B:
     return np.asarray(mask & np.repeat(on, block)[: len(mask)])
 
 
-def dead_input(world: World, rng: np.random.Generator, i: int) -> Fault:
+def dead_input(world: World, rng: np.random.Generator, i: int, when: tuple[int, int] | None = None) -> Fault:
     """No voltage at an input: connector open, cable cut, or the module shorted."""
-    start, end = span(world, rng, 1.5, 0.3, 0.8)
+    start, end = when or span(world, rng, 1.5, 0.3, 0.8)
     mask = (world.ts >= start) & (world.ts < end)
-    loose = bool(rng.random() < 0.1)
+    loose = bool(rng.random() < 0.1) and when is None
     mask = _sometimes(world, rng, mask) if loose else mask
 
     def physical(cond: Conditions) -> None:
@@ -365,11 +377,11 @@ def dead_input(world: World, rng: np.random.Generator, i: int) -> Fault:
     return Fault("dead-input", start, end, (i,), "input", {"loose": loose}, physical)
 
 
-def idle_input(world: World, rng: np.random.Generator, i: int) -> Fault:
+def idle_input(world: World, rng: np.random.Generator, i: int, when: tuple[int, int] | None = None) -> Fault:
     """Voltage near open circuit, no current: the tracker stopped or its current path is open."""
-    start, end = span(world, rng, 1.5, 0.3, 0.8)
+    start, end = when or span(world, rng, 1.5, 0.3, 0.8)
     mask = (world.ts >= start) & (world.ts < end)
-    loose = bool(rng.random() < 0.1)
+    loose = bool(rng.random() < 0.1) and when is None
     mask = _sometimes(world, rng, mask) if loose else mask
 
     def physical(cond: Conditions) -> None:
@@ -385,9 +397,11 @@ def _unit(world: World, u: int) -> tuple[int, ...]:
     return tuple(int(i) for i in world.layout.inputs_of_unit(u))
 
 
-def unit_standby(world: World, rng: np.random.Generator, u: int) -> Fault:
+def unit_standby(
+    world: World, rng: np.random.Generator, u: int, when: tuple[int, int] | None = None
+) -> Fault:
     """A unit that reports, sees its modules, and makes nothing."""
-    start, end = span(world, rng, 1.0, 0.25, 0.65)
+    start, end = when or span(world, rng, 1.0, 0.25, 0.65)
     mask = (world.ts >= start) & (world.ts < end)
     state = int(rng.choice([STANDBY, FAULT, OFF], p=[0.6, 0.3, 0.1]))
 
@@ -397,9 +411,15 @@ def unit_standby(world: World, rng: np.random.Generator, u: int) -> Fault:
     return Fault("unit-standby", start, end, _unit(world, u), "unit", {}, physical)
 
 
-def unit_silent(world: World, rng: np.random.Generator, u: int, dark: bool | None = None) -> Fault:
+def unit_silent(
+    world: World,
+    rng: np.random.Generator,
+    u: int,
+    dark: bool | None = None,
+    when: tuple[int, int] | None = None,
+) -> Fault:
     """No rows of a unit: its radio is gone (it produces on), or it is dark."""
-    start, end = span(world, rng, 1.0, 0.12, 0.45)
+    start, end = when or span(world, rng, 1.0, 0.12, 0.45)
     dark = bool(rng.random() < 0.5) if dark is None else dark
     inputs = _unit(world, u)
     if dark:
@@ -417,9 +437,11 @@ def unit_silent(world: World, rng: np.random.Generator, u: int, dark: bool | Non
     return Fault("unit-silent", start, end, inputs, "unit", {"variant": "producing"}, None, recording)
 
 
-def patchy_comms(world: World, rng: np.random.Generator, units: Sequence[int]) -> Fault:
+def patchy_comms(
+    world: World, rng: np.random.Generator, units: Sequence[int], when: tuple[int, int] | None = None
+) -> Fault:
     """A weak link: a good part of the rows never arrives, in spells."""
-    start, end = span(world, rng, 3.0, 0.4, 0.7)
+    start, end = when or span(world, rng, 3.0, 0.4, 0.7)
     rate = float(rng.uniform(0.15, 0.8))
     bursty = bool(rng.random() < 0.4)
     seed = int(rng.integers(2**31))
@@ -490,7 +512,9 @@ def hot_derating(world: World, rng: np.random.Generator, units: Sequence[int]) -
 # -- gateway, site, grid -------------------------------------------------
 
 
-def gateway_silent(world: World, rng: np.random.Generator, gateway: str) -> Fault:
+def gateway_silent(
+    world: World, rng: np.random.Generator, gateway: str, when: tuple[int, int] | None = None
+) -> Fault:
     """Nothing from a gateway for hours or days, while its units produce on."""
     a, b = whole(world)
     long = float(rng.choice([rng.uniform(3, 10) * 3600, rng.uniform(0.5, 6) * DAY]))
@@ -499,6 +523,7 @@ def gateway_silent(world: World, rng: np.random.Generator, gateway: str) -> Faul
     if long < DAY / 2:  # a short silence is only one by day
         start += int((rng.uniform(8, 12) - hour) * 3600)
     end = b if rng.random() < 0.1 else int(min(start + long, b))
+    start, end = when or (start, end)
     units = [u for u, g in enumerate(world.layout.unit_gateway) if g == gateway]
 
     def recording(rec: Recording, seconds: int) -> None:

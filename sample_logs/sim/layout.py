@@ -185,6 +185,7 @@ def draw_layout(
     gateways: int | None = None,
     rated_va: float | None = None,
     mixed: bool | None = None,
+    even: bool = False,
 ) -> Layout:
     """A plant at random; whatever is given stays."""
     place = place or draw_place(rng)
@@ -222,6 +223,8 @@ def draw_layout(
     )
 
     share = rng.dirichlet(np.full(len(chosen), 6.0)) * inputs
+    if even:
+        share = np.full(len(chosen), inputs / len(chosen))
     per_plane = np.maximum(1, np.round(share)).astype(int)
     while per_plane.sum() != inputs:
         per_plane[per_plane.argmax()] += int(np.sign(inputs - per_plane.sum()))

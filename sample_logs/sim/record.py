@@ -133,11 +133,10 @@ def write(
             values[name] = np.where((np.arange(n) == i)[None, :], table[source, i][:, None], table)
         if wrong.frozen_at_night:
             reported[:, u] |= mask
+    # A swap exchanges whole records: readings, unit columns, and whether a row exists at all.
+    source_of = np.broadcast_to(np.arange(n), (slots, n)).copy()
     for a, b, mask in wrong.swaps:
-        for name, table in values.items():
-            table = table.copy()
-            table[mask, a], table[mask, b] = values[name][mask, b], values[name][mask, a]
-            values[name] = table
+        source_of[mask, a], source_of[mask, b] = source_of[mask, b], source_of[mask, a]
 
     night = ~awake
     if style.night_rows != "none":
@@ -152,8 +151,10 @@ def write(
     got = reported & ~lost
 
     label = sky.ts[::per][:slots] + (0 if style.label == "start" else out_step_s)
-    t_idx, i_idx = np.nonzero(got[:, lay.unit_of])
+    t_idx, i_idx = np.nonzero(np.take_along_axis(got[:, lay.unit_of], source_of, axis=1))
     u_idx = lay.unit_of[i_idx]
+    from_input = source_of[t_idx, i_idx]
+    from_unit = lay.unit_of[from_input]
     stamp = label[t_idx].astype(np.int64)
     for u, shift in wrong.shift_s.items():
         here = u_idx == u
@@ -164,22 +165,22 @@ def write(
         "input": lay.number[i_idx],
     }
     for name in INPUT_COLUMNS:
-        frame[name] = values[name][t_idx, i_idx]
-    dark = night[t_idx, u_idx]
+        frame[name] = values[name][t_idx, from_input]
+    dark = night[t_idx, from_unit]
     if style.night_rows == "standby" and dark.any():
         for name in ("dc_voltage_v", "dc_current_a", "dc_power_w"):
             frozen_now = np.zeros(len(dark), bool)
             for i, mask in wrong.frozen.items():
-                frozen_now |= (i_idx == i) & mask[t_idx]
+                frozen_now |= (from_input == i) & mask[t_idx]
             frame[name] = np.where(dark & ~frozen_now, np.nan, np.asarray(frame[name], dtype=float))
     for name in UNIT_COLUMNS:
         if name == "state":
-            codes = state[t_idx, u_idx]
+            codes = state[t_idx, from_unit]
             if style.night_rows != "none":
                 codes = np.where(dark, OFF if style.night_rows == "zeros" else STANDBY, codes)
             frame[name] = np.array(STATES, dtype=object)[codes]
         else:
-            frame[name] = unit_rows[name][t_idx, u_idx]
+            frame[name] = unit_rows[name][t_idx, from_unit]
     written = pd.DataFrame(frame)
     for name in _missing_columns(style.columns):
         written[name] = None if name == "state" else np.nan

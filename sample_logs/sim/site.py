@@ -126,15 +126,18 @@ class SimSite:
         return _csv(out)
 
     def write(self, folder: Path) -> dict[str, Path]:
-        """Write site.toml, telemetry.csv.gz, weather.csv, gateway_log.csv and truth.json."""
+        """Write site.toml, telemetry.csv.gz, weather.csv.gz, gateway_log.csv and truth.json."""
         folder.mkdir(parents=True, exist_ok=True)
         paths = {"site": folder / "site.toml", "telemetry": folder / "telemetry.csv.gz"}
         paths["site"].write_text(self.toml, encoding="utf-8")
         paths["telemetry"].write_bytes(gzip.compress(self.telemetry_csv().encode(), 9, mtime=0))
-        for name, text in (("weather", self.weather_csv()), ("gateway_log", self.events_csv())):
-            if text is not None:
-                paths[name] = folder / f"{name}.csv"
-                paths[name].write_text(text, encoding="utf-8")
+        weather, log = self.weather_csv(), self.events_csv()
+        if weather is not None:
+            paths["weather"] = folder / "weather.csv.gz"
+            paths["weather"].write_bytes(gzip.compress(weather.encode(), 9, mtime=0))
+        if log is not None:
+            paths["gateway_log"] = folder / "gateway_log.csv"
+            paths["gateway_log"].write_text(log, encoding="utf-8")
         paths["truth"] = folder / "truth.json"
         paths["truth"].write_text(json.dumps(self.truth_json(), indent=1) + "\n", encoding="utf-8")
         return paths
@@ -376,6 +379,9 @@ def _label(
         there = touched & ((share > 0.003) & (lost[:, ins] > 0.5))
         # A fault that hardly costs anything on a day is there, but nobody owes it a finding.
         material = there & (share > 0.03) & (lost[:, ins] > 3)
+        whole = lost[:, ins].sum(axis=0) / np.maximum(healthy[:, ins].sum(axis=0), 1e-9)
+        if f.level == "input":  # the last edge of a shadow is nobody's fault
+            material &= (whole > 0.007)[None, :]
     else:
         there = touched
         material = touched & (awake_min[:, lay.unit_of[ins]] >= 90)
