@@ -9,6 +9,8 @@ a request is tried twice.
 from __future__ import annotations
 
 import asyncio
+import logging
+import os
 from dataclasses import dataclass, field
 from time import monotonic
 from types import TracebackType
@@ -39,6 +41,9 @@ TCP_TIMEOUT_S: Final = 1.0
 TURNAROUND_S: Final = 0.3
 ATTEMPTS: Final = 2
 _BUSY_PAUSE_S = 0.05
+
+# What the library logs reaches whoever sets logging up; alone it must not fill a terminal.
+logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 _UNREADABLE = 0xFF
 
 
@@ -273,7 +278,9 @@ def _default_timeout_s(address: LinkAddress) -> float:
 
 
 def _reason(exc: OSError) -> str:
-    text = exc.strerror or str(exc) or type(exc).__name__
+    # asyncio puts its own words into strerror; a failed name look-up has a negative errno.
+    system = os.strerror(exc.errno) if exc.errno and exc.errno > 0 else ""
+    text = system or exc.strerror or str(exc) or type(exc).__name__
     return text[0].lower() + text[1:]
 
 
