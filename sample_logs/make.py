@@ -7,7 +7,7 @@ in open country. Everything is seeded: the same bytes come out every time.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -32,10 +32,18 @@ _PLAIN = Style(
 
 
 def _world(
-    seed: int, place: Place, style: Style, first: date, inputs: int, per_unit: int,
-    planes: list[tuple[float, float]], module: ModuleType, rated_va: float, serials: Callable[[int], str],
+    seed: int,
+    place: Place,
+    style: Style,
+    first: date,
+    inputs: int,
+    per_unit: int,
+    planes: list[tuple[float, float]],
+    module: ModuleType,
+    rated_va: float,
+    serials: Callable[[int], str],
     snow_day: int | None = None,
-) -> World:  # fmt: skip
+) -> World:
     def rng(purpose: int) -> np.random.Generator:
         return np.random.default_rng([seed, purpose])
 
@@ -77,9 +85,17 @@ def bakery() -> SimSite:
     style = replace(_PLAIN, weather="ghi", cloudiness=0.45)
     module = make_module("half-cut-415", 54, 13.9, 0.688, 1.06, 0.0039, 9, half_cut=True, alpha_pct_k=0.045)
     world = _world(
-        seed, place, style, date(2025, 9, 20), 24, 4, [(285.0, 22.0), (12.0, 22.0)], module, 1500.0,
+        seed,
+        place,
+        style,
+        date(2025, 9, 20),
+        24,
+        4,
+        [(285.0, 22.0), (12.0, 22.0)],
+        module,
+        1500.0,
         lambda n: f"QB4{83 + 7 * n:04d}",
-    )  # fmt: skip
+    )
     rng = np.random.default_rng([seed, 9])
     west = np.flatnonzero(world.layout.plane_of == 0)
     shaded = int(west[0])
@@ -93,8 +109,19 @@ def bakery() -> SimSite:
         make.grid_dips(world, rng, 5),
         make.short_gaps(world, rng),
     ]
-    return _finish(world, plan, "quillfen-bakery", "Quillfen Bakery, Tannery Rise", date(2023, 3, 6), seed,
-                   tariff_per_kwh=0.28, currency="AUD", record_low_c=-6.0, region="Quillfen", visit_cost=220.0)  # fmt: skip
+    return _finish(
+        world,
+        plan,
+        "quillfen-bakery",
+        "Quillfen Bakery, Tannery Rise",
+        date(2023, 3, 6),
+        seed,
+        tariff_per_kwh=0.28,
+        currency="AUD",
+        record_low_c=-6.0,
+        region="Quillfen",
+        visit_cost=220.0,
+    )
 
 
 def farmhouse() -> SimSite:
@@ -104,9 +131,17 @@ def farmhouse() -> SimSite:
     style = replace(_PLAIN, cloudiness=0.5, label="start", packet_loss=0.006)
     module = make_module("mono-330", 60, 10.3, 0.683, 1.05, 0.0044, 10, alpha_pct_k=0.05)
     world = _world(
-        seed, place, style, date(2025, 10, 6), 12, 2, [(95.0, 38.0), (275.0, 38.0)], module, 600.0,
+        seed,
+        place,
+        style,
+        date(2025, 10, 6),
+        12,
+        2,
+        [(95.0, 38.0), (275.0, 38.0)],
+        module,
+        600.0,
         lambda n: f"{0x5A31C0 + 11 * n:08X}",
-    )  # fmt: skip
+    )
     rng = np.random.default_rng([seed, 9])
     lay = world.layout
     east = np.flatnonzero(lay.plane_of == 0)
@@ -126,8 +161,19 @@ def farmhouse() -> SimSite:
         make.patchy_comms(world, rng, [int(lay.unit_of[west[5]])], _at(world, 12.0)),
         make.swapped_record(world, rng, int(east[4]), int(west[0])),
     ]
-    return _finish(world, plan, "ambrel-farmhouse", "Ambrel Farmhouse, Lower Cutting", date(2021, 6, 18), seed,
-                   tariff_per_kwh=0.31, currency="EUR", record_low_c=-19.0, region="Ambrel", visit_cost=180.0)  # fmt: skip
+    return _finish(
+        world,
+        plan,
+        "ambrel-farmhouse",
+        "Ambrel Farmhouse, Lower Cutting",
+        date(2021, 6, 18),
+        seed,
+        tariff_per_kwh=0.31,
+        currency="EUR",
+        record_low_c=-19.0,
+        region="Ambrel",
+        visit_cost=180.0,
+    )
 
 
 def cottage() -> SimSite:
@@ -137,9 +183,18 @@ def cottage() -> SimSite:
     style = replace(_PLAIN, weather="poa", cloudiness=0.4, start_delay_s=240.0)
     module = make_module("mono-365", 60, 10.9, 0.70, 1.04, 0.0042, 11, alpha_pct_k=0.04)
     world = _world(
-        seed, place, style, date(2026, 1, 4), 6, 1, [(172.0, 33.0), (262.0, 33.0)], module, 330.0,
-        lambda n: f"tc-{401 + 3 * n}", snow_day=9,
-    )  # fmt: skip
+        seed,
+        place,
+        style,
+        date(2026, 1, 4),
+        6,
+        1,
+        [(172.0, 33.0), (262.0, 33.0)],
+        module,
+        330.0,
+        lambda n: f"tc-{401 + 3 * n}",
+        snow_day=9,
+    )
     rng = np.random.default_rng([seed, 9])
     plan = [
         make.snow(world, rng, 9),
@@ -148,13 +203,24 @@ def cottage() -> SimSite:
         make.unit_replaced(world, rng, 0),
         make.grid_dips(world, rng, 4),
     ]
-    return _finish(world, plan, "tessaway-cottage", "Tessaway Cottage, Old Weir Lane", date(2022, 9, 1), seed,
-                   tariff_per_kwh=0.22, currency="USD", record_low_c=-34.0, region="Tessaway", visit_cost=260.0)  # fmt: skip
+    return _finish(
+        world,
+        plan,
+        "tessaway-cottage",
+        "Tessaway Cottage, Old Weir Lane",
+        date(2022, 9, 1),
+        seed,
+        tariff_per_kwh=0.22,
+        currency="USD",
+        record_low_c=-34.0,
+        region="Tessaway",
+        visit_cost=260.0,
+    )
 
 
 def _finish(
     world: World,
-    plan: list[Fault | None],
+    plan: Sequence[Fault | None],
     site_id: str,
     name: str,
     commissioned: date,
@@ -176,11 +242,13 @@ SITES: dict[str, Callable[[], SimSite]] = {
 def describe(sites: dict[str, SimSite]) -> str:
     """The text kept beside the samples: what is true, for people."""
     lines = [
-        "# The sample sites", "",
-        "Bramblewick Rooftop Works, its customers and their streets are invented. `python -m sample_logs.make`",
-        "wrote these files; the physics (`sample_logs/sim`) shares nothing with the rules. `truth.json` beside",
-        "each site holds the same for programs.", "",
-    ]  # fmt: skip
+        "# The sample sites",
+        "",
+        "Bramblewick Rooftop Works, its customers and their streets are invented.",
+        "`python -m sample_logs.make` wrote these files; the physics (`sample_logs/sim`) shares nothing",
+        "with the rules. `truth.json` beside each site holds the same for programs.",
+        "",
+    ]
     for site_id, site in sites.items():
         lines += [f"## {site_id}", "", (SITES[site_id].__doc__ or "").strip(), ""]
         for t in site.truth:

@@ -274,11 +274,13 @@ def build(slug: str, world: World, rng: Rng, free: _Free, snow_day: int | None =
         u = free.a_unit()
         if u is None:
             return None
-        return {
-            "unit-standby": make.unit_standby,
-            "unit-silent": make.unit_silent,
-            "restart-cycling": make.restart_cycling,
-        }[slug](world, rng, u)
+        if slug == "unit-silent":
+            return make.unit_silent(world, rng, u)
+        return (
+            make.unit_standby(world, rng, u)
+            if slug == "unit-standby"
+            else make.restart_cycling(world, rng, u)
+        )
     if slug in ("patchy-comms", "hot-derating"):
         u = free.a_unit()
         if u is None:

@@ -187,9 +187,9 @@ def write(
     if wrong.shift_s or wrong.swaps:
         written = written.drop_duplicates(["ts", "unit", "input"], keep="first")
     written["unit"] = written["unit"].astype(object)
-    return pd.DataFrame(written).sort_values(["ts", "unit", "input"], kind="swritten").reset_index(
-        drop=True
-    ), got
+    order = np.lexsort((written["input"], written["unit"].astype(str), written["ts"]))
+    ordered = pd.DataFrame(written).iloc[order].reset_index(drop=True)
+    return ordered, got
 
 
 def _missing_columns(kind: str) -> tuple[str, ...]:
