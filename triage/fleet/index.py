@@ -92,14 +92,17 @@ class FleetIndex:
         with self._connection() as db:
             _put(db, items)
 
-    def failed(self, site_id: str, message: str, night: str, at: str) -> None:
-        """Note that a site's night failed; what was known of it stays."""
+    def failed(self, site_id: str, message: str, at: str) -> None:
+        """Note that a site's night failed at a time (UTC ISO); what was known of it stays."""
         known = self.get(site_id) or SiteSummary(site_id=site_id)
-        self.update(site_id, known.with_error(message, night, at))
+        self.update(site_id, known.with_error(message, at))
 
-    def remove(self, site_id: str) -> None:
+    def keep_only(self, site_ids: Iterable[str]) -> None:
+        """Forget sites that are no longer in the workspace."""
         with self._connection() as db:
-            db.execute("DELETE FROM site WHERE site_id = ?", (site_id,))
+            known = {site_id for (site_id,) in db.execute("SELECT site_id FROM site")}
+            gone = sorted(known - set(site_ids))
+            db.executemany("DELETE FROM site WHERE site_id = ?", [(site_id,) for site_id in gone])
 
     def rebuild(self, progress: Callable[[int, int, str], None] | None = None) -> list[SiteSummary]:
         """Fill the index anew from the site files; no site is checked again.

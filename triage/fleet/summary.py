@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from collectors.site import SiteDescription
 from rules.finding import Action, Finding, Severity
+from triage.wording import wording
 
 #: Statuses of a finding that still asks for something.
 LIVE: Final = ("open", "acknowledged", "snoozed")
@@ -150,11 +151,13 @@ class SiteSummary:
         first = asks[0]
         verb = {"visit": "Go", "remote": "Try remotely", "watch": "Watch", "none": "For information"}
         more = f" and {len(asks) - 1} more" if len(asks) > 1 else ""
-        return f"{verb[first.action]}: {first.fault} at {first.place}{more}."
+        title = wording(first.fault).title
+        told = title if title[1:2].isupper() else title[:1].lower() + title[1:]
+        return f"{verb[first.action]}: {told}, {first.place}{more}."
 
-    def with_error(self, message: str, night: str, at: str) -> SiteSummary:
-        """The same site after a night that failed: what was known stays."""
-        return replace(self, error=message, night=night, at=at, new=0, reopened=0, resolved=0)
+    def with_error(self, message: str, at: str) -> SiteSummary:
+        """The same site after a night that failed: what was known stays, and its night isn't behind it."""
+        return replace(self, error=message, at=at, new=0, reopened=0, resolved=0)
 
     def to_json(self) -> dict[str, Any]:
         data = asdict(self)

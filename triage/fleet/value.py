@@ -113,7 +113,8 @@ def _value(site: SiteSummary, prices: Prices) -> VisitValue:
         money_per_day=round(per_day, 2),
         money_at_risk=round(money, 2),
         visit_cost=cost,
-        per_visit=round(money / cost, 2) if cost > 0 else float("inf"),
+        # A visit that costs nothing is reckoned as one unit of money, so that it can be ranked.
+        per_visit=round(money / max(cost, 1.0), 2),
         payback_days=round(cost / per_day, 1) if per_day > 0 else None,
         assumed=assumed,
     )

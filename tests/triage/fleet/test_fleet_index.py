@@ -95,8 +95,8 @@ def test_a_later_summary_replaces_the_earlier_one_and_its_findings(tmp_path: Pat
 def test_a_failed_night_keeps_what_was_known(tmp_path: Path) -> None:
     index = FleetIndex(tmp_path)
     index.update("s1", SUMMARY)
-    index.failed("s1", "s1.sqlite: damaged", "2026-06-05", "2026-06-05T21:00:00Z")
-    index.failed("s2", "s2.sqlite: damaged", "2026-06-05", "2026-06-05T21:00:00Z")
+    index.failed("s1", "s1.sqlite: damaged", "2026-06-05T21:00:00Z")
+    index.failed("s2", "s2.sqlite: damaged", "2026-06-05T21:00:00Z")
     first, second = index.summaries()
     assert first.findings == (BRIEF,)
     assert first.error == "s1.sqlite: damaged"
@@ -162,10 +162,10 @@ def test_the_last_night_is_kept_in_the_sites_own_file(tmp_path: Path) -> None:
         (SiteSummary("s"), "Never checked."),
         (SiteSummary("s", night="2026-06-04"), "Nothing found."),
         (SiteSummary("s", night="2026-06-04", not_judged=4), "Nothing found in what could be judged."),
-        (SUMMARY, "Go: dead-input at A1/1."),
+        (SUMMARY, "Go: dead input: no module voltage, A1/1."),
         (
             replace(SUMMARY, findings=(replace(BRIEF, id="2", action="watch", loss_wh_per_day=9e9), BRIEF)),
-            "Go: dead-input at A1/1 and 1 more.",
+            "Go: dead input: no module voltage, A1/1 and 1 more.",
         ),
         (
             replace(SUMMARY, findings=(replace(BRIEF, status="resolved"),)),

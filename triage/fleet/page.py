@@ -1,0 +1,113 @@
+"""The fleet as one HTML file that opens without a network."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import datetime
+from functools import cache
+from importlib.resources import files
+from typing import Any, Final, cast
+
+from jinja2 import Environment, PackageLoader, select_autoescape
+from markupsafe import Markup
+
+from triage import figures
+from triage.fleet import charts
+from triage.fleet.overview import (
+    LOW_COMPLETENESS,
+    REPEAT_COUNT,
+    REPEAT_WINDOW,
+    SILENT_AFTER,
+    FleetOverview,
+)
+from triage.fleet.summary import SiteSummary
+from triage.wording import cautions, wording
+
+#: Rows of a table before the rest is only counted; `--json` has them all.
+ROWS: Final = 25
+
+
+def fleet_page(summaries: Sequence[SiteSummary], fleet: FleetOverview, now: datetime) -> str:
+    """HTML of the fleet page.
+
+    Parameters
+    ----------
+    summaries : of every site, as given to :func:`triage.fleet.overview.overview`.
+    fleet : that overview.
+    now : aware time that stands on the page.
+    """
+    due = {v.site_id for v in fleet.visits}
+    visiting = [f for s in summaries if s.site_id in due for f in s.live if f.action == "visit"]
+    drawings = {
+        "place": (charts.place_chart(summaries, fleet), "Sites at their coordinates; numbers are rounds"),
+        "faults": (charts.fault_chart(fleet), "Live findings by fault, cut by age of the site"),
+        "peers": (charts.peer_chart(fleet), "Performance of every site in a row with its peers"),
+    }
+    return _environment().get_template("fleet.html").render(
+        fleet=fleet,
+        names={s.site_id: s.name or s.site_id for s in summaries},
+        headline=headline(fleet),
+        now=now.strftime("%Y-%m-%d %H:%M %Z"),
+        cautions=cautions(cast(Any, visiting)),
+        charts={name: told for name, (drawing, told) in drawings.items() if drawing},
+        figures=_script_json({name: drawing for name, (drawing, _) in drawings.items() if drawing}),
+        plotly=_plotly() if any(drawing for drawing, _ in drawings.values()) else "",
+        rows=ROWS,
+        limits={
+            "silent": SILENT_AFTER,
+            "low": LOW_COMPLETENESS,
+            "repeats": REPEAT_COUNT,
+            "window": REPEAT_WINDOW,
+        },
+    )  # fmt: skip
+
+
+def headline(fleet: FleetOverview) -> str:
+    """The fleet in one sentence."""
+    if not fleet.sites:
+        return "No sites yet."
+    if not fleet.visits:
+        first = f"No visit is due on {figures.plural(fleet.sites, 'site')}"
+    else:
+        pays = sum(v.per_visit >= 1 for v in fleet.visits)
+        want = "wants" if len(fleet.visits) == 1 else "want"
+        of = figures.plural(fleet.sites, "site")
+        first = f"{len(fleet.visits)} of {of} {want} a visit, {pays} would pay for it"
+    more = []
+    if fleet.silent:
+        more.append(f"{len(fleet.silent)} {'is' if len(fleet.silent) == 1 else 'are'} silent")
+    if fleet.failed:
+        more.append(f"{figures.plural(len(fleet.failed), 'check')} failed")
+    return f"{first}; {' and '.join(more)}." if more else f"{first}."
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("triage.fleet"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "energy": figures.energy,
+        "percent": figures.percent,
+        "title": lambda fault: wording(fault).title,
+        "model": lambda counts: ", ".join(f"{name} {n}" for name, n in list(counts.items())[:4]),
+        "ratio": lambda value: f"{value:.2f}" if value < 1 else f"{value:.1f}",
+    }
+    return environment
+
+
+@cache
+def _plotly() -> Markup:
+    # Ours to trust: it comes with the plotly package, and </script> doesn't occur in it.
+    text = (files("plotly") / "package_data" / "plotly.min.js").read_text("utf-8")
+    return Markup(text)
+
+
+def _script_json(value: object) -> Markup:
+    """JSON that is safe inside a script element: names come from site files."""
+    text = json.dumps(value, separators=(",", ":"))
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
