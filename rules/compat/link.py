@@ -147,18 +147,18 @@ def _product(facts: GatewayLink, profile: Profile, where: dict[str, Any], table:
     missing = [f"{table} {k}" for k in ("bus_length_m", "baud") if getattr(facts, k) is None]
     if facts.bus_length_m is None or facts.baud is None:
         return unknown(**words, missing=missing)
-    limit = profile.value("bus_product_bit_m_s")
+    limit = profile.value("bus_product_mbit_m_s")
     return judged(
         **words,
-        formula="baud x length",
+        formula="baud x length / 1e6",
         numbers={"baud": facts.baud, "length_m": facts.bus_length_m},
-        value=facts.baud * facts.bus_length_m,
+        value=facts.baud * facts.bus_length_m / 1e6,
         relation="<=",
         limit=limit,
-        unit="bit m/s",
+        unit="Mbit m/s",
         near=0.1,
-        source=profile.source("bus_product_bit_m_s"),
-        change=f"At this length at most {limit / facts.bus_length_m:,.0f} baud.",
+        source=profile.source("bus_product_mbit_m_s"),
+        change=f"At this length at most {1e6 * limit / facts.bus_length_m:,.0f} baud.",
     )
 
 

@@ -35,7 +35,7 @@ LIMITS: Final[dict[str, tuple[str, str]]] = {
     "ramp_s": ("s", "longest ramp after that wait"),
     "radio_margin_db": ("dB", "radio link margin"),
     "bus_length_m": ("m", "longest RS-485 line"),
-    "bus_product_bit_m_s": ("bit m/s", "line rate times length"),
+    "bus_product_mbit_m_s": ("Mbit m/s", "line rate times length"),
     "bus_unit_loads": ("1", "unit loads on one RS-485 line"),
     "bus_use": ("1", "share of the polling interval that polling may take"),
 }

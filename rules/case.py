@@ -1,0 +1,424 @@
+"""The case before the rules: the day table and what every rule asks of it.
+
+Ratios, baselines, clear days, irradiance. Computed once, lazily, from features
+only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from collectors.site import SiteDescription
+from rules.daytable import BIN_HOURS, BINS, SKY, DayTable, plane_names
+from rules.finding import Alternative
+from rules.irradiance import clear_index_levels
+from rules.module import ambient_estimate, cell_temperature, per_rated
+from rules.panel import day_offset
+from rules.sun import Sun, sun_of
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+#: Sky brightnesses at which a plane's response is tabulated.
+_LEVELS = np.array([0.02, 0.08, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.05, 1.2, 1.4])
+
+
+@dataclass
+class Candidate:
+    """A rule's suspicion, before causes are weighed against each other.
+
+    ``inputs`` are positions in ``site.inputs``; ``days`` is bool[D], the days on
+    which the symptom was seen; ``loss_wh`` is [D]. ``strength`` 0 to 1 is the
+    rule's own raw certainty, calibrated later.
+    """
+
+    fault: str
+    scope: str
+    inputs: tuple[int, ...]
+    days: Mask
+    loss_wh: Floats
+    strength: float
+    why: str
+    evidence: dict[str, Any] = field(default_factory=dict)
+    alternatives: tuple[Alternative, ...] = ()
+    plane: str | None = None
+    lasting: bool = False
+
+
+@dataclass(frozen=True)
+class Unjudged:
+    """Days on which a rule lacked what it needs, for one input (None: all)."""
+
+    input: int | None
+    fault: str
+    reason: str
+    days: int
+
+
+@dataclass
+class RuleResult:
+    candidates: list[Candidate] = field(default_factory=list)
+    unjudged: list[Unjudged] = field(default_factory=list)
+
+
+class Case:
+    """Everything the rules may ask, from a day table alone.
+
+    Parameters
+    ----------
+    table : features of every day known, oldest first.
+    events : gateway log (``ts``, ``source``, ``event``, ``detail``).
+    """
+
+    def __init__(self, table: DayTable, events: pd.DataFrame | None = None) -> None:
+        self.table = table
+        self.site: SiteDescription = table.site
+        self.events = events if events is not None else pd.DataFrame(columns=["ts", "source", "event", "detail"])
+        self.inputs = table.site.inputs
+        self.names = plane_names(table.site)
+        self.plane_of = np.array([self.names.index(ref.plane) for ref in self.inputs])
+        self.unit_of = np.array([ref.unit_index for ref in self.inputs])
+        self.rated = np.array([ref.module.pmax_w if ref.module else np.nan for ref in self.inputs])
+
+    # -- shapes ----------------------------------------------------------
+
+    @property
+    def day_count(self) -> int:
+        return len(self.table)
+
+    @cached_property
+    def members(self) -> NDArray[np.int64]:
+        """Number of inputs on each input's plane."""
+        return np.bincount(self.plane_of, minlength=len(self.names))[self.plane_of]
+
+    def inputs_of_unit(self, unit: int) -> NDArray[np.int64]:
+        return np.flatnonzero(self.unit_of == unit)
+
+    # -- energy ----------------------------------------------------------
+
+    @cached_property
+    def light_days(self) -> Mask:
+        """Days with enough of the record inside daylight to be judged, [D]."""
+        return self.table["clear_h"] > 0.5
+
+    @cached_property
+    def energy(self) -> Floats:
+        """Energy recorded, h (Wh per rated watt), [D, N]."""
+        return self.table["power"].sum(axis=2)
+
+    @cached_property
+    def typical(self) -> Floats:
+        """What siblings made over the same slots, h, [D, N]."""
+        return self.table["typical"].sum(axis=2)
+
+    # -- sky -------------------------------------------------------------
+
+    @cached_property
+    def bin_sun(self) -> Sun:
+        """Sun at the middle of every bin, arrays [D * B]."""
+        start = self.table.days[:, None] * 86400 - day_offset(self.site)
+        middle = start + ((np.arange(BINS) + 0.5) * 86400 / BINS).astype(np.int64)[None, :]
+        return sun_of(self.site.site, middle.ravel())
+
+    @cached_property
+    def bin_azimuth(self) -> Floats:
+        return self.bin_sun.azimuth_deg.reshape(-1, BINS)
+
+    @cached_property
+    def bin_elevation(self) -> Floats:
+        return self.bin_sun.elevation_deg.reshape(-1, BINS)
+
+    def _sky(self, name: str) -> Floats:
+        return self.table["sky"][:, SKY.index(name)]
+
+    @cached_property
+    def _response(self) -> Floats:
+        """Power per rated watt of each plane by sky brightness, over that under a clear sky: [L, D, P, B]."""
+        sun = self.bin_sun
+        guess = ambient_estimate(self.site.site, sun.ts)
+        air = self._sky("air").ravel()
+        air = np.where(np.isfinite(air), air, guess)
+        out = np.empty((len(_LEVELS), self.day_count, len(self.names), BINS))
+        for p, name in enumerate(self.names):
+            plane = self.site.planes[name]
+            poa = clear_index_levels(
+                sun, plane.azimuth_deg or 0.0, plane.tilt_deg or 0.0, np.append(_LEVELS, 1.0), effective=True
+            )
+            module = self.inputs[int(np.flatnonzero(self.plane_of == p)[0])].module
+            power = per_rated(module, poa, cell_temperature(poa, air, 1.0))
+            with np.errstate(invalid="ignore", divide="ignore"):
+                share = np.where(power[-1] > 1e-3, power[:-1] / power[-1], np.nan)
+            out[:, :, p] = share.reshape(len(_LEVELS), self.day_count, BINS)
+        return np.maximum.accumulate(np.nan_to_num(out), axis=0)
+
+    def _invert(self, share: Floats, plane: int) -> Floats:
+        """Clear-sky index at which a plane makes ``share`` of its clear-sky power, [D, B]."""
+        response = self._response[:, :, plane]
+        above = (response <= np.nan_to_num(share)[None]).sum(axis=0)
+        high = np.clip(above, 1, len(_LEVELS) - 1)
+        low = high - 1
+        r_low = np.take_along_axis(response, low[None], 0)[0]
+        r_high = np.take_along_axis(response, high[None], 0)[0]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            part = np.clip((share - r_low) / np.maximum(r_high - r_low, 1e-6), 0, 1)
+        index = _LEVELS[low] + part * (_LEVELS[high] - _LEVELS[low])
+        return np.where(np.isfinite(share), index, np.nan)
+
+    def _forward(self, index: Floats, plane: int) -> Floats:
+        """Share of clear-sky power a plane makes at a clear-sky index, [D, B]."""
+        response = self._response[:, :, plane]
+        position = np.clip(np.searchsorted(_LEVELS, np.nan_to_num(index).ravel()), 1, len(_LEVELS) - 1)
+        high = position.reshape(index.shape)
+        low = high - 1
+        part = np.clip((np.nan_to_num(index) - _LEVELS[low]) / (_LEVELS[high] - _LEVELS[low]), 0, 1)
+        r_low = np.take_along_axis(response, low[None], 0)[0]
+        r_high = np.take_along_axis(response, high[None], 0)[0]
+        return np.where(np.isfinite(index), r_low + part * (r_high - r_low), np.nan)
+
+    @cached_property
+    def plane_share(self) -> Floats:
+        """Each plane's typical power over its clear-sky expectation, [D, P, B]; NaN without light."""
+        clear = self.table["plane_clear"]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(clear > 0.04 * BIN_HOURS, self.table["plane_typical"] / clear, np.nan)
+
+    @cached_property
+    def plane_gain(self) -> Floats:
+        """Learnt factor between a plane's clear-day power and the model, [P].
+
+        The upper level of the plane's own share of clear sky: model error (some
+        10 %) and slow dirt are in it, single faults are not.
+        """
+        gain = np.ones(len(self.names))
+        weight = self.table["plane_clear"]
+        for p in range(len(self.names)):
+            share = self.plane_share[:, p]
+            use = np.isfinite(share) & (weight[:, p] > 0.35 * BIN_HOURS)
+            if use.sum() >= 8:
+                gain[p] = np.clip(np.quantile(share[use], 0.85), 0.5, 1.3)
+        return gain
+
+    def own_index(self, without: int | None = None) -> Floats:
+        """Clear-sky index read from the inputs themselves, [D, B]; NaN without light.
+
+        Parameters
+        ----------
+        without : leave this plane out of the witnesses.
+        """
+        estimates, weights = [], []
+        for p in range(len(self.names)):
+            if p == without:
+                continue
+            members = int((self.plane_of == p).sum())
+            estimate = self._invert(self.plane_share[:, p] / self.plane_gain[p], p)
+            estimates.append(estimate)
+            weights.append(
+                np.where(np.isfinite(estimate), self.table["plane_clear"][:, p] * min(members, 4), 0.0)
+            )
+        if not estimates:
+            return np.full((self.day_count, BINS), np.nan)
+        value, weight = np.stack(estimates), np.stack(weights)
+        order = np.argsort(value, axis=0)
+        value, weight = np.take_along_axis(value, order, 0), np.take_along_axis(weight, order, 0)
+        total = np.cumsum(weight, axis=0)
+        pick = (total < 0.6 * total[-1]).sum(axis=0)
+        out = np.take_along_axis(value, np.minimum(pick, len(value) - 1)[None], 0)[0]
+        return np.where(total[-1] > 0, out, np.nan)
+
+    @cached_property
+    def inputs_index(self) -> Floats:
+        return self.own_index()
+
+    @cached_property
+    def sensor_index(self) -> Floats:
+        """Clear-sky index from the best sensor present, [D, B]; all NaN without one."""
+        sun = self.bin_sun
+        shape = (self.day_count, BINS)
+        clear = sun.clear_ghi.reshape(shape)
+        ghi, poa = self._sky("ghi"), self._sky("poa")
+        with np.errstate(invalid="ignore", divide="ignore"):
+            from_ghi = np.where(clear > 30, ghi / clear, np.nan)
+        from_poa = np.full(shape, np.nan)
+        plane = int(np.max(self.table["poa_plane"], initial=-1))
+        if plane >= 0 and np.isfinite(poa).any():
+            name = self.names[plane]
+            facing = self.site.planes[name]
+            levels = clear_index_levels(sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, _LEVELS)
+            levels = np.maximum.accumulate(levels.reshape(len(_LEVELS), *shape), axis=0)
+            above = np.clip((levels <= np.nan_to_num(poa)[None]).sum(axis=0), 1, len(_LEVELS) - 1)
+            low = np.take_along_axis(levels, above[None] - 1, 0)[0]
+            high = np.take_along_axis(levels, above[None], 0)[0]
+            part = np.clip((poa - low) / np.maximum(high - low, 1e-3), 0, 1)
+            index = _LEVELS[above - 1] + part * (_LEVELS[above] - _LEVELS[above - 1])
+            from_poa = np.where(np.isfinite(poa) & (levels[10] > 30), index, np.nan)
+        return np.where(np.isfinite(from_poa), from_poa, from_ghi)
+
+    @cached_property
+    def sensor_trust(self) -> tuple[bool, str, float]:
+        """Whether the sensor follows what clear days and the inputs say: (trusted, reason, factor).
+
+        A good sensor reads within a quarter of the clear sky on its clear spells and
+        keeps a steady proportion to the inputs' own reading of the sky.
+        """
+        index, own = self.sensor_index, self.inputs_index
+        use = np.isfinite(index) & (self.bin_elevation > 15)
+        if use.sum() < 20:
+            return False, "no sensor", 1.0
+        top = float(np.quantile(index[use], 0.9))
+        both = use & np.isfinite(own) & (own > 0.15)
+        if both.sum() < 20:
+            return 0.5 < top < 1.4, f"sensor reaches {top:.2f} of clear sky", 1.0
+        ratio = index[both] / own[both]
+        factor = float(np.median(ratio))
+        scatter = float(np.median(np.abs(ratio / max(factor, 1e-6) - 1)))
+        if not 0.7 < factor < 1.4:
+            return False, f"sensor reads {factor:.3g} times what the inputs see of the sky", factor
+        if scatter > 0.2:
+            return False, f"sensor and inputs disagree by {scatter:.0%} at half of the times", factor
+        if index[use].max() > 1.38 and np.mean(index[use] > 1.35) > 0.02:
+            return False, "sensor reads more than the sun can give", factor
+        return True, f"sensor agrees with the inputs within {scatter:.0%}", factor
+
+    @cached_property
+    def irradiance_source(self) -> str:
+        """``poa sensor``, ``ghi sensor`` or ``own inputs``."""
+        if self.sensor_trust[0]:
+            poa = np.isfinite(self._sky("poa")).any() and np.max(self.table["poa_plane"], initial=-1) >= 0
+            return "poa sensor" if poa else "ghi sensor"
+        return "own inputs"
+
+    @cached_property
+    def sky_index(self) -> Floats:
+        """Clear-sky index by the best trusted source, [D, B]."""
+        trusted, _, factor = self.sensor_trust
+        if trusted:
+            sensor = self.sensor_index / factor
+            return np.where(np.isfinite(sensor), sensor, self.inputs_index)
+        return self.inputs_index
+
+    @cached_property
+    def expected_share(self) -> Floats:
+        """Share of clear-sky power each plane should make under the site's sky, [D, P, B]."""
+        out = np.empty((self.day_count, len(self.names), BINS))
+        trusted = self.sensor_trust[0]
+        for p in range(len(self.names)):
+            index = self.sky_index
+            if not trusted and len(self.names) > 1:
+                others = self.own_index(without=p)
+                index = np.where(np.isfinite(others), others, index)
+            out[:, p] = self._forward(index, p) * self.plane_gain[p]
+        return out
+
+    @cached_property
+    def independent(self) -> Mask:
+        """Planes whose expectation does not come from themselves, [P]."""
+        return np.full(len(self.names), self.sensor_trust[0] or len(self.names) > 1)
+
+    @cached_property
+    def expected(self) -> Floats:
+        """Expected energy of each input over the slots it reported, h, [D, N, B]."""
+        share = self.expected_share[:, self.plane_of]
+        return np.nan_to_num(share) * self.table["clear"]
+
+    @cached_property
+    def clear_weight(self) -> Floats:
+        """0 to 1: how surely the direct sun shone in a bin, [D, B]."""
+        index, wobble = self.sky_index, np.nan_to_num(self.table["kt_wobble"])
+        bright = np.clip((np.nan_to_num(index) - 0.6) / 0.2, 0, 1)
+        calm = np.clip(1.5 - wobble / 0.12, 0, 1)
+        return bright * calm
+
+    # -- witness ---------------------------------------------------------
+
+    @cached_property
+    def witness(self) -> Floats:
+        """What each input should have made over the slots it reported, h, [D, N, B].
+
+        Siblings where there are two or more; the site's sky where there are not.
+        """
+        alone = self.members < 2
+        out = self.table["typical"].copy()
+        out[:, alone] = self.expected[:, alone]
+        return out
+
+    @cached_property
+    def ratio(self) -> Floats:
+        """Energy over witness by bin, [D, N, B]; NaN where there is too little light."""
+        enough = self.witness > 0.04 * BIN_HOURS
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(enough, self.table["power"] / self.witness, np.nan)
+
+    @cached_property
+    def day_level(self) -> Floats:
+        """Upper level of the day's ratio, light-weighted 0.7 quantile over bins, [D, N].
+
+        What shade at some hours leaves untouched; dirt, weakness and lost
+        substrings pull it down.
+        """
+        return weighted_quantile(self.ratio, np.where(np.isfinite(self.ratio), self.witness, 0.0), 0.7)
+
+    @cached_property
+    def day_ratio(self) -> Floats:
+        """Energy of the day over witness of the day, [D, N]; NaN with too little light."""
+        total = self.witness.sum(axis=2)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(total > 0.15, self.energy / total, np.nan)
+
+    @cached_property
+    def kwh_rate(self) -> float:
+        return self.site.site.tariff_per_kwh or 0.0
+
+
+def weighted_quantile(values: Floats, weights: Floats, q: float) -> Floats:
+    """Weighted quantile over the last axis; NaN where no weight."""
+    order = np.argsort(values, axis=-1)
+    value = np.take_along_axis(values, order, -1)
+    weight = np.cumsum(np.take_along_axis(weights, order, -1), axis=-1)
+    total = weight[..., -1:]
+    pick = (weight < q * total).sum(axis=-1)
+    out = np.take_along_axis(value, np.minimum(pick, values.shape[-1] - 1)[..., None], -1)[..., 0]
+    return np.where(total[..., 0] > 0, out, np.nan)
+
+
+def runs_of(mask: Mask, bridge: Mask | None = None, most: int = 0) -> list[tuple[int, int]]:
+    """Runs of True as (first, last) positions.
+
+    Parameters
+    ----------
+    bridge : positions that neither break nor make a run (days not judged).
+    most : at most so many other False positions are bridged too.
+    """
+    hits = np.flatnonzero(mask)
+    if not hits.size:
+        return []
+    soft = np.zeros(mask.shape, bool) if bridge is None else bridge
+    hard = np.cumsum(~mask & ~soft)
+    runs: list[tuple[int, int]] = []
+    first = last = int(hits[0])
+    for hit in hits[1:]:
+        if hard[hit] - hard[last] > most:
+            runs.append((first, last))
+            first = int(hit)
+        last = int(hit)
+    runs.append((first, last))
+    return runs
+
+
+def span_mask(size: int, spans: Sequence[tuple[int, int]]) -> Mask:
+    out = np.zeros(size, bool)
+    for first, last in spans:
+        out[first : last + 1] = True
+    return out
+
+
+def pct(value: float) -> str:
+    return f"{100 * value:.0f} %"
+
+
+Evidence = Mapping[str, Any]

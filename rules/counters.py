@@ -1,0 +1,72 @@
+"""What the lifetime counters say about a silence: produced meanwhile, or dark."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Case, Floats, Mask
+
+
+def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, float]:
+    """Rise of the inputs' counters across a silence, and what clear sky would have given, both in Wh.
+
+    The rise is taken from the last reading before the silence to the first one
+    after it, on the days concerned and their neighbours; what was recorded as
+    power on those days is taken off. NaN where no counter, no reading on one
+    side, or a reset lies between.
+
+    Parameters
+    ----------
+    days : bool[D], one run of silent days.
+    """
+    table = case.table
+    where = np.flatnonzero(days)
+    if not where.size:
+        return np.nan, np.nan
+    first, last = int(where[0]), int(where[-1])
+    rise_total, expected_total = 0.0, 0.0
+    heard = False
+    start_c, end_c = table["counter_first"], table["counter_last"]
+    for n in inputs:
+        before = _latest(end_c[:first, n]) if not np.isfinite(start_c[first, n]) else float(start_c[first, n])
+        begin = first
+        after_value, end = np.nan, last
+        if np.isfinite(end_c[last, n]) and not _open_end(case, last, int(n)):
+            after_value = float(end_c[last, n])
+        else:
+            for k in range(last + 1, min(last + 8, case.day_count)):
+                if np.isfinite(start_c[k, n]):
+                    after_value, end = float(start_c[k, n]), last
+                    break
+            else:
+                continue
+        if not np.isfinite(before):
+            continue
+        rise = after_value - before
+        if rise < -1.0 or table["counter_reset"][begin : end + 1, n].any():
+            continue
+        recorded = float(case.energy[begin : end + 1, n].sum() * case.rated[n])
+        missing_clear = float(
+            (table["plane_clear_all"][begin : end + 1, case.plane_of[n]].sum(axis=1)
+             - table["clear"][begin : end + 1, n].sum(axis=1)).clip(min=0).sum() * case.rated[n]
+        )  # fmt: skip
+        rise_total += rise - recorded
+        expected_total += missing_clear
+        heard = True
+    return (rise_total, expected_total) if heard else (np.nan, np.nan)
+
+
+def _latest(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(good[-1]) if good.size else np.nan
+
+
+def _open_end(case: Case, day: int, n: int) -> bool:
+    """True when the silence still held at the end of the day's light, so the day's last reading precedes it."""
+    profile = case.table["clear"][day, n]
+    whole = case.table["plane_clear_all"][day, case.plane_of[n]]
+    lit = np.flatnonzero(whole > 0.02)
+    if not lit.size:
+        return False
+    tail = lit[-4:]
+    return bool(profile[tail].sum() < 0.3 * whole[tail].sum())

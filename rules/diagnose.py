@@ -1,0 +1,175 @@
+"""From suspicions to one explanation per symptom.
+
+Causes are taken in an order in which a higher one explains the symptoms of the
+lower ones on the same inputs and days: a silent gateway explains silent units,
+an outage explains standby, a shifted clock explains odd shadows. What is
+explained away becomes an alternative, so that losses are counted once. Then
+members that share a symptom are joined at the highest level they all share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from rules.case import Candidate, Case, Mask
+
+_RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")
+_ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
+
+#: Order of judgement, and what each cause explains on the same inputs and days.
+EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
+    "gateway-silent": ("unit-silent", "patchy-comms", "snow", "curtailment", "soiling", "frozen-readings"),
+    "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "snow"),
+    "clock-shift": (*_RATIO, "swapped-record", "restart-cycling", "snow"),
+    "grid-out-of-range": (*_ZERO, "curtailment", "soiling", "weak-input", "site-outage", "hot-derating"),
+    "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "site-outage", "swapped-record", "frozen-readings"),
+    "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
+    "frozen-readings": (*_RATIO, *_ZERO, "swapped-record"),
+    "unit-standby": ("dead-input", "idle-input", "restart-cycling", *_RATIO, "patchy-comms", "swapped-record"),
+    "dead-input": (*_RATIO, "idle-input", "swapped-record"),
+    "idle-input": (*_RATIO, "swapped-record"),
+    "restart-cycling": ("weak-input", "soiling", "shading", "hot-derating", "substring-loss"),
+    "swapped-record": ("shading", "weak-input", "soiling", "hot-derating", "clipping"),
+    "substring-loss": ("weak-input", "soiling", "shading", "hot-derating"),
+    "curtailment": ("clipping", "hot-derating", "soiling"),
+    "hot-derating": ("weak-input", "shading", "clipping"),
+    "shading": ("soiling", "weak-input"),
+    "soiling": ("weak-input",),
+    "weak-input": (),
+    "patchy-comms": (),
+    "clipping": (),
+}
+#: A suspicion keeps its place when at least this share of its days is not explained by another cause.
+_KEEP = 0.4
+#: Shares of days that members must have in common to be one case.
+_ALIKE = 0.7
+#: Faults that members of a plane, unit or site can have as one common cause.
+_SHARED: Final = ("snow", "soiling", "frozen-readings")
+
+
+@dataclass
+class Diagnosis:
+    """Accepted causes, strongest explanation first, and what each explained away."""
+
+    accepted: list[Candidate]
+
+
+def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
+    """Weigh suspicions against each other."""
+    order = {fault: k for k, fault in enumerate(EXPLAINS)}
+    waiting = sorted(candidates, key=lambda c: (order[c.fault], -len(c.inputs)))
+    claimed = {fault: np.zeros((case.day_count, len(case.inputs)), bool) for fault in EXPLAINS}
+    by: dict[str, list[Candidate]] = {}
+    accepted: list[Candidate] = []
+    for candidate in waiting:
+        inputs = np.array(candidate.inputs)
+        explained = claimed[candidate.fault][:, inputs].all(axis=1)
+        left = candidate.days & ~explained
+        if left.sum() < max(1, _KEEP * candidate.days.sum()):
+            _remember(by, candidate)
+            continue
+        if not left.all():
+            candidate = replace(candidate, days=left, loss_wh=candidate.loss_wh * left)
+        rival = _rival(accepted, candidate)
+        if rival is not None:
+            continue
+        accepted.append(candidate)
+        spread = _lasting_days(candidate)
+        for fault in EXPLAINS[candidate.fault]:
+            claimed[fault][np.ix_(spread, inputs)] = True
+    return Diagnosis(_join(case, accepted))
+
+
+def _lasting_days(candidate: Candidate) -> Mask:
+    """Days a cause speaks for: its own, and for lasting ones all days between them."""
+    days = candidate.days.copy()
+    if candidate.lasting and candidate.fault in ("substring-loss", "swapped-record", "shading", "weak-input"):
+        where = np.flatnonzero(days)
+        days[where[0] : where[-1] + 1] = True
+    return days
+
+
+def _rival(accepted: list[Candidate], candidate: Candidate) -> Candidate | None:
+    """An accepted candidate of the same fault that covers this one's inputs and days."""
+    for other in accepted:
+        if other.fault != candidate.fault or not set(candidate.inputs) <= set(other.inputs):
+            continue
+        if (other.days & candidate.days).sum() >= _ALIKE * candidate.days.sum():
+            return other
+    return None
+
+
+def _remember(by: dict[str, list[Candidate]], candidate: Candidate) -> None:
+    by.setdefault(candidate.fault, []).append(candidate)
+
+
+def _join(case: Case, accepted: list[Candidate]) -> list[Candidate]:
+    """Join members that share a symptom on the same days at the highest level they all share."""
+    out = [c for c in accepted if not (c.fault in _SHARED and c.scope == "input")]
+    for fault in _SHARED:
+        loose = [c for c in accepted if c.fault == fault and c.scope == "input"]
+        groups: list[tuple[str, str | None, np.ndarray]] = []
+        gateways = list(dict.fromkeys(ref.gateway for ref in case.inputs))
+        if fault == "frozen-readings":
+            for g in gateways:
+                groups.append(("gateway", None, np.array([r.index for r in case.inputs if r.gateway == g])))
+            for u in range(len(case.site.units)):
+                groups.append(("unit", None, case.inputs_of_unit(u)))
+        else:
+            for p, name in enumerate(case.names):
+                groups.append(("plane", name, np.flatnonzero(case.plane_of == p)))
+        for scope, plane, inputs in groups:
+            if len(inputs) < 2:
+                continue
+            mine = [c for c in loose if c.inputs[0] in inputs]
+            joined = _same_days(mine, 1.0 if scope == "unit" else 0.9, len(inputs))
+            if joined:
+                out.append(_merged(case, joined, scope, plane))
+                gone = {id(c) for c in joined}
+                loose = [c for c in loose if id(c) not in gone]
+        out += loose
+    return out
+
+
+def _same_days(members: list[Candidate], need: float, size: int) -> list[Candidate]:
+    """The largest set of members alike in days, if it covers enough of the group."""
+    best: list[Candidate] = []
+    for lead in members:
+        alike = [c for c in members if _jaccard(lead.days, c.days) >= _ALIKE]
+        if len(alike) > len(best):
+            best = alike
+    return best if len({c.inputs[0] for c in best}) >= max(2, need * size) else []
+
+
+def _jaccard(a: Mask, b: Mask) -> float:
+    return float((a & b).sum() / max((a | b).sum(), 1))
+
+
+def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None) -> Candidate:
+    lead = max(members, key=lambda c: c.strength)
+    count = np.sum([c.days for c in members], axis=0)
+    inputs = tuple(sorted(n for c in members for n in c.inputs))
+    first = case.inputs[inputs[0]]
+    who = {
+        "plane": f"All {len(inputs)} reporting inputs of plane {plane}",
+        "unit": f"Every input of unit {first.unit}",
+        "gateway": f"Every input of gateway {first.gateway}",
+    }[scope]
+    return replace(
+        lead,
+        scope=scope,
+        plane=plane,
+        inputs=inputs,
+        days=count >= 0.5 * len(members),
+        loss_wh=np.sum([c.loss_wh for c in members], axis=0),
+        strength=min(0.98, lead.strength + 0.05),
+        why=f"{who} alike. {lead.why}",
+        evidence={**lead.evidence, "inputs": [case.inputs[n].label for n in inputs]},
+    )
+
+
+

@@ -1,0 +1,125 @@
+"""The whole judgement: day table in, findings out. Pure."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from rules.action import choose
+from rules.calibration import calibrated
+from rules.case import Candidate, Case, runs_of
+from rules.daytable import DayTable
+from rules.diagnose import diagnose
+from rules.finding import Finding, NotJudged
+from rules.reduce import reduce_days
+from rules.registry import all_rules
+
+#: A symptom gone for so many judged days, then back, is told as two spells.
+_SPELL_BREAK = 4
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Everything the rules can say about a site from its day table."""
+
+    findings: tuple[Finding, ...]
+    not_judged: tuple[NotJudged, ...]
+    irradiance_source: str
+    irradiance_note: str
+    from_day: str
+    to_day: str
+
+
+def judge(table: DayTable, events: pd.DataFrame | None = None) -> Judgement:
+    """Run every rule and weigh the causes.
+
+    Parameters
+    ----------
+    table : features of all days known, oldest first.
+    events : gateway log frame, if any.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        case = Case(table, events)
+        candidates: list[Candidate] = []
+        unjudged: dict[tuple[int | None, str, str], int] = defaultdict(int)
+        for rule in all_rules():
+            result = rule.judge(case)
+            candidates += result.candidates
+            for u in result.unjudged:
+                unjudged[(u.input, u.fault, u.reason)] += u.days
+        diagnosis = diagnose(case, candidates)
+        findings = [f for c in diagnosis.accepted for f in _findings(case, c)]
+        findings.sort(key=lambda f: (-f.loss_wh_per_day, f.fault, f.place))
+        lit = np.flatnonzero(table["covered_h"] > 0) if len(table) else np.zeros(0, int)
+        return Judgement(
+            findings=tuple(findings),
+            not_judged=tuple(_not_judged(case, unjudged)),
+            irradiance_source=case.irradiance_source,
+            irradiance_note=case.sensor_trust[1] if len(table) else "no days",
+            from_day=table.iso(int(lit[0])) if lit.size else "",
+            to_day=table.iso(int(lit[-1])) if lit.size else "",
+        )
+
+
+def _not_judged(case: Case, unjudged: dict[tuple[int | None, str, str], int]) -> list[NotJudged]:
+    out = []
+    for (n, fault, reason), days in sorted(unjudged.items(), key=lambda i: (i[0][1], -1 if i[0][0] is None else i[0][0], i[0][2])):
+        ref = None if n is None else case.inputs[n]
+        out.append(NotJudged(ref.unit if ref else None, ref.input if ref else None, fault, reason, days))
+    return out
+
+
+def _findings(case: Case, c: Candidate) -> list[Finding]:
+    """One finding per spell of a cause."""
+    quiet = ~case.light_days
+    most = 10**6 if c.lasting and c.fault in ("shading", "weak-input", "substring-loss", "soiling", "clipping") else _SPELL_BREAK
+    if c.fault in ("clipping", "curtailment", "hot-derating", "patchy-comms", "grid-out-of-range", "restart-cycling"):
+        most = 12
+    return [_finding(case, c, first, last) for first, last in runs_of(c.days, quiet, most=most)]
+
+
+def _finding(case: Case, c: Candidate, first: int, last: int) -> Finding:
+    days = c.days.copy()
+    days[:first] = False
+    days[last + 1 :] = False
+    count = int(days.sum())
+    inside = np.zeros(case.day_count, bool)
+    inside[first : last + 1] = True
+    total = float((c.loss_wh * inside).sum())
+    confidence = calibrated(c.fault, c.strength)
+    facts = case.site.site
+    per_day = total / max(count, 1)
+    action, severity, reason = choose(c.fault, per_day, count, confidence, facts.tariff_per_kwh, facts.visit_cost)
+    ref = case.inputs[c.inputs[0]]
+    gateways = {case.inputs[n].gateway for n in c.inputs}
+    planes = {case.inputs[n].plane for n in c.inputs}
+    return Finding(
+        site=facts.id,
+        fault=c.fault,
+        first_seen=case.table.iso(first),
+        last_seen=case.table.iso(last),
+        days=count,
+        confidence=confidence,
+        severity=severity,
+        loss_wh_per_day=per_day,
+        loss_wh_total=total,
+        action=action,
+        why=c.why,
+        gateway=None if c.scope == "site" else (gateways.pop() if len(gateways) == 1 else None),
+        unit=ref.unit if c.scope in ("unit", "input") else None,
+        input=ref.input if c.scope == "input" else None,
+        plane=c.plane if c.scope == "plane" else (planes.pop() if c.scope == "input" and len(planes) == 1 else None),
+        alternatives=c.alternatives,
+        evidence={
+            **c.evidence,
+            "action_reason": reason,
+            "irradiance_source": case.irradiance_source,
+            "dates": [case.table.iso(int(d)) for d in np.flatnonzero(days)],
+        },
+    )
+
+
+__all__ = ["Judgement", "judge", "reduce_days"]

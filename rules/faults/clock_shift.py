@@ -1,0 +1,116 @@
+"""clock-shift: the record's times are wrong by half an hour or more.
+
+On the roof nothing is wrong: the gateway's or exporter's clock is off, stamps
+were written in another zone, or a summer-time change was missed. Until it is
+known, every judgement by sun position is wrong.
+
+Looks at: when production starts and ends against sunrise and sunset, and how
+far the day's course lies from the clear-sky course of the planes, on clear
+days. Columns: ``timestamp``, ``dc_power_w`` or what it can be derived from.
+
+Looks the same: a wrong azimuth in the site file (moves the course but not the
+ends of the day), morning or evening horizon (moves one end only).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Candidate, Case, Floats, RuleResult, Unjudged, runs_of, span_mask
+from rules.daytable import BIN_HOURS, BINS
+from rules.finding import Alternative, Threshold
+
+COLUMNS = ("timestamp", "dc_power_w")
+MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
+MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
+_SHIFTS = np.arange(-8, 9)
+
+
+def judge(case: Case) -> RuleResult:
+    """At most one candidate per spell of a shifted clock."""
+    result = RuleResult()
+    course = _course_shift(case)
+    edge = _edge_shift(case)
+    told = np.isfinite(course) & np.isfinite(edge)
+    if case.light_days.any() and not told.any():
+        result.unjudged.append(
+            Unjudged(None, "clock-shift", "no day clear enough to see the course of the sun", int(case.light_days.sum()))
+        )
+        return result
+    agree = told & (np.sign(course) == np.sign(edge)) & (np.abs(edge) >= 0.6 * MIN_SHIFT.value)
+    hit = agree & (np.minimum(np.abs(course), np.abs(edge) + 15) >= MIN_SHIFT.value)
+    for first, last in runs_of(hit, ~told, most=1):
+        inside = span_mask(case.day_count, [(first, last)])
+        days = inside & (hit | ~told) & case.light_days
+        count = int((hit & inside).sum())
+        if count < MIN_DAYS.value:
+            continue
+        shift = float(np.median(course[hit & inside]))
+        spread = float(np.median(np.abs(course[hit & inside] - shift)))
+        if spread > 25:
+            continue
+        result.candidates.append(
+            Candidate(
+                fault="clock-shift",
+                scope="site",
+                inputs=tuple(range(len(case.inputs))),
+                days=days,
+                loss_wh=np.zeros(case.day_count),
+                strength=float(np.clip(0.6 + 0.06 * count + 0.2 * (abs(shift) > 45), 0, 0.97)),
+                why=(
+                    f"Stamps lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: production runs from "
+                    f"{'after' if shift > 0 else 'before'} sunrise to {'after' if shift > 0 else 'before'} sunset by as "
+                    f"much, on {count} clear days."
+                ),
+                evidence={"shift_min": round(shift), "edges_min": round(float(np.median(edge[hit & inside]))),
+                          "clear_days": count},
+                alternatives=(
+                    Alternative("swapped-record", 0.03, "Whether all inputs are shifted alike."),
+                ),
+                lasting=True,
+            )
+        )  # fmt: skip
+    return result
+
+
+def _course_shift(case: Case) -> Floats:
+    """Minutes by which each day's course lies after the clear-sky course, [D]; NaN on dull days."""
+    power = case.table["plane_typical"]
+    clear = case.table["plane_clear_all"]
+    out = np.full(case.day_count, np.nan)
+    for d in range(case.day_count):
+        p, c = power[d], clear[d]
+        if p.sum() < 0.5 or c.sum() < 0.5:
+            continue
+        score = np.array([_likeness(p, np.roll(c, s, axis=1)) for s in _SHIFTS])
+        k = int(score.argmax())
+        if score[k] < 0.985:
+            continue
+        fine = 0.0
+        if 0 < k < len(_SHIFTS) - 1:
+            a, b, e = score[k - 1], score[k], score[k + 1]
+            fine = 0.5 * (a - e) / (a - 2 * b + e) if abs(a - 2 * b + e) > 1e-12 else 0.0
+        out[d] = (_SHIFTS[k] + fine) * BIN_HOURS * 60
+    return out
+
+
+def _likeness(a: Floats, b: Floats) -> float:
+    return float((a * b).sum() / np.sqrt((a**2).sum() * (b**2).sum() + 1e-12))
+
+
+def _edge_shift(case: Case) -> Floats:
+    """Mean of how late production starts after sunrise and ends after sunset, minutes, [D].
+
+    A late start by low light or horizon and an early end cancel; a shifted
+    clock moves both ends the same way.
+    """
+    power = case.table["plane_typical"].max(axis=1) / BIN_HOURS
+    up = case.bin_elevation > 0.0
+    out = np.full(case.day_count, np.nan)
+    for d in range(case.day_count):
+        on = np.flatnonzero(power[d] > 0.006)
+        day = np.flatnonzero(up[d])
+        if on.size < 6 or day.size < 6 or day[0] == 0 or day[-1] == BINS - 1:
+            continue
+        out[d] = 0.5 * ((on[0] - day[0]) + (on[-1] - day[-1])) * BIN_HOURS * 60
+    return out

@@ -1,0 +1,69 @@
+"""dead-input: an input shows no voltage while its siblings produce.
+
+On the roof: a module is unplugged, its connector or cable is open, its junction
+box has failed, or all its bypass diodes conduct. The unit itself works: its
+other inputs produce, or it could not report.
+
+Looks at: voltage (or, without voltages, power) while siblings or the sky say
+there is light. Columns: ``dc_power_w`` or what it can be derived from;
+``dc_voltage_v`` to be sure.
+
+Looks the same: ``idle-input`` (voltage present), ``unit-standby`` (every input
+of the unit), ``snow`` (a whole plane after cold), deep ``shading`` (only at the
+same sun positions). Without voltages it cannot be told from ``idle-input``.
+
+Silent at night, below the light at which units wake, and for missing rows.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Candidate, Case, RuleResult, Unjudged
+from rules.daytable import DARK, DEAD
+from rules.finding import Alternative
+from rules.hard import certainty, symptom_days, symptom_loss_wh
+
+COLUMNS = ("dc_power_w", "dc_voltage_v")
+
+
+def judge(case: Case) -> RuleResult:
+    """Candidates for every input with dead days."""
+    table, result = case.table, RuleResult()
+    for ref in case.inputs:
+        n = ref.index
+        dead, dark = table["symptom_slots"][:, n, DEAD], table["symptom_slots"][:, n, DARK]
+        hours = dead + dark
+        days, judged = symptom_days(hours, table["lit_h"][:, n], table["seen_h"][:, n])
+        unjudged = int((case.light_days & ~judged).sum())
+        if unjudged:
+            result.unjudged.append(Unjudged(n, "dead-input", "less than an hour of rows in light", unjudged))
+        if not days.any():
+            continue
+        blind = dark[days].sum() > dead[days].sum()
+        total = float(hours[days].sum())
+        good = table["volts"][days, n][np.isfinite(table["volts"][days, n])]
+        volts = None if blind else (float(np.median(good)) if good.size else 0.0)
+        result.candidates.append(
+            Candidate(
+                fault="dead-input",
+                scope="input",
+                inputs=(n,),
+                days=days,
+                loss_wh=symptom_loss_wh(case, (DEAD, DARK), np.array([n])) * days,
+                strength=certainty(total, int(days.sum())) * (0.6 if blind else 1.0),
+                why=(
+                    f"{ref.label} made nothing for {total:.1f} h of light on {int(days.sum())} days while its siblings "
+                    + ("produced; no voltage column tells whether the module is connected." if blind
+                       else "produced, and showed no module voltage.")
+                ),
+                evidence={"hours": round(total, 2), "voltage_v": volts, "voltage_reported": not blind},
+                alternatives=(
+                    Alternative("idle-input", 0.4 if blind else 0.02,
+                                "Measure the module's voltage at its open connectors, AC isolated: near open-circuit "
+                                "voltage means the module lives and the input is idle."),
+                ),
+                lasting=True,
+            )
+        )  # fmt: skip
+    return result

@@ -1,0 +1,118 @@
+"""gateway-silent: nothing at all from any unit of a gateway by day.
+
+On the roof nothing need be wrong: the gateway indoors has no power, no
+network, or has failed. Units go on producing, and their counters show it after
+the gap.
+
+Looks at: hours without a single row of any of the gateway's units, lifetime
+counters across the gap, the gateway log. Columns: any; ``energy_total_wh``
+decides against ``site-outage``.
+
+Looks the same: ``site-outage`` (counters did not move), an export that ends
+(outside the record nothing is judged).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.counters import counter_rise
+from rules.daytable import day_iso
+from rules.finding import Alternative, Threshold
+from rules.panel import day_offset
+from rules.silence import gateway_kinds
+
+COLUMNS = ("timestamp", "energy_total_wh")
+DARK_SHARE = Threshold(0.10, "of clear sky", "own reasoning: below any month's mean sky; a dark roof counts nothing")
+
+
+def judge(case: Case) -> RuleResult:
+    """One candidate per gateway and run of silent days: gateway-silent, or site-outage when counters stood."""
+    table, result = case.table, RuleResult()
+    silent, _, judged = gateway_kinds(case)
+    gateways = [unit.gateway for unit in case.site.units]
+    for name in dict.fromkeys(gateways):
+        units = [u for u, g in enumerate(gateways) if g == name]
+        u = units[0]
+        inputs = np.array([n for k in units for n in case.inputs_of_unit(k)])
+        for first, last in runs_of(silent[:, u], ~judged[:, u]):
+            days = span_mask(case.day_count, [(first, last)]) & silent[:, u]
+            result.candidates.append(_candidate(case, name, u, inputs, days, len(set(gateways)) == 1))
+        dim = int((case.light_days & ~judged[:, u]).sum())
+        if dim:
+            result.unjudged.append(Unjudged(None, "gateway-silent", "less than an hour of daylight in the record", dim))
+    return result
+
+
+def _candidate(
+    case: Case, name: str, u: int, inputs: np.ndarray, days: np.ndarray, only_gateway: bool
+) -> Candidate:
+    table = case.table
+    rise, clear = counter_rise(case, days, inputs)
+    hours = float(table["quiet_missing_h"][days, u].sum())
+    log = _offline(case, name, days)
+    stood = np.isfinite(rise) and clear > 0 and rise < DARK_SHARE.value * clear
+    logged = f"; the gateway log notes {log}" if log else ""
+    loss = np.zeros(case.day_count)
+    if stood and only_gateway:
+        per_day = (table["quiet_clear"].sum(axis=1) * float(np.nanmean(case.rated))) * 0.55
+        return Candidate(
+            fault="site-outage",
+            scope="site",
+            inputs=tuple(range(len(case.inputs))),
+            days=days,
+            loss_wh=per_day * days,
+            strength=float(1 - 0.4 * np.exp(-hours / 3.0)),
+            why=(
+                f"No unit sent anything for {hours:.1f} h of daylight and the counters rose by only "
+                f"{max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing{logged}."
+            ),
+            evidence={"hours": round(hours, 2), "counter_rise_wh": round(rise, 1), "gateway_log": log},
+            alternatives=(
+                Alternative("gateway-silent", 0.05, "Read the lifetime counters: a rise would mean it produced."),
+            ),
+            lasting=True,
+        )
+    known = np.isfinite(rise) and clear > 0
+    return Candidate(
+        fault="gateway-silent",
+        scope="gateway",
+        inputs=tuple(int(n) for n in inputs),
+        days=days,
+        loss_wh=loss,
+        strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if known or log else 0.85),
+        why=(
+            f"Gateway {name} passed on nothing for {hours:.1f} h of daylight on {int(days.sum())} days; "
+            + (
+                f"the counters rose by {rise / 1000:.2f} kWh meanwhile: the roof produced{logged}."
+                if known
+                else f"no counter after the gap tells yet whether the roof produced{logged}."
+            )
+        ),
+        evidence={
+            "hours": round(hours, 2),
+            "counter_rise_wh": round(rise, 1) if known else None,
+            "gateway_log": log,
+        },
+        alternatives=(
+            Alternative("site-outage", 0.05 if known else 0.25,
+                        "Ask whether the house has power; afterwards the counters: no rise means the site was down."),
+        ),
+        lasting=True,
+    )  # fmt: skip
+
+
+def _offline(case: Case, name: str, days: np.ndarray) -> str:
+    """Days on which the log says this gateway went offline or restarted, as text."""
+    if not len(case.events):
+        return ""
+    events = case.events
+    mine = events[events["event"].isin(["offline", "restart"]) & events["source"].isin([name, "gateway", case.site.site.id])]
+    if not len(mine):
+        return ""
+    at = (mine["ts"].to_numpy(np.int64) + day_offset(case.site)) // 86400
+    hit = np.isin(at, case.table.days[days])
+    if not hit.any():
+        return ""
+    return f"{mine['event'].to_numpy()[hit][0]} on {day_iso(int(at[hit][0]))}"

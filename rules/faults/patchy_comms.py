@@ -1,0 +1,84 @@
+"""patchy-comms: rows of a unit (or of a whole gateway) come with many holes.
+
+On the roof: a weak radio path (metal roof, distance, a new obstacle), a bus
+with a bad termination, interference, or a gateway short of signal. Nothing is
+wrong with production: the counter goes on.
+
+Looks at: share and number of missing rows in light. Columns: any;
+``signal_dbm`` supports.
+
+Looks the same: ``unit-silent`` (one long gap), ``gateway-silent`` (everybody,
+one long gap), ``restart-cycling`` (the unit itself goes off), a few per cent
+lost in health.
+
+Silent for fewer than three gaps a day or under a tenth of the rows.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Candidate, Case, Mask, RuleResult, runs_of, span_mask
+from rules.finding import Alternative, Threshold
+from rules.silence import gateway_kinds, unit_kinds
+
+COLUMNS = ("timestamp", "signal_dbm")
+SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: one day alone must be plainly bad")
+
+
+def judge(case: Case) -> RuleResult:
+    """Candidates for units, and for gateways whose every unit is patchy at once."""
+    table, result = case.table, RuleResult()
+    _, patchy, judged = unit_kinds(case)
+    share = table["own_missing_h"] / np.maximum(table["unit_lit_h"], 1e-6)
+    for u, unit in enumerate(case.site.units):
+        for days in _spells(patchy[:, u], judged[:, u], share[:, u]):
+            inputs = tuple(int(n) for n in case.inputs_of_unit(u))
+            result.candidates.append(_candidate(case, f"Unit {unit.serial}", "unit", inputs, days, share[:, u], u))
+    _, patchy, judged = gateway_kinds(case)
+    share = table["quiet_missing_h"] / np.maximum(table["unit_day_h"], 1e-6)
+    gateways = [unit.gateway for unit in case.site.units]
+    for name in dict.fromkeys(gateways):
+        units = [u for u, g in enumerate(gateways) if g == name]
+        u = units[0]
+        for days in _spells(patchy[:, u], judged[:, u], share[:, u]):
+            inputs = tuple(int(n) for k in units for n in case.inputs_of_unit(k))
+            result.candidates.append(
+                _candidate(case, f"Gateway {name}", "gateway", inputs, days, share[:, u], u)
+            )
+    return result
+
+
+def _spells(patchy: Mask, judged: Mask, share: np.ndarray) -> list[Mask]:
+    out = []
+    for first, last in runs_of(patchy, ~judged, most=3):
+        days = span_mask(len(patchy), [(first, last)]) & patchy
+        if days.sum() >= 2 or share[days].max() >= SINGLE_DAY.value:
+            out.append(days)
+    return out
+
+
+def _candidate(
+    case: Case, who: str, scope: str, inputs: tuple[int, ...], days: Mask, share: np.ndarray, u: int
+) -> Candidate:
+    mean = float(share[days].mean())
+    signal = case.table["signal"][days, u]
+    dbm = float(np.nanmedian(signal)) if np.isfinite(signal).any() else None
+    return Candidate(
+        fault="patchy-comms",
+        scope=scope,
+        inputs=inputs,
+        days=days,
+        loss_wh=np.zeros(case.day_count),
+        strength=float(1 - 0.5 * np.exp(-mean * days.sum() / 0.25)),
+        why=(
+            f"{who} lost {100 * mean:.0f} % of its daylight rows in many short gaps on {int(days.sum())} days"
+            + (f"; median signal {dbm:.0f} dBm." if dbm is not None else ".")
+        ),
+        evidence={"missing_share": round(mean, 3), "signal_dbm": dbm},
+        alternatives=(
+            Alternative("restart-cycling", 0.05, "The counter and the state after each gap: a restart shows as starting."),
+            Alternative("unit-silent", 0.05, "Length of the gaps: hours mean silence, minutes mean a weak link."),
+        ),
+        lasting=True,
+    )  # fmt: skip

@@ -1,0 +1,67 @@
+"""restart-cycling: a unit stops and starts again several times a day in full light.
+
+On the roof: a loose AC connector, a trunk at its voltage limit at that unit, an
+internal fault that clears itself, a module whose voltage collapses under load.
+Each restart costs a waiting time.
+
+Looks at: falls from production to nil or to starting/standby in light in which
+the other units go on, three a day or more. Columns: ``dc_power_w`` or
+``ac_power_w``; ``state`` helps.
+
+Looks the same: ``grid-out-of-range`` (all units, voltage outside), passing
+clouds (siblings fall too), ``patchy-comms`` (rows missing, counter goes on).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.finding import Alternative, Threshold
+from rules.levels import deficit_wh
+
+COLUMNS = ("dc_power_w", "state")
+PER_DAY = Threshold(3, "restarts a day", "own reasoning: one follows any disturbance; three are a pattern")
+ALONE = Threshold(5, "restarts", "own reasoning: one day alone must be plain")
+
+
+def judge(case: Case) -> RuleResult:
+    """Candidates per unit."""
+    table, result = case.table, RuleResult()
+    for u, unit in enumerate(case.site.units):
+        inputs = case.inputs_of_unit(u)
+        count = table["restarts"][:, u]
+        judged = table["seen_h"][:, inputs].max(axis=1) >= 2.0
+        coarse = judged & (table["step_s"] > 1800)
+        if coarse.any():
+            result.unjudged += [
+                Unjudged(int(n), "restart-cycling", "rows too far apart to see restarts", int(coarse.sum())) for n in inputs
+            ]
+        hit = judged & (count >= PER_DAY.value)
+        for first, last in runs_of(hit, ~judged, most=3):
+            days = span_mask(case.day_count, [(first, last)]) & hit
+            total = float(count[days].sum())
+            if days.sum() < 2 and total < ALONE.value:
+                continue
+            loss = sum(deficit_wh(case, int(n), days) for n in inputs)
+            result.candidates.append(
+                Candidate(
+                    fault="restart-cycling",
+                    scope="unit",
+                    inputs=tuple(int(n) for n in inputs),
+                    days=days,
+                    loss_wh=np.asarray(loss),
+                    strength=float(1 - 0.5 * np.exp(-total / 8.0)),
+                    why=(
+                        f"Unit {unit.serial} stopped and restarted {total:.0f} times in full light on "
+                        f"{int(days.sum())} days while other units went on."
+                    ),
+                    evidence={"restarts": int(total), "per_day": round(total / max(int(days.sum()), 1), 1)},
+                    alternatives=(
+                        Alternative("grid-out-of-range", 0.1, "AC voltage at the unit in the minute before a stop."),
+                        Alternative("patchy-comms", 0.05, "Whether the counter stood still during the gaps."),
+                    ),
+                    lasting=True,
+                )
+            )  # fmt: skip
+    return result

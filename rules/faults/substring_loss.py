@@ -1,0 +1,84 @@
+"""substring-loss: an input works at one or two thirds of its voltage with full current.
+
+On the roof: one or two of the module's cell strings are bypassed for good: a
+shorted bypass diode, a broken cell interconnect or a hot solder joint. A heat
+and fire concern, not only a loss.
+
+Looks at: voltage over the site's typical voltage in good light with current at
+its siblings' level, most of the day, at every sun position. Columns:
+``dc_voltage_v`` and ``dc_power_w``. Without voltages a steady one or two thirds
+of siblings' power is taken with lower confidence.
+
+Looks the same: ``shading`` of part of the module (bypass conducts only at its
+hours), ``weak-input`` (voltage normal), another module type (declared).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.finding import Alternative, Threshold
+from rules.levels import deficit_wh, relative_levels
+
+COLUMNS = ("dc_voltage_v", "dc_power_w")
+MIN_SHARE = Threshold(0.6, "of good-light hours", "own reasoning: shade by a fixed thing bites for less of the day")
+MIN_HOURS = Threshold(1.0, "h of good light a day", "own reasoning: at least two bins of the day")
+POWER_BAND = Threshold(0.035, "ratio", "own reasoning: module spread around one or two thirds of power")
+
+
+def judge(case: Case) -> RuleResult:
+    """Candidates for every input with such days."""
+    table, result = case.table, RuleResult()
+    levels = relative_levels(case)
+    for ref in case.inputs:
+        n = ref.index
+        good_h, third_h = table["volt_good_h"][:, n], table["third_h"][:, n]
+        judged = good_h >= MIN_HOURS.value
+        hit = judged & (third_h >= MIN_SHARE.value * good_h)
+        with_volts = judged.any()
+        total = (ref.module.substrings if ref.module else None) or 3
+        if not with_volts:
+            blind = int((case.light_days & ~judged).sum())
+            if blind:
+                result.unjudged.append(Unjudged(n, "substring-loss", "no dc_voltage_v in good light", blind))
+            hit = np.zeros(case.day_count, bool)
+            for lost in range(1, total):
+                hit |= np.abs(levels.level[:, n] - (total - lost) / total) < POWER_BAND.value
+            judged = levels.judged[:, n]
+            if hit.sum() < 4 or hit.sum() < 0.6 * judged[np.flatnonzero(hit)[0] :].sum():
+                continue
+        for first, last in runs_of(hit, ~judged, most=1):
+            days = span_mask(case.day_count, [(first, last)]) & (hit | ~judged) & case.light_days
+            hours = float(third_h[days].sum())
+            if hit[first : last + 1].sum() < 2 and hours < 2.5:
+                continue
+            ratio = float(np.nanmedian(np.append(table["volt_ratio"][days, n], np.nan))) if with_volts else float(
+                np.nanmedian(levels.level[days, n])
+            )
+            lost_strings = int(np.clip(round((1 - ratio) * total), 1, total - 1))
+            measured = "voltage" if with_volts else "power"
+            result.candidates.append(
+                Candidate(
+                    fault="substring-loss",
+                    scope="input",
+                    inputs=(n,),
+                    days=days,
+                    loss_wh=deficit_wh(case, n, days),
+                    strength=(0.97 - 0.3 * np.exp(-hours / 4.0)) if with_volts else 0.5,
+                    why=(
+                        f"{ref.label} worked at {100 * ratio:.0f} % of its siblings' {measured}"
+                        + (" with full current" if with_volts else "")
+                        + f" on {int(days.sum())} days: {lost_strings} of {total} substrings bypassed."
+                    ),
+                    evidence={"ratio": round(ratio, 3), "measured": measured, "hours": round(hours, 1),
+                              "substrings_lost": lost_strings},
+                    alternatives=(
+                        Alternative("shading", 0.04, "Whether voltage comes back at other hours of a clear day."),
+                        Alternative("weak-input", 0.03 if with_volts else 0.4,
+                                    "Module voltage in full sun: a third missing means a bypassed substring."),
+                    ),
+                    lasting=True,
+                )
+            )  # fmt: skip
+    return result

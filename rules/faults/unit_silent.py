@@ -1,0 +1,101 @@
+"""unit-silent: one unit sends nothing by day while its gateway hears others.
+
+On the roof: either the unit produces and only its radio or bus is lost, or it
+is dark (AC open, electronics dead, every module dark, since units are fed by
+their modules). The lifetime counter after the gap says which.
+
+Looks at: rows of the unit while others report in light. Columns: any; for the
+verdict ``energy_total_wh``.
+
+Looks the same: ``gateway-silent`` (everybody), ``patchy-comms`` (many short
+gaps), night and dawn (silence is normal), a unit not yet installed (no row
+ever before).
+
+Silent when the whole gateway is silent, and outside the span of the record.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.counters import counter_rise
+from rules.finding import Alternative, Threshold
+from rules.silence import unit_kinds
+
+COLUMNS = ("timestamp", "energy_total_wh")
+PRODUCED = Threshold(0.15, "of clear sky", "own reasoning: more than a dark unit can count, less than any month's mean sky")
+
+
+def judge(case: Case) -> RuleResult:
+    """One candidate per unit and run of silent days."""
+    table, result = case.table, RuleResult()
+    silent, _, judged = unit_kinds(case)
+    for u, unit in enumerate(case.site.units):
+        inputs = case.inputs_of_unit(u)
+        ever = np.flatnonzero(table["unit_seen_h"][:, u] > 0)
+        if not ever.size:
+            if silent[:, u].any() and case.day_count:
+                result.unjudged += [
+                    Unjudged(int(n), "unit-silent", "no row of this unit in the whole record", case.day_count)
+                    for n in inputs
+                ]
+            days_list = [(0, case.day_count - 1)] if silent[:, u].all() else []
+        else:
+            # Before its first row a unit may not have been installed.
+            mask = silent[:, u].copy()
+            mask[: ever[0]] = False
+            days_list = runs_of(mask, ~judged[:, u])
+        for first, last in days_list:
+            days = span_mask(case.day_count, [(first, last)]) & silent[:, u]
+            result.candidates.append(_candidate(case, u, inputs, days))
+        dim = int((case.light_days & ~judged[:, u]).sum())
+        if dim:
+            result.unjudged += [Unjudged(int(n), "unit-silent", "gateway silent or no light", dim) for n in inputs]
+    return result
+
+
+def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Candidate:
+    table, unit = case.table, case.site.units[u]
+    rise, clear = counter_rise(case, days, inputs)
+    hours = float(table["own_missing_h"][days, u].sum())
+    ongoing = bool(days[np.flatnonzero(case.light_days)[-1]]) if case.light_days.any() else False
+    loss = np.zeros(case.day_count)
+    mean_rating = float(np.nanmean(case.rated[inputs]))
+    could_be = table["own_missing_loss"][:, u] * mean_rating * days
+    if np.isfinite(rise) and clear > 0:
+        produced = rise > PRODUCED.value * clear
+        if produced:
+            text = f"its counter rose by {rise / 1000:.2f} kWh meanwhile: it produced, only the link was lost"
+        else:
+            text = f"its counter rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: it was dark"
+            loss = could_be
+    else:
+        produced = None
+        text = "no counter reading after the gap tells yet whether it produces"
+    return Candidate(
+        fault="unit-silent",
+        scope="unit",
+        inputs=tuple(int(n) for n in inputs),
+        days=days,
+        loss_wh=loss,
+        strength=float(1 - 0.4 * np.exp(-hours / 3.0)),
+        why=(
+            f"Unit {unit.serial} sent nothing for {hours:.1f} h of light on {int(days.sum())} days "
+            f"while its gateway heard others; {text}."
+        ),
+        evidence={
+            "hours": round(hours, 2),
+            "counter_rise_wh": None if not np.isfinite(rise) else round(rise, 1),
+            "produced": produced,
+            "ongoing": ongoing,
+            "possible_loss_wh": round(float(could_be.sum()), 1),
+            "branch": unit.branch,
+        },
+        alternatives=(
+            Alternative("unit-standby", 0.1 if produced is None else 0.02,
+                        "The first counter reading after contact returns: no rise means it was dark."),
+            Alternative("patchy-comms", 0.03, "Signal strength, and whether rows come back in pieces."),
+        ),
+        lasting=True,
+    )  # fmt: skip

@@ -1,0 +1,74 @@
+"""unit-standby: a unit reports, its modules have voltage, and it makes nothing.
+
+On the roof: the unit waits: no grid at its AC connector (a branch breaker or an
+AC connector is open), a locked fault, or failed power electronics.
+
+Looks at: all inputs of the unit at nil power in light that others use, with
+voltage or a state of standby, fault or off. Columns: ``dc_power_w`` or
+``ac_power_w``; ``state`` and ``ac_voltage_v`` help.
+
+Looks the same: ``site-outage`` (every unit at once), ``grid-out-of-range`` and
+the reconnection wait after it (`reconnect_s` and a ramp are allowed for),
+``curtailment`` to nil, ``unit-silent`` (no rows), ``idle-input`` (one input).
+All units of one branch together: look at the branch first.
+
+Silent at night, below waking light, during reconnection waits.
+"""
+
+from __future__ import annotations
+
+from rules.case import Candidate, Case, RuleResult, Unjudged
+from rules.daytable import STANDBY
+from rules.finding import Alternative
+from rules.hard import certainty, symptom_days, symptom_loss_wh, unit_down
+
+COLUMNS = ("dc_power_w", "state")
+
+
+def judge(case: Case) -> RuleResult:
+    """Candidates for every unit with standby days."""
+    table, result = case.table, RuleResult()
+    hours, seen = unit_down(case, STANDBY)
+    for u, unit in enumerate(case.site.units):
+        inputs = case.inputs_of_unit(u)
+        days, judged = symptom_days(hours[:, u], table["lit_h"][:, inputs].max(axis=1), seen[:, u])
+        unjudged = int((case.light_days & ~judged).sum())
+        if unjudged:
+            result.unjudged += [
+                Unjudged(int(n), "unit-standby", "less than an hour of rows in light", unjudged) for n in inputs
+            ]
+        if not days.any():
+            continue
+        total = float(hours[days, u].sum())
+        no_grid = float(table["ac_dead_h"][days, u].sum())
+        fault_h = float(table["fault_h"][days, u].sum())
+        said = "state fault" if fault_h > 0.3 * total else "no fault state"
+        result.candidates.append(
+            Candidate(
+                fault="unit-standby",
+                scope="unit",
+                inputs=tuple(int(n) for n in inputs),
+                days=days,
+                loss_wh=symptom_loss_wh(case, (STANDBY,), inputs) * days,
+                strength=certainty(total, int(days.sum())),
+                why=(
+                    f"Unit {unit.serial} reported but made nothing on any input for {total:.1f} h of light on "
+                    f"{int(days.sum())} days ({said}"
+                    + (f", no grid voltage for {no_grid:.1f} h)." if no_grid > 0.3 * total else ").")
+                ),
+                evidence={
+                    "hours": round(total, 2),
+                    "no_grid_voltage_h": round(no_grid, 2),
+                    "state_fault_h": round(fault_h, 2),
+                    "branch": unit.branch,
+                },
+                alternatives=(
+                    Alternative("idle-input", 0.15 if len(inputs) == 1 else 0.02,
+                                "AC voltage and state of the unit: with grid present and state producing, the input is idle."),
+                    Alternative("site-outage", 0.02, "Whether any other unit produced at the time."),
+                ),
+                lasting=True,
+            )
+        )  # fmt: skip
+    return result
+

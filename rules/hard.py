@@ -1,0 +1,81 @@
+"""What the hard faults share: days on which a zero symptom held long enough."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.case import Case, Floats, Mask, runs_of, span_mask
+from rules.daytable import MISSING, SYMPTOMS
+from rules.finding import Threshold
+
+MIN_HOURS = Threshold(1.0, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
+MIN_SHARE = Threshold(0.3, "of lit hours", "own reasoning: a part of the day that no cloud or wake-up explains")
+EDGE_HOURS = Threshold(0.5, "h", "own reasoning: the first or last day of a longer run may be short")
+JUDGE_HOURS = Threshold(1.0, "h", "own reasoning: at least as long as the symptom must hold")
+#: Share of clear-sky energy a site makes on average when nobody measured it (common practice: 0.5 to 0.7).
+SKY_MEAN = 0.55
+
+
+def symptom_days(hours: Floats, lit: Floats, seen: Floats) -> tuple[Mask, Mask]:
+    """Days with the symptom and days that could be judged, [D].
+
+    Parameters
+    ----------
+    hours, lit, seen : [D], hours with the symptom, with light, and with light and a row.
+    """
+    judged = seen >= JUDGE_HOURS.value
+    share = hours / np.maximum(seen, 1e-6)
+    strong = (hours >= MIN_HOURS.value) & (share >= MIN_SHARE.value)
+    edge = (hours >= EDGE_HOURS.value) & (share >= 0.08)
+    out = np.zeros(len(hours), bool)
+    for first, last in runs_of(strong, ~judged):
+        while first > 0 and edge[first - 1]:
+            first -= 1
+        while last + 1 < len(hours) and edge[last + 1]:
+            last += 1
+        out[first : last + 1] = True
+    return out & (strong | edge), judged
+
+
+def symptom_loss_wh(case: Case, codes: Sequence[int], inputs: NDArray[np.int64]) -> Floats:
+    """Wh lost to symptoms by the inputs, [D]: siblings' energy, else a mean sky."""
+    table = case.table
+    total = np.zeros(case.day_count)
+    for code in codes:
+        loss = table["symptom_loss"][:, inputs, code]
+        clear = table["symptom_clear"][:, inputs, code]
+        # With nobody producing the reference is nil: a mean sky stands in.
+        blind = loss < 0.1 * clear
+        total += (np.where(blind, SKY_MEAN * clear, loss) * case.rated[inputs]).sum(axis=1)
+    return total
+
+
+def certainty(hours: float, days: int) -> float:
+    """Raw certainty of a symptom from the hours and days behind it, 0 to 1."""
+    return float(1.0 - 0.45 * np.exp(-hours / 2.5) - 0.05 * (days < 2))
+
+
+def unit_down(case: Case, code: int) -> tuple[Floats, Floats]:
+    """Hours that every lit input of each unit shows a symptom, and its lit hours with a row, [D, U]."""
+    hours = np.zeros((case.day_count, len(case.site.units)))
+    seen = np.zeros_like(hours)
+    for unit in range(len(case.site.units)):
+        inputs = case.inputs_of_unit(unit)
+        hours[:, unit] = case.table["symptom_slots"][:, inputs, code].max(axis=1)
+        seen[:, unit] = case.table["seen_h"][:, inputs].max(axis=1)
+    return hours, seen
+
+
+__all__ = [
+    "MISSING",
+    "SKY_MEAN",
+    "SYMPTOMS",
+    "certainty",
+    "span_mask",
+    "symptom_days",
+    "symptom_loss_wh",
+    "unit_down",
+]

@@ -1,0 +1,127 @@
+"""Fill in what the site file leaves out and the data can tell.
+
+A module's rating, which inputs share a plane, and where a plane faces. What is
+inferred is named, so that every report can mark it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from collectors.site import Module, Plane, SiteDescription, Unit
+from rules.panel import build_panels
+
+#: Share of its rating that a module reaches on a good day (common practice: 80 to 90 %).
+_TOP_SHARE = 0.85
+_FALLBACK_W = 400.0
+
+
+@dataclass(frozen=True)
+class Completed:
+    """A site description without gaps, and what had to be inferred for it."""
+
+    site: SiteDescription
+    inferred: dict[str, str]
+
+
+def is_complete(site: SiteDescription) -> bool:
+    """True when nothing has to be learnt from data."""
+    return all(ref.module is not None and ref.plane for ref in site.inputs) and all(
+        p.azimuth_deg is not None and p.tilt_deg is not None
+        for name, p in site.planes.items()
+        if any(ref.plane == name for ref in site.inputs)
+    )
+
+
+def complete_site(site: SiteDescription, telemetry: pd.DataFrame) -> Completed:
+    """Complete a description from its own telemetry (a few weeks suffice)."""
+    inferred: dict[str, str] = {}
+    if is_complete(site):
+        return Completed(site, inferred)
+    site = _with_modules(site, telemetry, inferred)
+    site = _with_planes(site, inferred)
+    return Completed(site, inferred)
+
+
+def _replace(
+    site: SiteDescription,
+    modules: dict[str, Module],
+    planes: dict[str, Plane],
+    module_of: dict[tuple[str, int], str],
+    plane_of: dict[tuple[str, int], str],
+) -> SiteDescription:
+    units: list[Unit] = []
+    for unit in site.units:
+        inputs = [
+            i.model_copy(
+                update={
+                    "module": module_of.get((unit.serial, i.input), i.module),
+                    "plane": plane_of.get((unit.serial, i.input), i.plane),
+                }
+            )
+            for i in unit.inputs
+        ]
+        units.append(unit.model_copy(update={"inputs": tuple(inputs)}))
+    return SiteDescription(
+        site=site.site,
+        grid=site.grid,
+        **{k: getattr(site, k) for k in SiteDescription.model_fields
+           if k not in ("site", "grid", "modules", "planes", "units")},
+        modules=modules,
+        planes=planes,
+        units=tuple(units),
+    )  # fmt: skip
+
+
+def _with_modules(
+    site: SiteDescription, telemetry: pd.DataFrame, inferred: dict[str, str]
+) -> SiteDescription:
+    lacking = [ref for ref in site.inputs if ref.module is None]
+    if not lacking:
+        return site
+    top = _top_power(site, telemetry)
+    good = top[np.isfinite(top) & (top > 0)]
+    middle = float(np.median(good)) if good.size else _FALLBACK_W * _TOP_SHARE
+    modules, module_of = dict(site.modules), {}
+    for ref in lacking:
+        own = top[ref.index]
+        # A faulty input must not look like a small module: only clear differences count.
+        power = own if np.isfinite(own) and (own > 1.15 * middle) else middle
+        rating = max(round(power / _TOP_SHARE / 5.0) * 5.0, 1.0)
+        name = f"inferred {rating:.0f} W"
+        modules[name] = Module(pmax_w=rating)
+        module_of[ref.key] = name
+    inferred["module rating"] = f"{len(lacking)} inputs, from the highest power recorded"
+    return _replace(site, modules, dict(site.planes), module_of, {})
+
+
+def _top_power(site: SiteDescription, telemetry: pd.DataFrame) -> NDArray[np.float64]:
+    best = np.full(len(site.inputs), np.nan)
+    for panel in build_panels(site, telemetry):
+        d, k, n = panel.power_w.shape
+        flat = np.sort(panel.power_w.reshape(d * k, n), axis=0)
+        count = np.isfinite(flat).sum(axis=0)
+        at = np.clip(np.rint(0.998 * (count - 1)), 0, None).astype(int)
+        best = np.fmax(best, np.where(count > 0, flat[at, np.arange(n)], np.nan))
+    return best
+
+
+def _with_planes(site: SiteDescription, inferred: dict[str, str]) -> SiteDescription:
+    plane_of = {ref.key: "inferred" for ref in site.inputs if not ref.plane}
+    planes = dict(site.planes)
+    if plane_of:
+        planes.setdefault("inferred", Plane())
+        inferred["planes"] = f"{len(plane_of)} inputs taken as one plane"
+    south = site.site.latitude < 0
+    for name, plane in planes.items():
+        if plane.azimuth_deg is None or plane.tilt_deg is None:
+            planes[name] = Plane(
+                azimuth_deg=(0.0 if south else 180.0) if plane.azimuth_deg is None else plane.azimuth_deg,
+                tilt_deg=min(abs(site.site.latitude), 35.0) if plane.tilt_deg is None else plane.tilt_deg,
+            )
+            inferred[f"orientation of plane {name}"] = "assumed to face the equator"
+    return _replace(site, dict(site.modules), planes, {}, plane_of)

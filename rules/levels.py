@@ -1,0 +1,116 @@
+"""Day levels of inputs against siblings, and their steps and slopes over weeks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.case import Case, Floats, Mask
+from rules.finding import Threshold
+from rules.siblings import typical
+
+STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")
+MIN_LIGHT = Threshold(0.6, "h", "own reasoning: 0.6 Wh per rated watt in the day, a heavily overcast day in winter")
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Relative day levels.
+
+    ``level`` [D, N] is the input's upper ratio over its siblings' (1 is healthy);
+    ``judged`` [D, N] days with enough light and rows; ``noise`` [N] robust
+    scatter of the level from day to day.
+    """
+
+    level: Floats
+    judged: Mask
+    noise: Floats
+
+
+def relative_levels(case: Case) -> Levels:
+    """Day levels normalised by the plane's own members, [D, N]."""
+    raw = case.day_level
+    level = raw.copy()
+    for p in range(len(case.names)):
+        inputs = np.flatnonzero(case.plane_of == p)
+        if len(inputs) < 3:
+            continue
+        middle, count = typical(raw[:, inputs].astype(np.float32))
+        # The typical rank 0.7 of levels sits on healthy members even if a good third is ill.
+        norm = np.where(count >= 2, middle, np.nan)
+        level[:, inputs] = raw[:, inputs] / norm[:, None]
+    covered = case.table["seen_h"] >= 0.5 * np.maximum(case.table["lit_h"], 1e-6)
+    judged = np.isfinite(level) & (case.witness.sum(axis=2) >= MIN_LIGHT.value) & covered
+    # A lone input against a guessed sky says something only on bright days.
+    lone = case.members < 2
+    if not case.sensor_trust[0]:
+        bright = np.nanmean(np.where(np.isfinite(case.sky_index), case.sky_index, np.nan), axis=1) if case.day_count else np.zeros(0)
+        judged[:, lone] &= (np.nan_to_num(bright) > 0.5)[:, None]
+    noise = np.full(level.shape[1], 0.02)
+    for n in range(level.shape[1]):
+        y = level[judged[:, n], n]
+        if len(y) >= 4:
+            noise[n] = max(0.004, 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2))
+    return Levels(np.where(judged, level, np.nan), judged, noise)
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A stretch without steps: positions of its judged days, its start and end level, slope per day."""
+
+    days: np.ndarray
+    start: float
+    end: float
+    slope: float
+    scatter: float
+
+    @property
+    def middle(self) -> float:
+        return 0.5 * (self.start + self.end)
+
+
+def segments(level: Floats, noise: float) -> list[Segment]:
+    """Cut one input's levels at steps up or down, and fit a robust line to each stretch.
+
+    Parameters
+    ----------
+    level : [D], NaN where not judged.
+    noise : day-to-day scatter.
+    """
+    days = np.flatnonzero(np.isfinite(level))
+    if not days.size:
+        return []
+    y = level[days]
+    cuts = [0]
+    threshold = max(STEP.value * 0.7, 4.0 * noise)
+    k = 1
+    while k < len(y):
+        before, after = y[max(cuts[-1], k - 4) : k], y[k : k + 4]
+        jump = float(np.median(after) - np.median(before))
+        if abs(jump) > threshold and abs(y[k] - y[k - 1]) > 0.5 * abs(jump):
+            cuts.append(k)
+            k += 1
+        k += 1
+    out = []
+    for i, start in enumerate(cuts):
+        stop = cuts[i + 1] if i + 1 < len(cuts) else len(y)
+        out.append(_fit(days[start:stop], y[start:stop]))
+    return out
+
+
+def _fit(days: np.ndarray, y: Floats) -> Segment:
+    if len(days) < 3:
+        middle = float(np.median(y))
+        return Segment(days, middle, middle, 0.0, 0.0)
+    i, j = np.triu_indices(len(days), 1)
+    slope = float(np.median((y[j] - y[i]) / (days[j] - days[i])))  # Theil-Sen
+    base = float(np.median(y - slope * days))
+    scatter = 1.4826 * float(np.median(np.abs(y - base - slope * days)))
+    return Segment(days, base + slope * days[0], base + slope * days[-1], slope, scatter)
+
+
+def deficit_wh(case: Case, n: int, days: Mask) -> Floats:
+    """Witness minus recorded energy on days, Wh, [D]; never negative."""
+    lost = np.maximum(case.witness[:, n].sum(axis=1) - case.energy[:, n], 0.0)
+    return lost * case.rated[n] * days

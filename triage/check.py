@@ -1,0 +1,216 @@
+"""One site's check: from samples to findings, once per new or changed day."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from collectors.site import SiteDescription
+from collectors.store import Store, day_bounds, solar_day
+from rules.daytable import DayTable, layout_hash
+from rules.engine import Judgement, judge
+from rules.finding import Finding, NotJudged
+from rules.learn import Completed, complete_site, is_complete
+from rules.reduce import reduce_days
+from rules.summary import day_rows
+from triage.importing import Loaded
+
+#: A nightly judgement looks back so many days, so that a night costs the same after years.
+WINDOW_DAYS = 400
+_BATCH = 31
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What a check found; :meth:`to_json` is the contract form."""
+
+    site: str
+    from_day: str
+    to_day: str
+    irradiance_source: str
+    findings: tuple[Finding, ...]
+    not_judged: tuple[NotJudged, ...]
+    rejected_rows: dict[str, int]
+    irradiance_note: str = ""
+    inferred: dict[str, str] | None = None
+    days_reduced: int = 0
+
+    @property
+    def needs_action(self) -> bool:
+        return any(f.action in ("visit", "remote") for f in self.findings)
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "site": self.site,
+            "from": self.from_day,
+            "to": self.to_day,
+            "irradiance_source": self.irradiance_source,
+            "irradiance_note": self.irradiance_note,
+            "inferred": self.inferred or {},
+            "findings": [f.to_json() for f in self.findings],
+            "not_judged": [n.to_json() for n in self.not_judged],
+            "rejected_rows": self.rejected_rows,
+        }
+
+
+def check_files(site: SiteDescription, loaded: Loaded) -> CheckResult:
+    """Judge loose files as they are, without a store."""
+    done = complete_site(site, loaded.telemetry)
+    table = reduce_days(done.site, loaded.telemetry, loaded.weather, span=_span(loaded.telemetry, loaded.events))
+    return _result(done, judge(table, loaded.events), loaded.rejected_rows, len(table))
+
+
+def check_store(store: Store, *, until_day: int | None = None, full: bool = False) -> CheckResult:
+    """Reduce the days that are new or changed, then judge from features.
+
+    Parameters
+    ----------
+    until_day : judge as of the end of this solar day; default everything stored.
+    full : reduce every day again.
+    """
+    _ensure_tables(store)
+    done = _completed(store)
+    offset = store.site.site.longitude
+    first_ts, last_ts = store.span() or (0, 0)
+    if not last_ts:
+        empty = judge(DayTable.empty(done.site))
+        return _result(done, empty, {}, 0)
+    layout = layout_hash(done.site)
+    db = store.db.conn
+    known = {
+        day for (day,) in db.execute("SELECT day FROM day_feature WHERE layout = ?", (layout,))
+    }
+    if full:
+        known = set()
+    events = store.events()
+    span = _widened((first_ts, last_ts), events)
+    days = range(int(solar_day(span[0], offset)), int(solar_day(span[1], offset)) + 1)
+    stale = set(store.stale_days())
+    # The day in which an earlier record ended (or began) was only partly inside it.
+    for edge in json.loads(store.meta("judged_span", "[]")):
+        if edge not in span:
+            stale.add(int(solar_day(edge, offset)))
+    todo = [d for d in days if d in stale or d not in known]
+    if until_day is not None:
+        todo = [d for d in todo if d <= until_day]
+    for start in range(0, len(todo), _BATCH):
+        _reduce_into(store, done.site, layout, todo[start : start + _BATCH], span)
+    store.set_meta("judged_span", json.dumps(list(span)))
+    last = days[-1] if until_day is None else min(until_day, days[-1])
+    rows = db.execute(
+        "SELECT day, features FROM day_feature WHERE layout = ? AND day BETWEEN ? AND ? ORDER BY day",
+        (layout, last - WINDOW_DAYS + 1, last),
+    ).fetchall()
+    table = DayTable.unpack(done.site, [r[0] for r in rows], [r[1] for r in rows])
+    return _result(done, judge(table, events), _rejected(store), len(todo))
+
+
+def _result(done: Completed, judged: Judgement, rejected: dict[str, int], reduced: int) -> CheckResult:
+    return CheckResult(
+        site=done.site.site.id,
+        from_day=judged.from_day,
+        to_day=judged.to_day,
+        irradiance_source=judged.irradiance_source,
+        findings=judged.findings,
+        not_judged=judged.not_judged,
+        rejected_rows=dict(rejected),
+        irradiance_note=judged.irradiance_note,
+        inferred=done.inferred,
+        days_reduced=reduced,
+    )
+
+
+def _span(telemetry: pd.DataFrame, events: pd.DataFrame) -> tuple[int, int] | None:
+    if not len(telemetry):
+        return None
+    ts = telemetry["ts"]
+    return _widened((int(ts.min()), int(ts.max())), events)
+
+
+def _widened(span: tuple[int, int], events: pd.DataFrame) -> tuple[int, int]:
+    """A log that goes on after the last row shows that the silence is part of the record."""
+    if not len(events):
+        return span
+    late = int(events["ts"].max())
+    return span[0], max(span[1], min(late, span[1] + 30 * 86400))
+
+
+def _ensure_tables(store: Store) -> None:
+    store.db.conn.executescript(
+        """
+        CREATE TABLE IF NOT EXISTS day_feature (day INTEGER PRIMARY KEY, layout TEXT NOT NULL, features BLOB NOT NULL);
+        CREATE TABLE IF NOT EXISTS input_day (day INTEGER NOT NULL, unit TEXT NOT NULL, input INTEGER NOT NULL,
+            date TEXT NOT NULL, energy_wh REAL, siblings_wh REAL, ratio REAL, lit_h REAL, seen_h REAL,
+            dead_h REAL, idle_h REAL, standby_h REAL, missing_h REAL, volt_ratio REAL, clipped_h REAL,
+            PRIMARY KEY (day, unit, input)) WITHOUT ROWID;
+        """
+    )
+
+
+def _completed(store: Store) -> Completed:
+    """The site description without gaps; learnt once and kept until the site file changes."""
+    if is_complete(store.site):
+        return Completed(store.site, {})
+    toml = store.meta("site_toml")
+    kept = json.loads(store.meta("completed_site", "{}"))
+    if kept.get("of") == toml and kept.get("days", 0) >= min(20, _days_stored(store)):
+        return Completed(SiteDescription.model_validate_json(kept["site"]), kept["inferred"])
+    span = store.span()
+    if span is None:
+        return complete_site(store.site, store.telemetry(0, 0))
+    frame = store.telemetry(max(span[0], span[1] - 45 * 86400), span[1] + 1)
+    done = complete_site(store.site, frame)
+    store.set_meta(
+        "completed_site",
+        json.dumps(
+            {
+                "of": toml,
+                "site": done.site.model_dump_json(),
+                "inferred": done.inferred,
+                "days": _days_stored(store),
+            }
+        ),
+    )
+    return done
+
+
+def _rejected(store: Store) -> dict[str, int]:
+    """Rows rejected so far, by reason, over all imports."""
+    total: Counter[str] = Counter()
+    for (detail,) in store.db.conn.execute("SELECT detail FROM import_run WHERE rows_rejected > 0"):
+        total.update(json.loads(detail).get("rejected", {}))
+    return dict(total)
+
+
+def _days_stored(store: Store) -> int:
+    span = store.span()
+    return 0 if span is None else (span[1] - span[0]) // 86400 + 1
+
+
+def _reduce_into(
+    store: Store, site: SiteDescription, layout: str, days: Sequence[int], span: tuple[int, int]
+) -> None:
+    """Reduce some days and store their rows, in one transaction."""
+    longitude = site.site.longitude
+    low = day_bounds(days[0], longitude)[0] - 3600
+    high = day_bounds(days[-1], longitude)[1] + 3600
+    frame, weather = store.telemetry(low, high), store.weather(low, high)
+    table = reduce_days(site, frame, weather, days=days, span=span)
+    rows = day_rows(table)
+    with store.transaction() as db:
+        db.executemany("DELETE FROM day_feature WHERE day = ?", [(int(d),) for d in days])
+        db.executemany("DELETE FROM input_day WHERE day = ?", [(int(d),) for d in days])
+        db.executemany(
+            "INSERT INTO day_feature VALUES (?, ?, ?)",
+            [(int(d), layout, table.pack(k)) for k, d in enumerate(table.days)],
+        )
+        db.executemany(f"INSERT INTO input_day VALUES ({', '.join('?' * 15)})", rows)
+        db.executemany("DELETE FROM stale_day WHERE day = ?", [(int(d),) for d in days])
+
+
+__all__ = ["WINDOW_DAYS", "CheckResult", "check_files", "check_store"]

@@ -1,0 +1,117 @@
+"""``callout check``: what is wrong, on loose files, one site or all of them."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from collectors.errors import UsageError
+from collectors.site import load_site
+from triage.check import CheckResult, check_files, check_store
+from triage.console import err, out
+from triage.importing import read_files
+from triage.ledger import Ledger
+from triage.workspace import Workspace
+
+_EXAMPLES = """
+Examples:
+
+  callout check --site-file site.toml --telemetry telemetry.csv --json
+
+  callout check alder-court          one site of the workspace
+
+  callout check --all --jobs 2       every site, as the night does it
+
+Exit codes: 0 nothing to do, 1 findings that need action, 2 usage or input error.
+"""
+
+
+def register(app: typer.Typer) -> None:
+    app.command("check", epilog=_EXAMPLES)(check)
+
+
+def check(
+    site: Annotated[str | None, typer.Argument(help="Id of a site in the workspace.")] = None,
+    site_file: Annotated[Path | None, typer.Option(help="Site TOML, to check loose files.")] = None,
+    telemetry: Annotated[list[Path] | None, typer.Option(help="Telemetry file (repeatable).")] = None,
+    weather: Annotated[list[Path] | None, typer.Option(help="Weather file (repeatable).")] = None,
+    gateway_log: Annotated[list[Path] | None, typer.Option(help="Gateway log file (repeatable).")] = None,
+    layout: Annotated[Path | None, typer.Option(help="Layout TOML that says what the columns are.")] = None,
+    all_sites: Annotated[bool, typer.Option("--all", help="Check every site of the workspace.")] = False,
+    jobs: Annotated[int | None, typer.Option(help="Processes for --all (default: one per core).")] = None,
+    cluster: Annotated[str | None, typer.Option(help="Dask scheduler for --all, tcp://host:port.")] = None,
+    full: Annotated[bool, typer.Option(help="Reduce every stored day again.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
+    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+) -> None:
+    """Find faults: what, where, since when, how sure, what it costs, what to do."""
+    if all_sites:
+        if site or site_file:
+            raise UsageError("--all goes without a site or --site-file", "Give one or the other.")
+        _check_all(workspace, jobs, cluster, as_json)
+        return
+    if site_file is not None:
+        if not telemetry:
+            raise UsageError("--site-file needs --telemetry", "Add --telemetry FILE.")
+        description = load_site(site_file)
+        for note in description.notes:
+            err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
+        with err.status("reading"):
+            loaded = read_files(description, telemetry, weather or (), gateway_log or (), layout)
+        with err.status("judging"):
+            result = check_files(description, loaded)
+    elif site is not None:
+        if telemetry or weather or gateway_log:
+            raise UsageError("loose files need --site-file", "Use `callout import` to add files to a stored site.")
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        with Workspace(workspace).open(site) as store:
+            with err.status("judging"):
+                result = check_store(store, full=full)
+            Ledger(store).record(result, result.to_day or now[:10], now)
+    else:
+        raise UsageError("nothing to check", "Name a site, or give --site-file and --telemetry, or --all.")
+    if as_json:
+        typer.echo(json.dumps(result.to_json(), indent=1))
+    else:
+        _show(result)
+    raise typer.Exit(1 if result.needs_action else 0)
+
+
+def _check_all(workspace: Path | None, jobs: int | None, cluster: str | None, as_json: bool) -> None:
+    from triage.nightly import run_nights  # pulls in process pools; only --all needs it
+
+    report = run_nights(Workspace(workspace), jobs=jobs, cluster=cluster)
+    if as_json:
+        typer.echo(json.dumps(report.to_json(), indent=1))
+    else:
+        out.print(report.text())
+    raise typer.Exit(report.exit_code)
+
+
+def _show(result: CheckResult) -> None:
+    out.print(
+        f"{result.site}: {result.from_day} to {result.to_day}, light judged by {result.irradiance_source}",
+        highlight=False,
+    )
+    if not result.findings:
+        out.print("No fault found.")
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for name in ("fault", "where", "since", "days", "sure", "loss/day", "do", "why"):
+        table.add_column(name, justify="right" if name in ("days", "sure", "loss/day") else "left")
+    for f in result.findings:
+        table.add_row(
+            f.fault, f.place, f.first_seen, str(f.days), f"{100 * f.confidence:.0f} %",
+            f"{f.loss_wh_per_day:.0f} Wh", f.action, f.why,
+        )  # fmt: skip
+    if result.findings:
+        out.print(table)
+    reasons = {(n.fault, n.reason) for n in result.not_judged}
+    if reasons:
+        err.print(f"{len(reasons)} kinds of judgement could not be made everywhere; --json lists them.", highlight=False)
+    for reason, count in result.rejected_rows.items():
+        err.print(f"{count} rows rejected: {reason}", markup=False, highlight=False)
