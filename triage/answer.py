@@ -120,7 +120,7 @@ def answer_of(
 def reason(finding: Finding) -> str:
     """One finding in one line: what, where, since when, why."""
     words = wording(finding.fault)
-    return f"{words.title}, {finding.place}, since {day_text(finding.first_seen)}: {finding.why}"
+    return f"{words.short}, {finding.place}, since {day_text(finding.first_seen)}: {finding.why}"
 
 
 def unjudged_lines(not_judged: Sequence[NotJudged]) -> tuple[str, ...]:
@@ -134,7 +134,7 @@ def unjudged_lines(not_judged: Sequence[NotJudged]) -> tuple[str, ...]:
         where = ", ".join(places) if len(places) <= 3 else f"{len(places)} places"
         few, most = min(i.days for i in items), max(i.days for i in items)
         days = plural(most, "day") if few == most else f"{few} to {plural(most, 'day')}"
-        lines.append(f"{wording(fault).title}, {where}: {why} ({days})")
+        lines.append(f"{wording(fault).short}, {where}: {why} ({days})")
     return tuple(lines)
 
 
@@ -172,7 +172,7 @@ def _names(findings: Sequence[Finding]) -> str:
     """``dead input (B2/1); shade (A1/1, A1/2 and 3 more)``."""
     groups: dict[str, list[str]] = {}
     for finding in findings:
-        groups.setdefault(wording(finding.fault).title, []).append(finding.place)
+        groups.setdefault(wording(finding.fault).short, []).append(finding.place)
     parts = []
     for title, places in groups.items():
         shown = ", ".join(places[:3]) + (f" and {len(places) - 3} more" if len(places) > 3 else "")

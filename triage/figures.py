@@ -26,7 +26,9 @@ def money(wh: float, site: SiteFacts) -> str:
 
 
 def with_money(wh: float, site: SiteFacts, per: str = "") -> str:
-    """Energy and its worth: ``1.2 kWh a day (0.36 EUR)``."""
+    """Energy and its worth: ``1.2 kWh a day (0.36 EUR)``; ``none`` for nothing."""
+    if wh == 0:
+        return "none"
     text = f"{energy(wh)}{f' {per}' if per else ''}"
     worth = money(wh, site)
     return f"{text} ({worth})" if worth else text
@@ -48,8 +50,14 @@ def day_text(iso: str) -> str:
 
 
 def days_text(first: str, last: str) -> str:
-    """One day or a span, with its ends."""
-    return day_text(first) if first == last else f"{day_text(first)} to {day_text(last)}"
+    """One day or a span, saying month and year once: ``4 to 8 Jun 2026``."""
+    if first == last:
+        return day_text(first)
+    start, end = date.fromisoformat(first), date.fromisoformat(last)
+    if start.year != end.year:
+        return f"{day_text(first)} to {day_text(last)}"
+    month = f" {start:%b}" if start.month != end.month else ""
+    return f"{start.day}{month} to {day_text(last)}"
 
 
 def clock(ts: float, zone: ZoneInfo) -> str:

@@ -61,6 +61,11 @@ class Wording(BaseModel):
     tools: tuple[str, ...] = ()
     measure: tuple[str, ...] = ()
 
+    @property
+    def short(self) -> str:
+        """The title up to its colon, for tight places and running text."""
+        return self.title.split(":")[0]
+
 
 class _Cautions(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")

@@ -33,7 +33,7 @@ def ask(*findings: Finding, not_judged: tuple[NotJudged, ...] = (), today: str |
 @pytest.mark.parametrize(
     ("findings", "verdict", "start"),
     [
-        ((SHADE, DEAD, SILENT), "go", "Go: dead input: no module voltage (A/1). 1 more finding to try"),
+        ((SHADE, DEAD, SILENT), "go", "Go: dead input (A/1). 1 more finding to try"),
         ((SHADE, SILENT), "desk", "Don't go yet, try from the desk first: gateway silent (gateway g)"),
         ((SHADE, CLIP), "watch", "Don't go, keep watching: shade (A/2)."),
         ((CLIP,), "fine", "Don't go: nothing to do. For information: inverter at its limit"),

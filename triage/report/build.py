@@ -1,0 +1,316 @@
+"""One self-contained HTML file for one site: opens offline, prints to A4."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import pkgutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from importlib.metadata import version
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any, Final, Protocol
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from plotly.offline import get_plotlyjs
+
+import rules.faults
+from collectors.site import SiteDescription
+from rules.finding import Finding, NotJudged, Threshold
+from triage.answer import answer_of
+from triage.figures import clock, day_text, days_text, percent, plural, with_money, zone_text
+from triage.ledger import LedgerEntry
+from triage.report.charts import Figure, completeness_figure, figure_table, finding_figure, site_figure
+from triage.report.picking import iso_day, view_days
+from triage.report.roof import plan_caption, roof_cells, roof_svg
+from triage.wording import ACTION_WORDS, SEVERITY_WORDS, Wording, wording
+
+if TYPE_CHECKING:
+    from rules.view import SiteView
+
+_STATUS_WORDS: Final = {"open": "", "acknowledged": "taken on", "snoozed": "snoozed", "resolved": "over"}
+_SOURCE_WORDS: Final = {
+    "none": "There was no light to expect anything by.",
+}
+
+
+class Checked(Protocol):
+    """What the report needs of a check's result."""
+
+    @property
+    def from_day(self) -> str: ...
+    @property
+    def to_day(self) -> str: ...
+    @property
+    def irradiance_source(self) -> str: ...
+    @property
+    def not_judged(self) -> Sequence[NotJudged]: ...
+    @property
+    def rejected_rows(self) -> Mapping[str, int]: ...
+
+
+@dataclass(frozen=True)
+class ChartPart:
+    """One chart as the template needs it."""
+
+    id: str
+    label: str
+    caption: str
+    alt: str
+    header: list[str]
+    body: list[list[str]]
+
+
+@dataclass(frozen=True)
+class FindingRow:
+    """One finding as the template needs it."""
+
+    finding: Finding
+    words: Wording
+    anchor: str
+    action: str
+    severity: str
+    span: str
+    days: str
+    status: str
+    evidence: list[tuple[str, str]]
+    chart: ChartPart | None
+
+
+def report_html(
+    site: SiteDescription,
+    view: SiteView | None,
+    result: Checked,
+    entries: Sequence[LedgerEntry],
+    *,
+    made_at: int,
+    today: str | None = None,
+) -> str:
+    """The report as HTML text.
+
+    Parameters
+    ----------
+    site : the site description as it was read.
+    view : arrays for the charts; None when there are no readings.
+    result : what the check said, for what it could not judge and its settings.
+    entries : findings with their life; those resolved go to the list of the past.
+    made_at : UTC epoch second that stands under the report.
+    today : ISO date to hold the age of the data against; None leaves age out.
+    """
+    live = [entry for entry in entries if entry.live]
+    past = [entry for entry in entries if not entry.live]
+    answer = answer_of(
+        site.site,
+        [entry.finding for entry in live],
+        result.not_judged,
+        from_day=result.from_day,
+        to_day=result.to_day,
+        today=today,
+    )
+    store: dict[str, Figure] = {}
+    rows = [_row(view, entry, store) for entry in live]
+    findings = [row.finding for row in rows]
+    context: dict[str, Any] = {
+        "answer": answer,
+        "rows": rows,
+        "past": [_row(None, entry, {}) for entry in past],
+        "period": days_text(result.from_day, result.to_day),
+        "subtitle": _subtitle(site),
+        "source_text": _source(result.irradiance_source),
+        "rejected": sorted(result.rejected_rows.items()),
+        "settings": _settings(site, view, result),
+        "thresholds": thresholds(),
+        "made_at": clock(made_at, site.site.zone),
+        "zone": zone_text(site.site),
+        "version": version("callout"),
+        "roof": "",
+        "roof_caption": "",
+        "cells": [],
+        "site_chart": None,
+        "completeness": None,
+    }
+    if view is not None:
+        context |= {
+            "roof": roof_svg(view, findings, [f"#{row.anchor}" for row in rows]),
+            "roof_caption": plan_caption(view, findings),
+            "cells": roof_cells(view, findings),
+            "site_chart": _part("energy-chart", "Energy a day", site_figure(view), store),
+            "completeness": _part("data-chart", "Readings received", completeness_figure(view), store),
+        }
+    page = _environment(site).get_template("report.html")
+    return page.render(
+        **context,
+        css=asset("charts.css") + asset("report.css"),
+        js=asset("charts.js"),
+        plotly=_plotly(),
+        figures=[(name, _json(fig)) for name, fig in store.items()],
+    )
+
+
+def asset(name: str) -> str:
+    """Text of a file in ``report/static``: ``charts.css``, ``charts.js``, ``report.css``."""
+    return (files("triage.report") / "static" / name).read_text("utf-8")
+
+
+@dataclass(frozen=True)
+class ThresholdRow:
+    rule: str
+    name: str
+    value: str
+    source: str
+
+
+@cache
+def thresholds() -> tuple[ThresholdRow, ...]:
+    """Every threshold of every rule, for the report's account of how it judged."""
+    rows = []
+    for info in sorted(pkgutil.iter_modules(rules.faults.__path__), key=lambda m: m.name):
+        module = importlib.import_module(f"rules.faults.{info.name}")
+        for name, value in vars(module).items():
+            if isinstance(value, Threshold):
+                shown = f"{value.value:g} {value.unit}"
+                title = name.strip("_").lower().replace("_", " ")
+                rows.append(ThresholdRow(info.name.replace("_", "-"), title, shown, value.source))
+    return tuple(rows)
+
+
+def _row(view: SiteView | None, entry: LedgerEntry, store: dict[str, Figure]) -> FindingRow:
+    finding = entry.finding
+    words = wording(finding.fault)
+    anchor = f"finding-{entry.id}"
+    chart = None
+    if view is not None:
+        label = f"{words.title}, {finding.place}"
+        chart = _part(f"{anchor}-chart", label, finding_figure(view, finding), store)
+    status = _STATUS_WORDS[entry.status]
+    if entry.snoozed_until:
+        status += f" until {day_text(entry.snoozed_until)}"
+    return FindingRow(
+        finding=finding,
+        words=words,
+        anchor=anchor,
+        action=ACTION_WORDS[finding.action],
+        severity=SEVERITY_WORDS[finding.severity],
+        span=days_text(finding.first_seen, finding.last_seen),
+        days=plural(finding.days, "day"),
+        status=status,
+        evidence=evidence_rows(finding),
+        chart=chart,
+    )
+
+
+def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
+    """The evidence as name and value, units out of the key's ending."""
+    return [(_key_text(key), _value_text(value)) for key, value in finding.evidence.items()]
+
+
+_UNITS: Final = {
+    "_wh": "Wh", "_w": "W", "_v": "V", "_a": "A", "_hz": "Hz", "_c": "°C", "_deg": "°", "_h": "h", "_s": "s",
+    "_pct": "%", "_days": "days", "_w_m2": "W/m²",
+}  # fmt: skip
+
+
+def _key_text(key: str) -> str:
+    for ending in sorted(_UNITS, key=len, reverse=True):
+        if key.endswith(ending) and len(key) > len(ending):
+            return f"{key[: -len(ending)].replace('_', ' ')} ({_UNITS[ending]})"
+    return key.replace("_", " ")
+
+
+def _value_text(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{k} {_value_text(v)}" for k, v in value.items())
+    if isinstance(value, (list, tuple)):
+        return ", ".join(_value_text(v) for v in value)
+    return "unknown" if value is None else str(value)
+
+
+def _part(name: str, label: str, fig: Figure, store: dict[str, Figure]) -> ChartPart:
+    store[name] = fig
+    header, body = figure_table(fig)
+    meta = fig["layout"]["meta"]
+    return ChartPart(name, label, meta["caption"], meta["alt"], header, body)
+
+
+def _subtitle(site: SiteDescription) -> str:
+    parts = [f"Site {site.site.id}", plural(len(site.units), "unit"), plural(len(site.inputs), "input")]
+    rated = sum(ref.module.pmax_w for ref in site.inputs if ref.module)
+    if rated:
+        parts.append(f"{rated / 1e3:.1f} kW of modules")
+    if site.site.customer_ref:
+        parts.append(f"customer {site.site.customer_ref}")
+    if site.site.commissioned:
+        parts.append(f"in service since {day_text(site.site.commissioned.isoformat())}")
+    return ", ".join(parts)
+
+
+def _source(source: str) -> str:
+    return _SOURCE_WORDS.get(source, f"Light was taken from: {source}.")
+
+
+def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> list[tuple[str, str]]:
+    facts, grid = site.site, site.grid
+    span = (date.fromisoformat(result.to_day) - date.fromisoformat(result.from_day)).days + 1
+    rows = [
+        ("Days judged", f"{days_text(result.from_day, result.to_day)} ({plural(span, 'day')})"),
+        ("Times", zone_text(facts)),
+        ("Irradiance", result.irradiance_source),
+        ("Place", f"{facts.latitude:.3f}°, {facts.longitude:.3f}°, {facts.altitude_m:.0f} m"),
+    ]
+    if view is not None:
+        rows.append(("Logging step", f"{view.step_s / 60:g} min"))
+        ends = view_days(view)[[0, -1]]
+        rows.append(("Days in the charts", days_text(iso_day(int(ends[0])), iso_day(int(ends[1])))))
+        for name in dict.fromkeys(view.plane_of):
+            given = site.planes.get(name)
+            own = given is not None and given.azimuth_deg is not None and given.tilt_deg is not None
+            rows.append(
+                (f"Plane {name or 'not on file'}", _plane(view, name, "on file" if own else "inferred"))
+            )
+    window = [f"{v:g} {unit}" for v, unit in ((grid.low_v, "V"), (grid.high_v, "V")) if v is not None]
+    window += [f"{v:g} {unit}" for v, unit in ((grid.low_hz, "Hz"), (grid.high_hz, "Hz")) if v is not None]
+    rows.append(("Grid window", ", ".join(window) or "not on file"))
+    if facts.tariff_per_kwh is not None:
+        rows.append(("Worth of energy", f"{facts.tariff_per_kwh:g} {facts.currency}".rstrip() + " per kWh"))
+    if facts.visit_cost is not None:
+        rows.append(("Cost of a visit", f"{facts.visit_cost:g} {facts.currency}".rstrip()))
+    return rows
+
+
+def _plane(view: SiteView, name: str, origin: str) -> str:
+    plane = view.site.planes.get(name)
+    if plane is None or plane.azimuth_deg is None or plane.tilt_deg is None:
+        return "orientation unknown"
+    return f"azimuth {plane.azimuth_deg:.0f}°, tilt {plane.tilt_deg:.0f}° ({origin})"
+
+
+def _environment(site: SiteDescription) -> Environment:
+    env = Environment(
+        loader=PackageLoader("triage.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters["day"] = day_text
+    env.filters["percent"] = percent
+    env.filters["words"] = wording
+    env.filters["money"] = lambda wh, per="": with_money(wh, site.site, per)
+    return env
+
+
+def _json(fig: Figure) -> str:
+    """JSON that can stand inside a script element."""
+    text = json.dumps(fig, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+@cache
+def _plotly() -> str:
+    return str(get_plotlyjs()).replace("</script", "<\\/script")
