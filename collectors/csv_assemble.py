@@ -82,15 +82,31 @@ def match_inputs(
     return np.maximum(index, -1)
 
 
-def clean(block: Block, site: SiteDescription, tally: Tally) -> Block:
-    """Drop rows without an input, empty impossible values, drop rows without any value."""
-    block = block.keep(block.index >= 0)
-    empty_impossible(block.columns, block.lines, limits_of(site), tally)
-    filled = np.zeros(block.ts.size, bool)
-    for column in block.columns.values():
-        filled |= ~np.isnan(column)
-    tally.reject(REASON_EMPTY, block.lines[~filled].tolist())
-    return block.keep(filled)
+def clean(blocks: list[Block], site: SiteDescription, tally: Tally) -> list[Block]:
+    """Drop rows without an input, empty impossible values, drop rows without any value.
+
+    The blocks are what one stretch of a file gave: a file row counts as empty
+    when none of them has a value of it (a wide row spreads over several).
+    """
+    limits = limits_of(site)
+    result = []
+    tried, used = [], []
+    for block in blocks:
+        block = block.keep(block.index >= 0)
+        empty_impossible(block.columns, block.lines, limits, tally)
+        filled = np.zeros(block.ts.size, bool)
+        for column in block.columns.values():
+            filled |= ~np.isnan(column)
+        if len(blocks) == 1:
+            tally.reject(REASON_EMPTY, block.lines[~filled].tolist())
+        else:
+            tried.append(block.lines)
+            used.append(block.lines[filled])
+        result.append(block.keep(filled))
+    if len(blocks) > 1:
+        empty = np.setdiff1d(np.concatenate(tried), np.concatenate(used))
+        tally.reject(REASON_EMPTY, empty.tolist())
+    return result
 
 
 def to_frame(blocks: list[Block], site: SiteDescription, tally: Tally) -> tuple[pd.DataFrame, int]:

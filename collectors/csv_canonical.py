@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from collectors.columns import CSV_HEADER, STATE_CODES
 from collectors.csv_assemble import NUMERIC, Block, match_inputs
 from collectors.csv_reading import Tally
+from collectors.csv_times import EARLIEST, LATEST
 from collectors.site import SiteDescription
 
 _BLOCK = 8 << 20
@@ -27,8 +28,6 @@ _TYPES: dict[str, Any] = {
     "state": pa.dictionary(pa.int32(), pa.string()),
     **dict.fromkeys(NUMERIC, pa.float64()),
 }
-#: Times outside these are a broken clock, not a sample: 1990 to 2100.
-EARLIEST, LATEST = 631_152_000, 4_102_444_800
 
 
 def header_of(head: bytes) -> list[str] | None:

@@ -23,7 +23,8 @@ class Problem:
     value: str = ""
 
     def __str__(self) -> str:
-        what = f", {self.column} = {self.value!r}" if self.column else ""
+        what = f", {self.column}" if self.column else ""
+        what += f" = {self.value!r}" if self.value else ""
         return f"line {self.line}{what}: {self.reason}"
 
 
@@ -54,6 +55,12 @@ class Tally:
     def empty(self, reason: str, lines: Sequence[int], column: str, values: Iterable[Any] = ()) -> None:
         """Count values left empty, one per entry of ``lines``."""
         self._note(self.emptied, reason, lines, column, values)
+
+    def add(self, other: Tally) -> None:
+        """Take over what another one counted."""
+        self.rejected.update(other.rejected)
+        self.emptied.update(other.emptied)
+        self.problems += other.problems
 
     def _note(
         self, counter: Counter[str], reason: str, lines: Sequence[int], column: str, values: Iterable[Any]

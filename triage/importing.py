@@ -6,11 +6,11 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from collectors.columns import EVENT_COLUMNS, TELEMETRY_COLUMNS, WEATHER_COLUMNS
+from collectors.csv_layout import Layout
 from collectors.csv_reading import Reading
 from collectors.csv_source import sources
 from collectors.csv_telemetry import read_telemetry
@@ -65,7 +65,7 @@ def read_files(
     telemetry: Paths = (),
     weather: Paths = (),
     gateway_log: Paths = (),
-    layout: Any = None,
+    layout: Layout | None = None,
     progress: Progress | None = None,
 ) -> Loaded:
     """Read loose files into canonical frames, touching no store.
@@ -92,7 +92,7 @@ def import_files(
     telemetry: Paths = (),
     weather: Paths = (),
     log: Paths = (),
-    layout: Any = None,
+    layout: Layout | None = None,
     progress: Progress | None = None,
 ) -> ImportReport:
     """Read files and add them to a store in one transaction.
@@ -118,7 +118,7 @@ def _read_all(
     telemetry: Paths,
     weather: Paths,
     log: Paths,
-    layout: Any,
+    layout: Layout | None,
     progress: Progress | None,
 ) -> list[Reading]:
     readings = []
@@ -126,13 +126,13 @@ def _read_all(
         for source in sources(path):
             if progress:
                 progress(f"reading {source.name}")
-            readings.append(read_telemetry(source, site))
+            readings.append(read_telemetry(source, site, layout))
     for paths, read in ((weather, read_weather), (log, read_log)):
         for path in paths:
             for source in sources(path):
                 if progress:
                     progress(f"reading {source.name}")
-                readings.append(read(source, site))
+                readings.append(read(source, site, layout))
     return readings
 
 
