@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,7 @@ _SPELL_BREAK = 4
 
 @dataclass(frozen=True)
 class Judgement:
-    """Everything the rules can say about a site from its day table."""
+    """Everything the rules can say about a site from its day table; ``case`` is what they said it from."""
 
     findings: tuple[Finding, ...]
     not_judged: tuple[NotJudged, ...]
@@ -31,6 +31,7 @@ class Judgement:
     irradiance_note: str
     from_day: str
     to_day: str
+    case: Case | None = field(default=None, repr=False, compare=False)
 
 
 def judge(table: DayTable, events: pd.DataFrame | None = None) -> Judgement:
@@ -61,6 +62,7 @@ def judge(table: DayTable, events: pd.DataFrame | None = None) -> Judgement:
             irradiance_note=case.sensor_trust[1] if len(table) else "no days",
             from_day=table.iso(int(lit[0])) if lit.size else "",
             to_day=table.iso(int(lit[-1])) if lit.size else "",
+            case=case,
         )
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
 
 from collectors.site import SiteDescription
 from collectors.store import Store, day_bounds, solar_day
+from rules.case import Case
 from rules.daytable import DayTable, layout_hash
 from rules.engine import Judgement, judge
 from rules.finding import Finding, NotJudged
@@ -39,6 +40,7 @@ class CheckResult:
     irradiance_note: str = ""
     inferred: dict[str, str] | None = None
     days_reduced: int = 0
+    case: Case | None = field(default=None, repr=False, compare=False)
 
     @property
     def needs_action(self) -> bool:
@@ -122,6 +124,7 @@ def _result(done: Completed, judged: Judgement, rejected: dict[str, int], reduce
         irradiance_note=judged.irradiance_note,
         inferred=done.inferred,
         days_reduced=reduced,
+        case=judged.case,
     )
 
 
