@@ -1,7 +1,9 @@
 """What the units' ceilings cost in a year: clipping by power and by current.
 
-Without weather the year is cloudless: hardly any real year loses more, and the
-answer says so. The air follows a crude climate of the latitude (:mod:`rules.module`).
+Without weather the year is cloudless: strong clipping is overstated (12.7 instead of
+9.0 % on a typical year of North Carolina at a DC/AC ratio of 1.6), slight clipping of
+cold, windy hours can be missed (0.1 instead of 0.3 % at 1.15). The air follows a
+crude climate of the latitude (:mod:`rules.module`).
 """
 
 from __future__ import annotations
@@ -117,7 +119,11 @@ def _check(group: UnitGroup, site: SiteDescription, profile: Profile, weather: Y
     if missing:
         return unknown(**words, missing=missing)
     loss = clipping_loss(group.refs, site, weather)
-    sky = "the weather given" if weather else "a cloudless year: few real years lose more"
+    sky = (
+        "the weather given"
+        if weather
+        else "a cloudless year in a rough climate, which overstates strong clipping and can miss a slight one"
+    )
     return judged(
         **words,
         formula="sum of power above the unit's ceiling / sum of possible power",
