@@ -20,6 +20,7 @@ from rules.learn import Completed, complete_site, is_complete
 from rules.reduce import reduce_days
 from rules.summary import day_rows
 from triage.importing import Loaded
+from triage.lastcheck import save_check
 
 #: A nightly judgement looks back so many days, so that a night costs the same after years.
 WINDOW_DAYS = 400
@@ -109,7 +110,9 @@ def check_store(store: Store, *, until_day: int | None = None, full: bool = Fals
         (layout, last - WINDOW_DAYS + 1, last),
     ).fetchall()
     table = DayTable.unpack(done.site, [r[0] for r in rows], [r[1] for r in rows])
-    return _result(done, judge(table, events), _rejected(store), len(todo))
+    result = _result(done, judge(table, events), _rejected(store), len(todo))
+    save_check(store, result)
+    return result
 
 
 def _result(done: Completed, judged: Judgement, rejected: dict[str, int], reduced: int) -> CheckResult:
