@@ -93,6 +93,6 @@ def _performance_ratio(
 def _completeness(case: Case, pick: NDArray[np.bool_], span: int) -> float | None:
     lit, seen = case.table["lit_h"][pick].sum(), case.table["seen_h"][pick].sum()
     if lit <= 0:
-        return None
+        return None if pick.any() else 0.0
     # A day without a single row isn't in the table: it weighs as much as the mean of the others.
     return float(seen / lit * pick.sum() / span)

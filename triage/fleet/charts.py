@@ -76,7 +76,10 @@ def fault_chart(fleet: FleetOverview) -> Figure | None:
             "name": band,
             "y": [wording(r.fault).title for r in rows],
             "x": [r.by_age.get(band, 0) for r in rows],
-            "marker": {"color": colour, "pattern": {"shape": pattern, "solidity": 0.3}},
+            "marker": {
+                "color": colour,
+                "pattern": {"shape": pattern, "fillmode": "overlay", "fgcolor": "#fff", "solidity": 0.25},
+            },
         }
         for band, colour, pattern in zip(bands, _AGE_COLOURS, _AGE_PATTERNS, strict=True)
         if any(band in r.by_age for r in rows)

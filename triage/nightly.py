@@ -1,0 +1,347 @@
+"""One night over a whole workspace: each site checked once, on one machine or many.
+
+The unit of work is a site-night (:func:`site_night`): open one file, check
+what is new in it, record it, return one small summary. It is the same
+function in this process, in a pool and on a cluster, and doing it twice
+changes nothing. The site's own file says which night it has behind it, so a
+run that was stopped goes on where it was, wherever it is started again.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import structlog
+
+from collectors.errors import CalloutError, UsageError
+from collectors.store import Store, solar_day
+from rules.performance import Performance, performance
+from triage.check import CheckResult, check_store
+from triage.fleet.cluster import run_on_cluster
+from triage.fleet.index import FleetIndex
+from triage.fleet.pool import default_jobs, run_in_pool
+from triage.fleet.reading import SUMMARY_KEY, briefs, save_summary, stored_summary
+from triage.fleet.summary import SiteSummary, describe
+from triage.ledger import Ledger, LedgerDiff
+from triage.workspace import Workspace
+
+#: Days over which performance and completeness are given.
+WINDOW_DAYS: Final = 30
+#: Summaries are written to the fleet index in lots, at the latest after so many seconds.
+_LOT: Final = 200
+_LOT_SECONDS: Final = 2.0
+
+#: Key in a site's ``meta`` table that holds what had arrived when its last night was done.
+_STATE_KEY: Final = "night_state"
+
+Progress = Callable[[int, int, str], None]
+Outcome = Literal["done", "skipped", "failed"]
+
+_log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True)
+class SiteNight:
+    """What a worker needs: plain text, so that it can travel."""
+
+    site_id: str
+    path: str
+    night: str
+    at: str
+    again: bool = False
+
+
+@dataclass(frozen=True)
+class NightResult:
+    """What came of one site-night; ``trace`` is only set by a bug of ours."""
+
+    site_id: str
+    outcome: Outcome
+    summary: SiteSummary | None = None
+    error: str = ""
+    trace: str = ""
+    new: int = 0
+    reopened: int = 0
+    resolved: int = 0
+
+
+@dataclass
+class NightReport:
+    """What came of the night.
+
+    ``failed`` gives the error of each site that failed, ``act`` the sites with
+    a live finding that asks for a visit or a remote step.
+    """
+
+    at: str
+    done: int = 0
+    skipped: int = 0
+    seconds: float = 0.0
+    new: int = 0
+    reopened: int = 0
+    resolved: int = 0
+    failed: dict[str, str] = field(default_factory=dict)
+    act: list[str] = field(default_factory=list)
+
+    @property
+    def sites(self) -> int:
+        return self.done + self.skipped + len(self.failed)
+
+    @property
+    def exit_code(self) -> int:
+        """0 nothing to do, 1 a site needs action or failed."""
+        return 1 if self.act or self.failed else 0
+
+    def to_json(self) -> dict[str, Any]:
+        return {**vars(self), "sites": self.sites, "failed": dict(sorted(self.failed.items()))}
+
+
+def run_nights(
+    workspace: Workspace | str | Path,
+    jobs: int | None = None,
+    cluster: str | None = None,
+    progress: Progress | None = None,
+    *,
+    at: datetime | None = None,
+    night: str | None = None,
+    sites: Sequence[str] | None = None,
+    again: bool = False,
+) -> NightReport:
+    """Check every site of a workspace.
+
+    Parameters
+    ----------
+    workspace : the workspace or its folder. With ``cluster`` every worker must
+        see it under the same path.
+    jobs : worker processes; None takes every core, 1 stays in this process.
+    cluster : address of a Dask scheduler such as ``tcp://10.0.0.5:8786``.
+    progress : called in this process with (done, total, site id).
+    at : time of the run, aware; None is now.
+    night : solar day to check up to (ISO date); None is each site's last
+        finished one. A night is over at local solar noon of the next day, so a
+        run before and after midnight is the same night.
+    sites : only these; None is all.
+    again : check sites too that have this night behind them.
+
+    Returns
+    -------
+    NightReport. A site that fails is listed in it and stops no other.
+
+    Raises
+    ------
+    UsageError : a wrong night, or no sites.
+    LinkError : the cluster does not answer.
+    """
+    started = time.perf_counter()
+    place = workspace if isinstance(workspace, Workspace) else Workspace(workspace)
+    moment = at or datetime.now(UTC)
+    report = NightReport(at=moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
+    known = place.site_ids()
+    wanted = list(sites) if sites is not None else known
+    if not known:
+        raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
+    tasks = [
+        SiteNight(site_id, str(place.path_of(site_id).resolve()), _night(night), report.at, again)
+        for site_id in wanted
+    ]
+    index = FleetIndex(place.path)
+    index.keep_only(known)
+    lot = _Lot(index)
+    try:
+        for count, result in enumerate(_results(tasks, jobs, cluster), 1):
+            _count(report, result)
+            lot.add(result, report.at)
+            if progress:
+                progress(count, len(tasks), result.site_id)
+    finally:
+        # Also when stopped by hand: what is done is done.
+        lot.flush()
+    report.act.sort()
+    report.seconds = round(time.perf_counter() - started, 3)
+    return report
+
+
+def site_night(task: SiteNight) -> NightResult:
+    """Do one site's night; never raises for what is wrong with one site."""
+    path = Path(task.path)
+    try:
+        summary = None if task.again else _already(path, task)
+        if summary is not None:
+            return NightResult(task.site_id, "skipped", summary)
+        with Store.open(path) as store:
+            summary, diff = check_site(store, task.night, task.at)
+        counts = (len(diff.new), len(diff.reopened), len(diff.resolved))
+        return NightResult(task.site_id, "done", summary, "", "", *counts)
+    except (CalloutError, sqlite3.Error, OSError) as exc:
+        return _failed(task, str(exc))
+    except Exception as exc:
+        # A bug of ours on one site must not cost the others their night; it keeps its traceback.
+        return _failed(task, f"{type(exc).__name__}: {exc}", traceback.format_exc())
+
+
+def check_site(store: Store, night: str, at: str) -> tuple[SiteSummary, LedgerDiff]:
+    """Check an open store for a night, record it in the ledger and in the site's own file.
+
+    Returns the site's summary for the fleet index, and what the night changed.
+
+    Parameters
+    ----------
+    night : solar day to check up to (ISO date); "" is the last finished one at ``at``.
+    at : UTC ISO time of the run.
+    """
+    night = night or night_of(at, store.site.site.longitude)
+    day = _day_number(night)
+    result = check_store(store, until_day=day)
+    diff = Ledger(store).record(result, night, at)
+    summary = _summary(store, result, diff, night, at, day)
+    before = stored_summary(store)
+    if before.night == night:
+        # The same night again adds what it found since; it doesn't take back what it said before.
+        summary = replace(
+            summary,
+            new=before.new + summary.new,
+            reopened=before.reopened + summary.reopened,
+            resolved=before.resolved + summary.resolved,
+        )
+    save_summary(store, summary)
+    store.set_meta(_STATE_KEY, _state(store.db.conn, day))
+    return replace(summary, findings=briefs(store)), diff
+
+
+def night_of(at: str, longitude: float) -> str:
+    """The night a time belongs to: the solar day that was running twelve hours before (ISO date)."""
+    moment = datetime.fromisoformat(at).timestamp()
+    return date.fromordinal(_EPOCH + int(solar_day(moment - 43200, longitude))).isoformat()
+
+
+_EPOCH: Final = date(1970, 1, 1).toordinal()
+
+
+def _day_number(night: str) -> int:
+    return date.fromisoformat(night).toordinal() - _EPOCH
+
+
+def _night(night: str | None) -> str:
+    try:
+        return date.fromisoformat(night).isoformat() if night else ""
+    except ValueError as exc:
+        raise UsageError(f"night = '{night}' is not a date", "Write it as YYYY-MM-DD.") from exc
+
+
+def _summary(
+    store: Store, result: CheckResult, diff: LedgerDiff, night: str, at: str, day: int
+) -> SiteSummary:
+    figures: Performance | None = performance(result.case, day, WINDOW_DAYS) if result.case else None
+    span = store.span()
+    base = replace(
+        describe(store.site),
+        night=night,
+        at=at,
+        from_day=result.from_day,
+        to_day=result.to_day,
+        new=len(diff.new),
+        reopened=len(diff.reopened),
+        resolved=len(diff.resolved),
+        last_sample=span[1] if span else None,
+        not_judged=len(result.not_judged),
+    )
+    if figures is None:
+        return base
+    return replace(
+        base,
+        window_days=figures.days,
+        energy_wh=round(figures.energy_wh, 1),
+        expected_wh=round(figures.expected_wh, 1),
+        performance=None if figures.value is None else round(figures.value, 4),
+        performance_basis=figures.basis,
+        completeness=None if figures.completeness is None else round(figures.completeness, 4),
+    )
+
+
+def _state(db: sqlite3.Connection, day: int) -> str:
+    """Changes when something arrived that a check up to ``day`` would look at."""
+    runs = db.execute("SELECT max(id) FROM import_run").fetchone()[0]
+    # Weather beyond the last reading leaves its day stale for good: what counts is that none was added.
+    stale = [d for (d,) in db.execute("SELECT day FROM stale_day WHERE day <= ? ORDER BY day", (day,))]
+    return json.dumps([runs, stale])
+
+
+def _already(path: Path, task: SiteNight) -> SiteSummary | None:
+    """Summary of a site that has this night behind it and nothing new since, else None."""
+    if not path.is_file():
+        return None
+    with closing(sqlite3.connect(path, timeout=30.0)) as db:
+        row = db.execute("SELECT value FROM meta WHERE key = ?", (SUMMARY_KEY,)).fetchone()
+        if row is None:
+            return None
+        summary = SiteSummary.loads(row[0])
+        night = task.night or night_of(task.at, summary.longitude or 0.0)
+        if summary.error or summary.night != night:
+            return None
+        state = db.execute("SELECT value FROM meta WHERE key = ?", (_STATE_KEY,)).fetchone()
+        if state is None or state[0] != _state(db, _day_number(night)):
+            return None
+    with Store.open(path) as store:
+        return stored_summary(store)
+
+
+def _results(tasks: Sequence[SiteNight], jobs: int | None, cluster: str | None) -> Iterator[NightResult]:
+    if cluster:
+        return run_on_cluster(cluster, site_night, tasks, _failed)
+    workers = min(jobs or default_jobs(), max(len(tasks), 1))
+    return run_in_pool(site_night, tasks, workers, lambda task: _failed(task, _DIED))
+
+
+_DIED: Final = "the process that checked this site died (killed, or out of memory)"
+
+
+def _failed(task: SiteNight, message: str, trace: str = "") -> NightResult:
+    return NightResult(task.site_id, "failed", None, message, trace)
+
+
+def _count(report: NightReport, result: NightResult) -> None:
+    if result.outcome == "failed":
+        report.failed[result.site_id] = result.error
+        _log.warning("site failed", site=result.site_id, error=result.error, trace=result.trace or None)
+        return
+    if result.outcome == "skipped":
+        report.skipped += 1
+    else:
+        report.done += 1
+    report.new += result.new
+    report.reopened += result.reopened
+    report.resolved += result.resolved
+    if result.summary and any(f.action in ("visit", "remote") for f in result.summary.live):
+        report.act.append(result.site_id)
+
+
+class _Lot:
+    """Summaries on their way to the index: one transaction for many."""
+
+    def __init__(self, index: FleetIndex) -> None:
+        self._index = index
+        self._waiting: list[tuple[str, SiteSummary]] = []
+        self._since = time.monotonic()
+
+    def add(self, result: NightResult, at: str) -> None:
+        summary = result.summary
+        if summary is None:
+            known = self._index.get(result.site_id) or SiteSummary(site_id=result.site_id)
+            summary = known.with_error(result.error, at)
+        self._waiting.append((result.site_id, summary))
+        if len(self._waiting) >= _LOT or time.monotonic() - self._since > _LOT_SECONDS:
+            self.flush()
+
+    def flush(self) -> None:
+        if self._waiting:
+            self._index.update_many(self._waiting)
+        self._waiting, self._since = [], time.monotonic()
