@@ -31,19 +31,27 @@ from rules.sun import Sun
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+_OWN = "own data: a real array of known orientation and simulated ones, tests/real/test_real_orientation.py"
 MIN_CLEAR_SAMPLES: Final = Threshold(24.0, "samples", "own choice: two short clear days at an hour")
-#: Errors of the models themselves, added to what resampling of days gives.
-MODEL_AZIMUTH_ERR: Final = Threshold(5.0, "deg", "own data: tests/real/test_real_orientation.py")
-MODEL_TILT_ERR: Final = Threshold(6.0, "deg", "own data: tests/real/test_real_orientation.py")
-#: How much power may sag at 1000 W/m² against a cell at air temperature: heat (common practice: 20 to
-#: 45 K at 0.3 to 0.5 %/K) and the unit's own curve.
-SAG_RANGE: Final = (0.05, 0.25)
-#: Measured over modelled power per rated watt: dirt, losses and a hazy site against a bright one.
-GAIN_RANGE: Final = (0.5, 1.4)
-MIN_SHIFT: Final = Threshold(1200.0, "s", "own data: tests/real/test_real_orientation.py")
+#: Error floor of the result, added to the posterior's own spread.
+MODEL_AZIMUTH_ERR: Final = Threshold(3.0, "deg", _OWN)
+MODEL_TILT_ERR: Final = Threshold(4.0, "deg", _OWN)
+#: What clear-sky, transposition and reflection models miss, as share of the highest power.
+MODEL_ERROR: Final = Threshold(0.02, "ratio", _OWN)
+#: Their errors go together over a day: a record says as much as this many independent readings.
+_INDEPENDENT: Final = 8.0
+#: Measured over modelled power per rated watt, mean and relative spread: dirt, losses, age, haze.
+GAIN_PRIOR: Final = (0.95, 0.08)
+#: How much power sags at 1000 W/m² against a cell at air temperature: heat (common practice: 20 to
+#: 45 K at 0.3 to 0.5 %/K) and the unit's own curve; mean and spread.
+SAG_PRIOR: Final = (0.15, 0.05)
+MIN_SHIFT: Final = Threshold(1200.0, "s", _OWN)
 #: Residuals beyond this share of the highest power count no further.
 _OUTLIER: Final = 0.08
-_MAX_SAMPLES: Final = 1500
+_MAX_SAMPLES: Final = 400
+_GRID: Final = np.meshgrid(np.arange(0.0, 360.0, 6.0), np.arange(0.0, 91.0, 5.0))
+_AZIMUTHS: Final = _GRID[0].ravel()
+_TILTS: Final = _GRID[1].ravel()
 #: First and last light: where power passes this share of its highest.
 _EDGE: Final = 0.03
 
@@ -53,7 +61,7 @@ class Orientation:
     """A plane's orientation as its power tells it.
 
     Angles in degrees, ``azimuth_deg`` clockwise from north; the errors are one
-    standard deviation.  ``residual`` is the root mean square misfit over the
+    standard deviation of the posterior.  ``residual`` is the root mean square misfit over the
     mean clear power, ``gain`` the measured over the modelled power (both per
     rated watt), ``shift_s`` how late the record's clock runs (0 unless asked
     for), ``days`` the clear days used.  NaN angles mean that it can't be told.
@@ -91,7 +99,7 @@ def infer_orientation(
     temp_air_c: Floats | float = 20.0,
     ceiling: float | None = None,
     find_shift: bool = False,
-    gain_range: tuple[float, float] | None = GAIN_RANGE,
+    gain_prior: tuple[float, float] | None = GAIN_PRIOR,
 ) -> Orientation:
     """Infer a plane's azimuth and tilt from its power.
 
@@ -108,8 +116,8 @@ def infer_orientation(
         steps stamped at their start or end show up here too.  Hills and haze
         move first and last light as well, so less than 20 minutes is reported
         but the plane is fitted to the clock as it is.
-    gain_range : bounds of measured over modelled power; None when the unit of
-        ``per_rated_power`` is not known.
+    gain_prior : measured over modelled power, mean and relative spread; None
+        when the rating is not known: then shape alone must do.
 
     Returns
     -------
@@ -123,9 +131,11 @@ def infer_orientation(
         ceiling = _find_ceiling(per_rated_power, top)
     capped = per_rated_power >= 0.985 * ceiling if ceiling is not None else np.zeros(sun.ts.shape, dtype=bool)
     mask = _bright_smooth(sun, per_rated_power, step_s) if clear is None else clear
+    # With no rating, power is taken per its own highest, which some 75 to 110 % of rating would give.
+    unit, prior = (1.0, gain_prior) if gain_prior is not None else (top / 0.9, (GAIN_PRIOR[0], 0.3))
 
     def fit(at: Sun) -> tuple[Orientation, float]:
-        return _fit(_sample(at, per_rated_power, mask, air, capped), top, gain_range)
+        return _fit(_sample(at, per_rated_power / unit, mask, air, capped), top / unit, prior)
 
     best, sag = fit(sun)
     moved, shift_s = sun, 0.0
@@ -133,7 +143,9 @@ def infer_orientation(
         if not np.isfinite(best.azimuth_deg):
             break
         base, light = _light(moved, best.azimuth_deg, best.tilt_deg, air)
-        model = np.minimum(best.gain * base * (1.0 - sag * light), np.inf if ceiling is None else ceiling)
+        model = np.minimum(
+            unit * best.gain * base * (1.0 - sag * light), np.inf if ceiling is None else ceiling
+        )
         more = _edge_shift(moved, per_rated_power, model, top)
         shift_s += more
         if abs(shift_s) < MIN_SHIFT.value or abs(more) < 60.0:
@@ -142,8 +154,7 @@ def infer_orientation(
         best, sag = fit(moved)
     if not np.isfinite(best.azimuth_deg):
         return best
-    azimuth_err, tilt_err = _errors(_sample(moved, per_rated_power, mask, air, capped), best, top)
-    return replace(best, azimuth_err_deg=azimuth_err, tilt_err_deg=tilt_err, shift_s=shift_s)
+    return replace(best, shift_s=shift_s)
 
 
 def best_plane(
@@ -164,8 +175,8 @@ def best_plane(
     Returns
     -------
     name : the plane with the smallest misfit, "" when it can't be told.
-    residuals : root mean square misfit over mean clear power, by plane; a
-        free gain is allowed each, so only the shape of the day counts.
+    residuals : root mean square misfit over mean clear power, by plane; each
+        may choose its gain and sag within what is usual.
     """
     air = np.broadcast_to(np.asarray(temp_air_c, dtype=np.float64), per_rated_power.shape)
     top = _top(per_rated_power, sun)
@@ -178,8 +189,9 @@ def best_plane(
     if sample.power.size < MIN_CLEAR_SAMPLES.value:
         return "", {}
     angles = np.array(list(planes.values()), dtype=np.float64)
-    residual, _, _ = _misfit(sample, angles[:, 0], angles[:, 1], top)
-    values = np.sqrt(residual.mean(axis=1)) / sample.power.mean()
+    score = _score(sample, angles[:, 0], angles[:, 1], top, GAIN_PRIOR)
+    # The posterior in the residual's clothes, so that an unusual gain counts against a plane too.
+    values = np.sqrt(score.misfit / _INDEPENDENT) * MODEL_ERROR.value * top / float(sample.power.mean())
     residuals = dict(zip(planes, (float(v) for v in values), strict=True))
     return min(residuals, key=residuals.__getitem__), residuals
 
@@ -270,85 +282,91 @@ def _light(sun: Sun, azimuth: float | Floats, tilt: float | Floats, air: Floats)
     return per_rated(None, light, air), light / 1000.0
 
 
-def _misfit(sample: _Sample, azimuth: Floats, tilt: Floats, top: float) -> tuple[Floats, Floats, Floats]:
-    """Squared residuals [K, S], bounded, gains [K] and sags [K] of candidate planes ([K] angles).
+@dataclass(frozen=True)
+class _Score:
+    """How candidate planes do, each [K]; ``misfit`` is minus twice their log posterior."""
 
-    The model is ``gain * base * (1 - sag * light)``: how much power sags with
-    light (heat, unit) is fitted within bounds, because a wrong sag bends the
-    day's top and with it the tilt.
+    misfit: Floats
+    gain: Floats
+    sag: Floats
+    residual: Floats
+
+
+def _score(
+    sample: _Sample, azimuth: Floats, tilt: Floats, top: float, gain_prior: tuple[float, float]
+) -> _Score:
+    """Fit gain and sag of candidate planes ([K] angles) within what is usual for them.
+
+    The model is ``gain * base * (1 - sag * light)``.  Both are held by priors:
+    shape alone would trade a wrong sag or a plane turned from the sun for a
+    wrong tilt.
     """
     base, light = _light(sample.sun, azimuth[:, None], tilt[:, None], sample.air_c)
     bent = base * light
-    free = ~sample.capped
-    weight = np.where(free, 1.0, 0.0)[None, :] * np.ones_like(base)
+    count = sample.power.size
     bound = _OUTLIER * top
-    gain, sag = np.ones(len(azimuth)), np.full(len(azimuth), 0.1)
+    scale = (MODEL_ERROR.value * top) ** 2 * count / _INDEPENDENT
+    gain_mean, gain_spread = gain_prior
+    sag_mean, sag_spread = SAG_PRIOR
+    gain, sag = np.full(len(azimuth), gain_mean), np.full(len(azimuth), sag_mean)
+    weight = np.where(sample.capped, 0.0, 1.0)[None, :] * np.ones_like(base)
     residual = np.zeros_like(base)
-    for _ in range(5):
-        bb, bc, cc = (np.sum(weight * u * v, axis=1) for u, v in ((base, base), (base, bent), (bent, bent)))
-        by, cy = (np.sum(weight * u * sample.power, axis=1) for u in (base, bent))
-        determinant = np.maximum(bb * cc - bc**2, 1e-30)
-        first = np.maximum((by * cc - cy * bc) / determinant, 1e-30)
-        sag = np.clip((by * bc - cy * bb) / determinant / first, *SAG_RANGE)
-        norm = bb - 2.0 * sag * bc + sag**2 * cc
-        gain = (by - sag * cy) / np.maximum(norm, 1e-30)
+    for _ in range(4):
+        bb, bc, cc = (
+            np.einsum("ks,ks,ks->k", weight, u, v) for u, v in ((base, base), (base, bent), (bent, bent))
+        )
+        by, cy = (np.einsum("ks,ks,s->k", weight, u, sample.power) for u in (base, bent))
+        for _ in range(3):
+            sag = (gain * (gain * bc - cy) + scale * sag_mean / sag_spread**2) / (
+                gain**2 * cc + scale / sag_spread**2
+            )
+            sag = np.clip(sag, 0.02, 0.35)
+            norm = bb - 2.0 * sag * bc + sag**2 * cc
+            hold = scale / (gain_spread * gain_mean) ** 2
+            gain = (by - sag * cy + hold * gain_mean) / (norm + hold)
         residual = sample.power - gain[:, None] * (base - sag[:, None] * bent)
         residual[:, sample.capped] = np.maximum(residual[:, sample.capped], 0.0)
         # Tukey-like: what cloud or shade took away must not turn the plane.
         weight = 1.0 / (1.0 + (residual / bound) ** 2) ** 2
         weight[:, sample.capped] *= residual[:, sample.capped] > 0.0
     squared = residual**2
-    return squared / (1.0 + squared / bound**2), gain, sag
+    loss = np.mean(squared / (1.0 + squared / bound**2), axis=1)
+    misfit = (
+        _INDEPENDENT * loss / (MODEL_ERROR.value * top) ** 2
+        + ((gain / gain_mean - 1.0) / gain_spread) ** 2
+        + ((sag - sag_mean) / sag_spread) ** 2
+    )
+    return _Score(misfit, gain, sag, np.sqrt(loss) / float(sample.power.mean()))
 
 
-def _fit(sample: _Sample, top: float, gain_range: tuple[float, float] | None) -> tuple[Orientation, float]:
-    """Coarse to fine over azimuth and tilt; the orientation and the sag."""
+def _fit(sample: _Sample, top: float, gain_prior: tuple[float, float]) -> tuple[Orientation, float]:
+    """Mean and spread of the posterior over all planes; the orientation and the sag."""
+    days = int(np.unique(sample.day).size)
     if sample.power.size < MIN_CLEAR_SAMPLES.value:
         return _UNKNOWN, 0.0
-    azimuth, tilt = np.meshgrid(np.arange(0.0, 360.0, 15.0), np.arange(0.0, 91.0, 15.0))
-    best = _UNKNOWN
-    sag = 0.0
-    for span in (15.0, 6.0, 2.0, 0.7):
-        squared, gains, sags = _misfit(sample, azimuth.ravel() % 360.0, tilt.ravel(), top)
-        loss = squared.mean(axis=1)
-        if gain_range is not None:
-            # A plane turned from the sun can ape the shape of another, but not its height.
-            loss = loss * np.where((gains > gain_range[0]) & (gains < gain_range[1]), 1.0, 100.0)
-        k = int(np.argmin(loss))
-        best = Orientation(
-            float(azimuth.ravel()[k]), float(tilt.ravel()[k]), 180.0, 90.0, float(loss[k]), float(gains[k])
-        )
-        sag = float(sags[k])
-        # The azimuth of a flat plane is loose: look wider there.
-        stretch = 1.0 / max(np.sin(np.radians(best.tilt_deg)), 0.3)
-        steps = np.linspace(-1.0, 1.0, 7)
-        azimuth, tilt = np.meshgrid(
-            best.azimuth_deg + stretch * span * steps,
-            np.unique(np.clip(best.tilt_deg + span * steps, 0.0, 90.0)),
-        )
-    residual = float(np.sqrt(best.residual)) / float(sample.power.mean())
-    days = int(np.unique(sample.day).size)
-    return replace(best, azimuth_deg=best.azimuth_deg % 360.0, residual=residual, days=days), sag
-
-
-def _errors(sample: _Sample, best: Orientation, top: float) -> tuple[float, float]:
-    """Standard errors of azimuth and tilt: days drawn anew, plus what the models themselves miss."""
-    wide = 1.0 / max(np.sin(np.radians(best.tilt_deg)), 0.1)
-    azimuth, tilt = np.meshgrid(
-        best.azimuth_deg + min(wide, 8.0) * np.linspace(-20.0, 20.0, 17),
-        np.unique(np.clip(best.tilt_deg + np.linspace(-16.0, 16.0, 13), 0.0, 90.0)),
+    score = _score(sample, _AZIMUTHS, _TILTS, top, gain_prior)
+    weight = np.exp(-0.5 * (score.misfit - score.misfit.min()))
+    weight /= weight.sum()
+    mean = complex(np.sum(weight * np.exp(1j * np.radians(_AZIMUTHS))))
+    spread = np.degrees(np.sqrt(max(0.0, -2.0 * np.log(max(min(abs(mean), 1.0), 1e-9)))))
+    tilt = float(np.sum(weight * _TILTS))
+    # One or two days can't contradict each other: the models' own error then weighs more.
+    few = np.sqrt(1.0 + 2.0 / days)
+    k = int(np.argmin(score.misfit))
+    return (
+        Orientation(
+            azimuth_deg=float(np.degrees(np.angle(mean)) % 360.0),
+            tilt_deg=tilt,
+            azimuth_err_deg=float(min(np.hypot(spread, MODEL_AZIMUTH_ERR.value * few), 180.0)),
+            tilt_err_deg=float(
+                np.hypot(np.sqrt(np.sum(weight * (_TILTS - tilt) ** 2)), MODEL_TILT_ERR.value * few)
+            ),
+            residual=float(score.residual[k]),
+            gain=float(score.gain[k]),
+            days=days,
+        ),
+        float(score.sag[k]),
     )
-    squared, _, _ = _misfit(sample, azimuth.ravel() % 360.0, tilt.ravel(), top)
-    days, where = np.unique(sample.day, return_inverse=True)
-    by_day = np.zeros((days.size, squared.shape[0]))
-    np.add.at(by_day, where, squared.T)
-    draws = np.random.default_rng(0).multinomial(days.size, np.full(days.size, 1.0 / days.size), size=64)
-    pick = np.argmin(draws @ by_day, axis=1)
-    # One or two days can't contradict each other: the models' error then stands for a day's.
-    few = np.sqrt(1.0 + 4.0 / days.size)
-    azimuth_err = np.hypot(np.std(azimuth.ravel()[pick]), MODEL_AZIMUTH_ERR.value * few * wide * 0.5)
-    tilt_err = np.hypot(np.std(tilt.ravel()[pick]), MODEL_TILT_ERR.value * few)
-    return float(min(azimuth_err, 180.0)), float(tilt_err)
 
 
 def _edge_shift(sun: Sun, power: Floats, model: Floats, top: float) -> float:
