@@ -50,6 +50,7 @@ class Answer:
     loss_wh_per_day: float
     loss_wh_total: float
     worth: str
+    age_note: str
     reasons: tuple[str, ...]
     ask: tuple[str, ...]
     remote: tuple[str, ...]
@@ -87,12 +88,12 @@ def answer_of(
     facts : the site.
     findings : live findings; those that are over stay out.
     not_judged : what the check could not judge.
-    from_day, to_day : first and last solar day with data, ISO.
+    from_day, to_day : first and last solar day with data, ISO; empty without any.
     today : ISO date to hold the age of the data against; None leaves age out.
     """
     live = sorted(findings, key=lambda f: (ACTIONS.index(f.action), -f.loss_wh_per_day))
     act = [f for f in live if f.action in ("visit", "remote")]
-    age = (date.fromisoformat(today) - date.fromisoformat(to_day)).days if today else 0
+    age = (date.fromisoformat(today) - date.fromisoformat(to_day)).days if today and to_day else 0
     verdict, headline = _headline(live, not_judged, from_day, to_day, age)
     losing = [f for f in live if f.action != "none"]
     per_day = sum(f.loss_wh_per_day for f in losing)
@@ -107,6 +108,7 @@ def answer_of(
         loss_wh_per_day=per_day,
         loss_wh_total=sum(f.loss_wh_total for f in losing),
         worth=_worth(facts, per_day),
+        age_note=_age_note(to_day, age),
         reasons=tuple(reason(f) for f in live),
         ask=gather(chosen, "ask"),
         remote=gather(chosen, "remote"),
@@ -155,6 +157,8 @@ def _headline(
         return "go", f"Go: {_names(visit)}.{also}"
     if remote:
         return "desk", f"Don't go yet, try from the desk first: {_names(remote)}."
+    if not to_day:
+        return "unknown", "Can't tell: there are no readings yet."
     if age > STALE_DAYS:
         return "unknown", f"Can't tell: the data end on {day_text(to_day)}, {plural(age, 'day')} ago."
     span = (date.fromisoformat(to_day) - date.fromisoformat(from_day)).days + 1
@@ -166,6 +170,12 @@ def _headline(
     if live:
         return "fine", f"Don't go: nothing to do. For information: {_names(live)}."
     return "fine", f"Don't go: no fault found up to {day_text(to_day)}."
+
+
+def _age_note(to_day: str, age: int) -> str:
+    if age <= STALE_DAYS:
+        return ""
+    return f"The data end on {day_text(to_day)}, {plural(age, 'day')} ago: what came after is unknown."
 
 
 def _names(findings: Sequence[Finding]) -> str:

@@ -38,6 +38,10 @@ QUIET_DAYS: Final[dict[str, int]] = {
 }
 _DEFAULT_QUIET_DAYS: Final = 1
 
+#: Spells of one fault at one place with at most so many days between are one (own choice:
+#: a fortnight without a clear day is common in winter).
+SPELL_GAP_DAYS: Final = 14
+
 #: While one of these stands over a place, nothing beneath it can be judged.
 _MASKING: Final = frozenset(
     {"gateway-silent", "site-outage", "unit-silent", "unit-standby", "grid-out-of-range", "snow"}
@@ -190,11 +194,12 @@ class Ledger:
         at : UTC ISO time of the run.
         """
         night, at = _day("night", night), _time(at)
-        seen: dict[str, Finding] = {}
+        if not result.to_day:
+            return LedgerDiff()  # no data: nothing was judged
+        spells: dict[str, list[Finding]] = {}
         for finding in result.findings:
-            key = _identity(finding)
-            if key not in seen or finding.loss_wh_total > seen[key].loss_wh_total:
-                seen[key] = finding
+            spells.setdefault(_identity(finding), []).append(finding)
+        seen = {key: _joined(several) for key, several in spells.items()}
         with self._store.transaction() as db:
             # Days after the last one with data were not judged, whatever night it is.
             until = min(night, _day("to_day", result.to_day))
@@ -245,8 +250,9 @@ class Ledger:
         if not entry.live and finding.last_seen <= (entry.resolved_day or ""):
             return  # the record of an old spell, not its return
         before = entry.finding
-        # A shorter look back must not forget when it began.
-        finding = replace(finding, first_seen=min(before.first_seen, finding.first_seen))
+        if entry.live:
+            # A shorter look back must not forget when it began.
+            finding = replace(finding, first_seen=min(before.first_seen, finding.first_seen))
         later = run.night > entry.last_night and finding.last_seen > before.last_seen
         run.db.execute(
             "UPDATE finding SET body = ?, first_seen = ?, last_seen = ?, last_night = ?, nights = nights + ?"
@@ -445,6 +451,22 @@ def _place(finding: Finding) -> tuple[Any, ...]:
 
 def _identity(finding: Finding) -> str:
     return json.dumps([finding.fault, *_place(finding)])
+
+
+def _joined(spells: Sequence[Finding]) -> Finding:
+    """Several spells of one fault at one place as one finding: the newest, as long as the gaps are short."""
+    newest, *older = sorted(spells, key=lambda f: f.last_seen, reverse=True)
+    for spell in older:
+        gap = date.fromisoformat(newest.first_seen) - date.fromisoformat(spell.last_seen)
+        if gap.days > SPELL_GAP_DAYS:
+            break
+        newest = replace(
+            newest,
+            first_seen=min(newest.first_seen, spell.first_seen),
+            days=newest.days + spell.days,
+            loss_wh_total=newest.loss_wh_total + spell.loss_wh_total,
+        )
+    return newest
 
 
 def _urgency(entry: LedgerEntry) -> tuple[Any, ...]:

@@ -54,6 +54,13 @@ def test_old_data_say_nothing_about_today() -> None:
     assert answer.verdict == "unknown"
     assert answer.headline == "Can't tell: the data end on 30 Jun 2026, 3 days ago."
     assert ask(DEAD, today="2026-07-20").verdict == "go"
+    assert ask(DEAD, today="2026-07-20").age_note.startswith("The data end on 30 Jun 2026, 20 days ago")
+    assert ask(DEAD, today="2026-07-01").age_note == ""
+
+
+def test_a_site_without_readings_is_not_fine() -> None:
+    answer = answer_of(FACTS, [], from_day="", to_day="", today="2026-07-01")
+    assert (answer.verdict, answer.headline) == ("unknown", "Can't tell: there are no readings yet.")
 
 
 def test_blind_for_the_whole_span_is_not_fine() -> None:

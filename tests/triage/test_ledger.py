@@ -103,9 +103,29 @@ def test_the_same_night_twice_changes_nothing(ledger: Ledger) -> None:
     assert diff.news == 0
 
 
-def test_two_findings_of_one_fault_and_place_in_one_result_are_one(ledger: Ledger) -> None:
-    night(ledger, 0, finding(loss_wh_total=10.0), finding(loss_wh_total=20.0))
-    assert [e.finding.loss_wh_total for e in ledger.all()] == [20.0]
+def test_spells_of_one_fault_and_place_are_one_finding(ledger: Ledger) -> None:
+    night(ledger, 9, finding(seen=(0, 2), loss_wh_total=10.0), finding(seen=(5, 9), loss_wh_total=20.0))
+    (entry,) = ledger.all()
+    assert (entry.finding.first_seen, entry.finding.last_seen) == (day(0), day(9))
+    assert (entry.finding.days, entry.finding.loss_wh_total) == (8, 30.0)
+
+
+def test_a_spell_long_ago_is_not_this_one(ledger: Ledger) -> None:
+    night(ledger, 40, finding(seen=(30, 40)), finding(seen=(0, 2)))
+    assert ledger.get(1).finding.first_seen == day(30)
+
+
+def test_a_result_without_data_changes_nothing(ledger: Ledger) -> None:
+    night(ledger, 0, finding())
+    assert ledger.record(Result(""), day(5), at(5)) == LedgerDiff()
+    assert ledger.get(1).live
+
+
+def test_a_new_spell_after_a_repair_begins_anew(ledger: Ledger) -> None:
+    night(ledger, 0, finding())
+    night(ledger, 1)
+    night(ledger, 30, finding(seen=(30, 30)), finding())
+    assert ledger.get(1).finding.first_seen == day(30)
 
 
 def test_a_renamed_plane_or_gateway_raises_nothing_twice(ledger: Ledger) -> None:

@@ -71,6 +71,7 @@ class FindingRow:
     words: Wording
     anchor: str
     action: str
+    action_reason: str
     severity: str
     span: str
     days: str
@@ -116,7 +117,7 @@ def report_html(
         "answer": answer,
         "rows": rows,
         "past": [_row(None, entry, {}) for entry in past],
-        "period": days_text(result.from_day, result.to_day),
+        "period": days_text(result.from_day, result.to_day) if result.to_day else "no readings yet",
         "subtitle": _subtitle(site),
         "source_text": _source(result.irradiance_source),
         "rejected": sorted(result.rejected_rows.items()),
@@ -192,6 +193,7 @@ def _row(view: SiteView | None, entry: LedgerEntry, store: dict[str, Figure]) ->
         words=words,
         anchor=anchor,
         action=ACTION_WORDS[finding.action],
+        action_reason=str(finding.evidence.get("action_reason", "")),
         severity=SEVERITY_WORDS[finding.severity],
         span=days_text(finding.first_seen, finding.last_seen),
         days=plural(finding.days, "day"),
@@ -203,9 +205,12 @@ def _row(view: SiteView | None, entry: LedgerEntry, store: dict[str, Figure]) ->
 
 def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
     """The evidence as name and value, units out of the key's ending."""
-    return [(_key_text(key), _value_text(value)) for key, value in finding.evidence.items()]
+    kept = {k: v for k, v in finding.evidence.items() if k not in _TOLD_ELSEWHERE}
+    return [(_key_text(key), _value_text(value)) for key, value in kept.items()]
 
 
+#: The chart tells days and sun positions better, the facts above it the reason of the action.
+_TOLD_ELSEWHERE: Final = ("dates", "bins", "action_reason")
 _UNITS: Final = {
     "_wh": "Wh", "_w": "W", "_v": "V", "_a": "A", "_hz": "Hz", "_c": "°C", "_deg": "°", "_h": "h", "_s": "s",
     "_pct": "%", "_days": "days", "_w_m2": "W/m²",
@@ -226,6 +231,8 @@ def _value_text(value: Any) -> str:
         return f"{value:.4g}"
     if isinstance(value, Mapping):
         return ", ".join(f"{k} {_value_text(v)}" for k, v in value.items())
+    if isinstance(value, (list, tuple)) and len(value) > 12:
+        return f"{len(value)} values"
     if isinstance(value, (list, tuple)):
         return ", ".join(_value_text(v) for v in value)
     return "unknown" if value is None else str(value)
@@ -256,9 +263,12 @@ def _source(source: str) -> str:
 
 def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> list[tuple[str, str]]:
     facts, grid = site.site, site.grid
-    span = (date.fromisoformat(result.to_day) - date.fromisoformat(result.from_day)).days + 1
+    judged = "none"
+    if result.to_day:
+        span = (date.fromisoformat(result.to_day) - date.fromisoformat(result.from_day)).days + 1
+        judged = f"{days_text(result.from_day, result.to_day)} ({plural(span, 'day')})"
     rows = [
-        ("Days judged", f"{days_text(result.from_day, result.to_day)} ({plural(span, 'day')})"),
+        ("Days judged", judged),
         ("Times", zone_text(facts)),
         ("Irradiance", result.irradiance_source),
         ("Place", f"{facts.latitude:.3f}°, {facts.longitude:.3f}°, {facts.altitude_m:.0f} m"),
