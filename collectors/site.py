@@ -200,12 +200,17 @@ class GatewayLink(_Part):
 
 
 class CheckOptions(_Part):
-    """Choices of the electrical check (``[options]``); None takes the profile's value."""
+    """Choices of the electrical check (``[options]``); None takes the profile's value.
+
+    ``as_written`` names values (``modules.NAME.KEY``) that look like another
+    unit and are right all the same: they aren't asked about again.
+    """
 
     no_load_break_v: _Positive | None = None
     isc_factor: float | None = Field(default=None, ge=1, le=2)
     bifacial_gain_pct: float = Field(default=0.0, ge=0, le=50)
     hot_ambient_c: float | None = Field(default=None, ge=0, le=60)
+    as_written: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

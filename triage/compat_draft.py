@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -108,7 +108,7 @@ def known_key(key: str) -> Key:
     if key not in KEYS:
         near = difflib.get_close_matches(key, KEYS, n=1)
         hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(KEYS)}"
-        raise UsageError(f"--value {key}: not a key we know; {hint}", "`callout compat --help` lists them.")
+        raise UsageError(f"--value {key}: not a key we know; {hint}", "`callout compat --keys` lists them.")
     return KEYS[key]
 
 
@@ -156,8 +156,12 @@ def draft_questions(values: Mapping[str, float]) -> list[Question]:
     return [*found, *inverter_questions(inverter), *site_questions(values)]
 
 
-def draft_toml(values: Mapping[str, float], site_id: str, profile: str) -> str:
+def draft_toml(
+    values: Mapping[str, float], site_id: str, profile: str, as_written: Collection[str] = ()
+) -> str:
     """The text of the drafted site file.
+
+    ``as_written`` holds the keys whose values are right though they look wrong.
 
     Raises
     ------
@@ -171,6 +175,9 @@ def draft_toml(values: Mapping[str, float], site_id: str, profile: str) -> str:
     # The sign of these zone names is the wrong way round by their definition.
     zone = f"Etc/GMT{-hours:+d}" if hours else "Etc/GMT"
     count = int(values.get("inputs", 1))
+    tables = {"module": "modules.module-1.", "inverter": "inverters.inverter-1.", "site": "site."}
+    settled = [f"{tables[KEYS[key].table]}{key}" for key in as_written if KEYS[key].table in tables]
+    options = ["[options]", f"as_written = {json.dumps(settled)}", ""] if settled else []
     lines = [
         "# Drafted by `callout compat --new` from data sheet values. Values at STC: 1000 W/m², 25 °C.",
         "",
@@ -182,10 +189,11 @@ def draft_toml(values: Mapping[str, float], site_id: str, profile: str) -> str:
         "[grid]",
         f"profile = {json.dumps(profile)}",
         "",
-        "[modules.module]",
+        *options,
+        "[modules.module-1]",
         *_lines(values, "module"),
         "",
-        "[inverters.unit]",
+        "[inverters.inverter-1]",
         *_lines({"inputs": float(count), **values}, "inverter"),
         "",
         "[planes.roof]",
@@ -209,9 +217,9 @@ def draft_toml(values: Mapping[str, float], site_id: str, profile: str) -> str:
         '# obstacles = ["tiles", "concrete"]',
     ]
     for number in range(1, int(values.get("units", 1)) + 1):
-        lines += ["", "[[units]]", f'serial = "unit-{number}"', 'inverter = "unit"', 'branch = "A"']
+        lines += ["", "[[units]]", f'serial = "unit-{number}"', 'inverter = "inverter-1"', 'branch = "A"']
         for position in range(1, count + 1):
-            lines += ["[[units.inputs]]", f"input = {position}", 'module = "module"', 'plane = "roof"']
+            lines += ["[[units.inputs]]", f"input = {position}", 'module = "module-1"', 'plane = "roof"']
     return "\n".join(lines) + "\n"
 
 

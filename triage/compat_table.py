@@ -78,7 +78,7 @@ def _explain(out: Console, check: Check) -> None:
 
 
 def _indented(out: Console, text: str, spaces: int) -> None:
-    out.print(Padding(text, (0, 0, 0, spaces)))
+    out.print(Padding(text, (0, 0, 0, spaces), expand=False))
 
 
 def _missing(out: Console, checks: list[Check]) -> None:

@@ -46,10 +46,15 @@ def check_site(site: SiteDescription, profile: Profile, weather: YearWeather | N
 
 
 def questions(site: SiteDescription) -> dict[str, list[Question]]:
-    """Values that look like another unit or column, by the table of the site file they stand in."""
+    """Values that look like another unit or column, by the table of the site file they stand in.
+
+    What ``[options] as_written`` names is left out.
+    """
     found = {"site": site_questions(site.site.model_dump())}
     found |= {f"modules.{n}": module_questions(m.model_dump()) for n, m in site.modules.items()}
     found |= {f"inverters.{n}": inverter_questions(i.model_dump()) for n, i in site.inverters.items()}
     found |= {f"branches.{n}": cable_questions(b.model_dump()) for n, b in site.branches.items()}
     found["service"] = cable_questions(site.service.model_dump())
+    settled = set(site.options.as_written)
+    found = {t: [q for q in asked if f"{t}.{q.key}" not in settled] for t, asked in found.items()}
     return {table: asked for table, asked in found.items() if asked}

@@ -96,6 +96,8 @@ def _altitude(
     inverter: Inverter, site: SiteDescription, profile: Profile, where: dict[str, Any], key: str
 ) -> Check:
     stated = inverter.max_altitude_m
+    if "altitude_m" not in site.site.model_fields_set:
+        return unknown(id="altitude", title="Altitude", **where, missing=["[site] altitude_m"])
     return judged(
         id="altitude",
         title="Altitude",

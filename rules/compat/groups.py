@@ -55,9 +55,9 @@ class UnitGroup:
     def place(self) -> str:
         names = sorted({i.module or "module not named" for i in self.units[0].inputs})
         planes = sorted({i.plane for i in self.units[0].inputs if i.plane})
-        where = f", {' and '.join(planes)}" if planes else ""
+        where = f" on {' and '.join(planes)}" if planes else ""
         inverter = self.inverter_name or "inverter not named"
-        return f"{_count(len(self.units), 'unit')} {inverter} with {' and '.join(names)}{where}"
+        return f"{inverter} with {' and '.join(names)}{where}, {_count(len(self.units), 'unit')}"
 
     @property
     def members(self) -> tuple[str, ...]:

@@ -28,30 +28,29 @@ from triage.workspace import Workspace
 
 _HELP = """Check from the site file alone whether modules, inverters, branches, radio and bus fit together.
 
-DC per input (coldest and hottest day, currents, clipping over a year), AC per branch (breaker, cable,
-voltage rise, grid window, after an outage), radio and bus. Every row has its formula, numbers, limit,
-room and source. A profile of limits must be chosen; local codes and licensed practice prevail.
-
-Exit code 0: nothing fails; 1: something fails; 2: the input is wrong or a value needs an answer.
-
+DC per input (coldest and hottest day, currents, clipping over a year), AC per branch (breaker, cable, \
+voltage rise, grid window, after an outage), radio and bus. Every row has its formula, numbers, limit, room \
+and source. A profile of limits must be chosen; local codes and licensed practice prevail.
+"""
+_EXAMPLES = """
 Examples:
 
   callout compat roof.toml --profile iec-230
 
-  callout compat roof.toml --json
+  callout compat roof.toml --json --html check.html
 
-  callout compat roof.toml --html check.html
+  callout compat --new roof.toml --profile iec-230     (asks for the data sheet's values)
 
-  callout compat --new roof.toml --profile iec-230 --ask
+  callout compat --new roof.toml --profile na-240 --value pmax_w=405 --value voc_v=37.2 \
+--value "beta_voc_pct_k=-97 mV/K" --value latitude=40.1 --value longitude=-88.2
 
-  callout compat --new roof.toml --profile na-240 --value pmax_w=405 --value voc_v=37.2
-  --value "beta_voc_pct_k=-97 mV/K" --value latitude=40.1 --value longitude=-88.2 --value record_low_c=-30
+Exit codes: 0 nothing fails, 1 something fails, 2 wrong input or a value that needs an answer.
 """
 _KEEP = "Correct it, write the unit with the value, or repeat with --as-written if it is right as it is."
 
 
 def register(app: typer.Typer) -> None:
-    app.command("compat", help=_HELP)(compat)
+    app.command("compat", help=_HELP, epilog=_EXAMPLES)(compat)
 
 
 def compat(
@@ -85,7 +84,7 @@ def compat(
     show_profile: Annotated[str | None, typer.Option(help="Print a profile's file and leave.")] = None,
     keys: Annotated[bool, typer.Option("--keys", help="List the keys of --value and leave.")] = False,
     workspace: Annotated[
-        Path | None, typer.Option(help="Folder of the sites; else CALLOUT_WORKSPACE or ./callout-data.")
+        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
     ] = None,
 ) -> None:
     if profiles or show_profile or keys:
@@ -174,13 +173,14 @@ def _draft(path: Path, profile: str | None, words: list[str], ask: bool | None, 
         )
     load_profile(profile)
     values = parse_values(words)
+    kept: set[str] = set()
     if ask if ask is not None else sys.stdin.isatty():
-        values = _asked(values)
-    elif not as_written:
-        open_questions = draft_questions(values)
-        if open_questions:
+        values = _asked(values, kept)
+    elif open_questions := draft_questions(values):
+        if not as_written:
             raise UsageError("\n".join(q.text for q in open_questions), _KEEP)
-    text = draft_toml(values, re.sub(r"[^\w.\- ]+", "-", path.stem) or "site", profile)
+        kept = {q.key for q in open_questions}
+    text = draft_toml(values, re.sub(r"[^\w.\- ]+", "-", path.stem) or "site", profile, sorted(kept))
     parse_site(text, str(path))
     try:
         path.write_text(text, "utf-8")
@@ -189,10 +189,9 @@ def _draft(path: Path, profile: str | None, words: list[str], ask: bool | None, 
     err.print(f"Site file drafted: {path}", highlight=False)
 
 
-def _asked(values: dict[str, float]) -> dict[str, float]:
-    """Prompt for every value not given; Enter leaves an optional one out."""
+def _asked(values: dict[str, float], kept: set[str]) -> dict[str, float]:
+    """Prompt for every value not given; Enter leaves one out. ``kept`` gains the keys kept as typed."""
     err.print("Values from the data sheets, STC column. A unit may follow the number; Enter leaves one out.")
-    settled: set[str] = set()
     for key, facts in KEYS.items():
         while key not in values:
             unit = f" [{facts.unit}]" if facts.unit else ""
@@ -206,14 +205,14 @@ def _asked(values: dict[str, float]) -> dict[str, float]:
                 break
             else:
                 err.print("This one is needed.")
-        values = _settle(values, settled)
+        values = _settle(values, kept)
     return values
 
 
-def _settle(values: dict[str, float], settled: set[str]) -> dict[str, float]:
+def _settle(values: dict[str, float], kept: set[str]) -> dict[str, float]:
     """Put each new question to the person at once: take the suggestion, keep, or type another value."""
     while True:
-        new = [q for q in draft_questions(values) if q.text not in settled]
+        new = [q for q in draft_questions(values) if q.key not in kept]
         if not new:
             return values
         question = new[0]
@@ -221,7 +220,7 @@ def _settle(values: dict[str, float], settled: set[str]) -> dict[str, float]:
         err.print(question.text, markup=False, highlight=False)
         answer = typer.prompt(f"{hint}k = keep, or another value", err=True).strip()
         if answer == "k":
-            settled.add(question.text)
+            kept.add(question.key)
         elif answer == "y" and question.suggestion is not None:
             values[question.key] = question.suggestion
         else:

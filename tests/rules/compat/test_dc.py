@@ -108,6 +108,7 @@ def test_bifacial_gain_raises_the_currents(make_site: Any, iec: Profile) -> None
         ("inverters.i.mppt_max_v", "mppt-cold", "[inverters.i] mppt_max_v"),
         ("modules.m.isc_a", "isc", "[modules.m] isc_a"),
         ("inverters.i.max_input_a", "imp", "[inverters.i] max_input_a"),
+        ("site.altitude_m", "altitude", "[site] altitude_m"),
         ("inverters.i.rated_va", "dc-ac-ratio", "[inverters.i] rated_va"),
     ],
 )
