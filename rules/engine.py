@@ -18,7 +18,7 @@ from rules.reduce import reduce_days
 from rules.registry import all_rules
 
 #: A symptom gone for so many judged days, then back, is told as two spells.
-_SPELL_BREAK = 4
+_SPELL_BREAK = 2
 
 
 @dataclass(frozen=True)
@@ -77,9 +77,9 @@ def _not_judged(case: Case, unjudged: dict[tuple[int | None, str, str], int]) ->
 def _findings(case: Case, c: Candidate) -> list[Finding]:
     """One finding per spell of a cause."""
     quiet = ~case.light_days
-    most = 10**6 if c.lasting and c.fault in ("shading", "weak-input", "substring-loss", "soiling", "clipping") else _SPELL_BREAK
-    if c.fault in ("clipping", "curtailment", "hot-derating", "patchy-comms", "grid-out-of-range", "restart-cycling"):
-        most = 12
+    most = _SPELL_BREAK
+    if c.fault in ("shading", "weak-input", "substring-loss", "soiling", "clipping", "swapped-record"):
+        most = 10**6
     return [_finding(case, c, first, last) for first, last in runs_of(c.days, quiet, most=most)]
 
 

@@ -11,6 +11,9 @@ from rules.finding import Threshold
 from rules.siblings import typical
 
 STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")
+#: The rank 0.7 of a spread of 1.5 % lies so far above its middle.
+_RANK_BIAS = 1.008
+_COMMON_SPREAD = 0.015  # modules of one type, sorted at the factory (common practice: 1 to 2 %)
 MIN_LIGHT = Threshold(0.6, "h", "own reasoning: 0.6 Wh per rated watt in the day, a heavily overcast day in winter")
 
 
@@ -20,12 +23,14 @@ class Levels:
 
     ``level`` [D, N] is the input's upper ratio over its siblings' (1 is healthy);
     ``judged`` [D, N] days with enough light and rows; ``noise`` [N] robust
-    scatter of the level from day to day.
+    scatter of the level from day to day; ``spread`` [N] robust spread of the
+    members' usual levels on the input's plane.
     """
 
     level: Floats
     judged: Mask
     noise: Floats
+    spread: Floats
 
 
 def relative_levels(case: Case) -> Levels:
@@ -38,21 +43,37 @@ def relative_levels(case: Case) -> Levels:
             continue
         middle, count = typical(raw[:, inputs].astype(np.float32))
         # The typical rank 0.7 of levels sits on healthy members even if a good third is ill.
-        norm = np.where(count >= 2, middle, np.nan)
+        norm = np.where(count >= 2, middle, np.nan) / _RANK_BIAS
         level[:, inputs] = raw[:, inputs] / norm[:, None]
     covered = case.table["seen_h"] >= 0.5 * np.maximum(case.table["lit_h"], 1e-6)
     judged = np.isfinite(level) & (case.witness.sum(axis=2) >= MIN_LIGHT.value) & covered
     # A lone input against a guessed sky says something only on bright days.
     lone = case.members < 2
     if not case.sensor_trust[0]:
-        bright = np.nanmean(np.where(np.isfinite(case.sky_index), case.sky_index, np.nan), axis=1) if case.day_count else np.zeros(0)
+        sky = case.sky_index
+        bright = np.where(np.isfinite(sky), sky, 0).sum(axis=1) / np.maximum(np.isfinite(sky).sum(axis=1), 1)
         judged[:, lone] &= (np.nan_to_num(bright) > 0.5)[:, None]
     noise = np.full(level.shape[1], 0.02)
     for n in range(level.shape[1]):
         y = level[judged[:, n], n]
         if len(y) >= 4:
             noise[n] = max(0.004, 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2))
-    return Levels(np.where(judged, level, np.nan), judged, noise)
+    level = np.where(judged, level, np.nan)
+    return Levels(level, judged, noise, _spread(case, level))
+
+
+def _spread(case: Case, level: Floats) -> Floats:
+    """Robust spread of members' usual levels per plane, told to each input, [N]."""
+    out = np.full(level.shape[1], _COMMON_SPREAD)
+    usual = np.array([np.median(y[np.isfinite(y)]) if np.isfinite(y).any() else np.nan for y in level.T])
+    for p in range(len(case.names)):
+        mine = np.flatnonzero(case.plane_of == p)
+        good = usual[mine][np.isfinite(usual[mine])]
+        if len(good) >= 5:
+            # Upper half only: faults widen the lower one.
+            top = good[good >= np.median(good)]
+            out[mine] = max(_COMMON_SPREAD, 1.4826 * float(np.median(top - np.median(good))))
+    return out
 
 
 @dataclass(frozen=True)

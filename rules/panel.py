@@ -42,6 +42,7 @@ class Panel:
     ac_voltage_v, ac_frequency_hz, ac_power_w, temperature_c, signal_dbm : float32[D, K, U].
     state : int8[D, K, U], code of :data:`collectors.columns.STATES`, -1 none.
     present : bool[D, K, N], a row exists for this input and slot.
+    measured : bool[D, K, N], power or voltage was reported itself, not derived from a counter.
     columns : names of the columns in which anything was reported.
     """
 
@@ -61,6 +62,7 @@ class Panel:
     signal_dbm: F32
     state: NDArray[np.int8]
     present: NDArray[np.bool_]
+    measured: NDArray[np.bool_]
     columns: frozenset[str]
 
     @property
@@ -246,6 +248,7 @@ def _fill(
         ts=grid,
         covered=(grid >= span[0] - step) & (grid <= span[1] + step // 2),
         power_w=_derive_power(power, voltage, current, energy, unit_columns["ac_power_w"], unit_of, step),
+        measured=np.isfinite(power) | np.isfinite(voltage),
         voltage_v=voltage,
         current_a=current,
         energy_wh=energy,
@@ -260,6 +263,38 @@ def _state_codes(states: pd.Series) -> NDArray[np.int8]:
     codes, names = pd.factorize(states)
     table = np.array([STATE_CODES.get(str(name), -1) for name in names] + [-1], np.int8)
     return table[codes]
+
+
+#: A counter's smallest step may be worth this much power, W, in the window it is differenced over.
+_COUNTER_NOISE_W = 15.0
+_MOST_INPUT_W = 2000.0
+
+
+def _counter_power(energy: NDArray[np.float64], step: int) -> NDArray[np.float64]:
+    """Power from the rise of lifetime counters, W; NaN where the counter was not read.
+
+    Coarse counters (10 Wh) are differenced over up to an hour, so that a step
+    of the counter does not look like a burst of power.
+    """
+    slots = energy.shape[1]
+    rises = np.diff(energy, axis=1)
+    quantum = np.min(rises[rises > 0.05], initial=np.inf)
+    quantum = float(quantum) if np.isfinite(quantum) else 1.0
+    half = int(np.clip(np.ceil(quantum * 3600.0 / _COUNTER_NOISE_W / step), 1, max(1, 3600 // step))) / 2.0
+    before, after = int(np.floor(half + 0.5)), int(np.floor(half))
+    # The stamp closes its interval: with a window of one slot the rise is the one just ended.
+    index = np.arange(slots)
+    low, high = np.maximum(index - before, 0), np.minimum(index + after, slots - 1)
+    out = np.full(energy.shape, np.nan)
+    for d in range(energy.shape[0]):
+        for n in range(energy.shape[2]):
+            told = np.isfinite(energy[d, :, n])
+            if told.sum() < 2:
+                continue
+            whole = np.interp(index, index[told], energy[d, told, n])
+            out[d, :, n] = np.where(told, (whole[high] - whole[low]) * 3600.0 / (np.maximum(high - low, 1) * step), np.nan)
+    out[(out < 0) | (out > _MOST_INPUT_W)] = np.nan
+    return out
 
 
 #: DC to AC efficiency assumed where only AC power is known (common practice for module-level units).
@@ -283,10 +318,7 @@ def _derive_power(
     power = np.where(missing, product, power)
     missing = np.isnan(power)
     if missing.any() and np.isfinite(energy).any():
-        # Over a gap the counter's rise says nothing about the slot, so only neighbours count.
-        rise = np.diff(energy, axis=1, prepend=np.nan) * (3600.0 / step)
-        rise[(rise < 0) | (rise > 2000.0)] = np.nan
-        power = np.where(missing, rise, power).astype(np.float32)
+        power = np.where(missing, _counter_power(energy, step), power).astype(np.float32)
         missing = np.isnan(power)
     if missing.any() and np.isfinite(ac_power).any():
         alone = np.bincount(unit_of, minlength=ac_power.shape[2])

@@ -494,7 +494,7 @@ def _frozen_features(
     x, v = frame.x, panel.voltage_v
     same = np.zeros(x.shape, bool)
     same_v = (v[:, 1:] == v[:, :-1]) | (np.isnan(v[:, 1:]) & np.isnan(v[:, :-1]))
-    same[:, 1:] = (x[:, 1:] == x[:, :-1]) & same_v & (x[:, 1:] > ZERO_POWER.value)
+    same[:, 1:] = (x[:, 1:] == x[:, :-1]) & same_v & (x[:, 1:] > 0.02) & panel.measured[:, 1:]
     moved = np.zeros(x.shape, bool)
     # Siblings, or failing them the sun itself, must have moved.
     clear_n = frame.plane_clear[:, :, frame.plane_index]

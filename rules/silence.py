@@ -8,13 +8,12 @@ from rules.case import Case, Floats, Mask
 from rules.finding import Threshold
 
 LONG_GAP = Threshold(2.0, "h", "own reasoning: longer than a gateway restart or a modem's night update")
-FULL_SHARE = Threshold(0.6, "of lit hours", "own reasoning: most of the day, in however many pieces")
 PATCHY_SHARE = Threshold(
     0.10, "of lit hours", "own reasoning: radio links lose a few per cent in health (common practice: under 5 %)"
 )
 PATCHY_RUNS = Threshold(3, "gaps a day", "own reasoning: fewer are outages, not a bad link")
-#: Pieces over what chance would make of the same number of lost rows: below, the loss comes in blocks.
-SCATTERED = Threshold(0.35, "ratio", "expected runs of n independent losses at share s: n s (1 - s)")
+ONE_PIECE = Threshold(0.6, "of the missing time", "own reasoning: most of it in one gap is an outage, not a bad link")
+MIN_ROWS = Threshold(4, "rows a day", "own reasoning: fewer missing rows prove no habit")
 
 
 def kinds(
@@ -29,12 +28,17 @@ def kinds(
     hours = np.broadcast_to(step_s, missing_h.shape) / 3600.0
     judged = lit_h >= 1.0
     share = missing_h / np.maximum(lit_h, 1e-6)
-    rows = lit_h / hours
-    by_chance = rows * share * (1 - share)
-    scattered = (runs >= SCATTERED.value * by_chance) & (runs >= PATCHY_RUNS.value)
-    long = (longest_h >= LONG_GAP.value) | (longest_h >= 0.8 * lit_h)
-    silent = judged & ((share >= 0.97) | (~scattered & long & (share >= 0.12)) | (~scattered & (share >= FULL_SHARE.value)))
+    whole = longest_h >= ONE_PIECE.value * missing_h
+    long = (longest_h >= LONG_GAP.value) | ((longest_h >= 0.8 * lit_h) & (longest_h >= 3 * hours))
+    silent = judged & ((share >= 0.97) | (whole & long & (share >= 0.12)))
     patchy = judged & ~silent & (runs >= PATCHY_RUNS.value) & (share >= PATCHY_SHARE.value)
+    patchy &= missing_h >= MIN_ROWS.value * hours
+    # A long gap among patchy days on both sides is one more burst of the same bad link.
+    for d in range(1, len(silent) - 1):
+        around = patchy[max(0, d - 2) : d].any(axis=0) & patchy[d + 1 : d + 3].any(axis=0)
+        burst = silent[d] & around & (share[d] < 0.97)
+        patchy[d] |= burst
+        silent[d] &= ~burst
     return silent, patchy, judged
 
 

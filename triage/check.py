@@ -64,7 +64,9 @@ class CheckResult:
 def check_files(site: SiteDescription, loaded: Loaded) -> CheckResult:
     """Judge loose files as they are, without a store."""
     done = complete_site(site, loaded.telemetry)
-    table = reduce_days(done.site, loaded.telemetry, loaded.weather, span=_span(loaded.telemetry, loaded.events))
+    table = reduce_days(
+        done.site, loaded.telemetry, loaded.weather, span=_span(loaded.telemetry, loaded.events)
+    )
     return _result(done, judge(table, loaded.events), loaded.rejected_rows, len(table))
 
 
@@ -85,9 +87,7 @@ def check_store(store: Store, *, until_day: int | None = None, full: bool = Fals
         return _result(done, empty, {}, 0)
     layout = layout_hash(done.site)
     db = store.db.conn
-    known = {
-        day for (day,) in db.execute("SELECT day FROM day_feature WHERE layout = ?", (layout,))
-    }
+    known = {day for (day,) in db.execute("SELECT day FROM day_feature WHERE layout = ?", (layout,))}
     if full:
         known = set()
     events = store.events()

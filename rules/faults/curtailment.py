@@ -26,7 +26,7 @@ MIN_BINS = Threshold(3, "half hours", "own reasoning: no cloud keeps all units l
 FLAT = Threshold(0.02, "ratio", "own reasoning: meters and trackers wander by a per cent")
 BEND = Threshold(0.06, "ratio", "own reasoning: the clear sky's curve must have moved three times as much")
 BELOW = Threshold(0.90, "of clear sky", "own reasoning: model error is some 10 %, taken out by the plane's gain")
-HZ_RISE = Threshold(0.12, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
+HZ_RISE = Threshold(0.2, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
 def judge(case: Case) -> RuleResult:

@@ -20,7 +20,8 @@ from rules.finding import Alternative, Threshold
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 MIN_HOURS = Threshold(1.0, "h", "own reasoning: no meter repeats two values for an hour of changing light")
-MIN_ROWS = Threshold(4, "rows", "own reasoning: at coarse steps an hour is too few repetitions")
+MIN_ROWS = Threshold(6, "rows", "own reasoning: at coarse steps an hour is too few repetitions")
+BLIND_ROWS = Threshold(10, "rows", "own reasoning: power alone, in whole watts, repeats by chance more often")
 NIGHT_HOURS = Threshold(1.0, "h", "own reasoning: power with the sun 8 degrees down is not power")
 
 
@@ -30,7 +31,8 @@ def judge(case: Case) -> RuleResult:
     for ref in case.inputs:
         n = ref.index
         frozen = table["frozen_h"][:, n]
-        need = np.maximum(MIN_HOURS.value, MIN_ROWS.value * table["step_s"] / 3600.0)
+        rows = np.where(np.isfinite(table["volts"][:, n]), MIN_ROWS.value, BLIND_ROWS.value)
+        need = np.maximum(MIN_HOURS.value, rows * table["step_s"] / 3600.0)
         night = table["night_power_h"][:, n]
         days = (frozen >= need) | (night >= NIGHT_HOURS.value)
         judged = table["seen_h"][:, n] >= 1.0

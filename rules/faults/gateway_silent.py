@@ -53,9 +53,11 @@ def _candidate(
     hours = float(table["quiet_missing_h"][days, u].sum())
     log = _offline(case, name, days)
     stood = np.isfinite(rise) and clear > 0 and rise < DARK_SHARE.value * clear
+    # Without counters a gateway that itself lost power points to the supply.
+    lost_power = not np.isfinite(rise) and log.startswith("restart")
     logged = f"; the gateway log notes {log}" if log else ""
     loss = np.zeros(case.day_count)
-    if stood and only_gateway:
+    if (stood or lost_power) and only_gateway:
         per_day = (table["quiet_clear"].sum(axis=1) * float(np.nanmean(case.rated))) * 0.55
         return Candidate(
             fault="site-outage",
@@ -63,14 +65,19 @@ def _candidate(
             inputs=tuple(range(len(case.inputs))),
             days=days,
             loss_wh=per_day * days,
-            strength=float(1 - 0.4 * np.exp(-hours / 3.0)),
+            strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if stood else 0.6),
             why=(
-                f"No unit sent anything for {hours:.1f} h of daylight and the counters rose by only "
-                f"{max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing{logged}."
+                f"No unit sent anything for {hours:.1f} h of daylight"
+                + (
+                    f" and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing"
+                    if stood
+                    else "; no counter tells whether it produced, but the gateway itself lost power"
+                )
+                + f"{logged}."
             ),
-            evidence={"hours": round(hours, 2), "counter_rise_wh": round(rise, 1), "gateway_log": log},
+            evidence={"hours": round(hours, 2), "counter_rise_wh": round(rise, 1) if stood else None, "gateway_log": log},
             alternatives=(
-                Alternative("gateway-silent", 0.05, "Read the lifetime counters: a rise would mean it produced."),
+                Alternative("gateway-silent", 0.05 if stood else 0.4, "Read the lifetime counters: a rise would mean it produced."),
             ),
             lasting=True,
         )
@@ -115,4 +122,7 @@ def _offline(case: Case, name: str, days: np.ndarray) -> str:
     hit = np.isin(at, case.table.days[days])
     if not hit.any():
         return ""
-    return f"{mine['event'].to_numpy()[hit][0]} on {day_iso(int(at[hit][0]))}"
+    # A link that was lost says more than the restart that may have ended it.
+    noted, when = mine["event"].to_numpy()[hit], at[hit]
+    pick = int(np.argmax(noted == "offline")) if (noted == "offline").any() else 0
+    return f"{noted[pick]} on {day_iso(int(when[pick]))}"

@@ -17,6 +17,7 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
 from rules.levels import deficit_wh
 
@@ -37,7 +38,9 @@ def judge(case: Case) -> RuleResult:
             result.unjudged += [
                 Unjudged(int(n), "restart-cycling", "rows too far apart to see restarts", int(coarse.sum())) for n in inputs
             ]
-        hit = judged & (count >= PER_DAY.value)
+        standing = table["symptom_slots"][:, inputs, STANDBY].max(axis=1)
+        # Long standing still with a start or two is standby; restarts are many and short.
+        hit = judged & (count >= PER_DAY.value) & (standing <= 1.5 * count)
         for first, last in runs_of(hit, ~judged, most=3):
             days = span_mask(case.day_count, [(first, last)]) & hit
             total = float(count[days].sum())

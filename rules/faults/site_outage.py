@@ -34,10 +34,10 @@ def judge(case: Case) -> RuleResult:
     typical = np.median(down, axis=1)
     # The same hours for all: the sum over units stays close to the number of units times the median.
     together = np.abs(down - typical[:, None]).mean(axis=1) <= 0.35 * np.maximum(typical, 1e-6)
-    lone = len(case.site.units) < 2
+    several = len(case.site.units) >= 2
     gone = table["ac_dead_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
     blind = table["symptom_loss"][:, :, STANDBY].sum(axis=1) <= 0.35 * table["symptom_clear"][:, :, STANDBY].sum(axis=1)
-    days = enough & together & ((blind & ~lone) | gone) & (hours.max(axis=1) > 0)
+    days = enough & together & ((blind & np.bool_(several)) | gone) & (hours.max(axis=1) > 0)
     if not days.any():
         return result
     total = float(typical[days].sum())

@@ -22,6 +22,7 @@ from rules.levels import Levels, Segment, deficit_wh, relative_levels, segments
 
 COLUMNS = ("dc_power_w",)
 MIN_DEFICIT = Threshold(0.065, "ratio", "own reasoning: power tolerance and spread of 3 % (common practice) doubled")
+SPREADS = Threshold(4.0, "robust spreads", "own reasoning: one healthy module in some thousands lies further out")
 MIN_DAYS = Threshold(4, "judged days", "own reasoning: outlasts snow and a spell of odd weather")
 MAX_SLOPE = Threshold(0.0015, "per day", "own reasoning: a steady level moves less than 4 % in a month")
 
@@ -70,7 +71,7 @@ def judge(case: Case) -> RuleResult:
 
 def _is_weak(s: Segment, levels: Levels, n: int) -> bool:
     return (
-        1 - s.middle > max(MIN_DEFICIT.value, 2.5 * levels.noise[n])
+        1 - s.middle > max(MIN_DEFICIT.value, 2.5 * levels.noise[n], SPREADS.value * levels.spread[n])
         and (abs(s.slope) <= MAX_SLOPE.value or abs(s.start - s.end) < 0.03 or len(s.days) < 6)
         and len(s.days) >= 2
     )
