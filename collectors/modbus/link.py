@@ -126,6 +126,10 @@ class Link:
             except OSError as exc:
                 self._why = _reason(exc)
                 raise
+            except Exception as exc:
+                # A port that cannot do the settings raises termios.error, which is no OSError.
+                self._why = f"the serial settings were refused: {exc}"
+                raise OSError(self._why) from exc
 
         client.ctx.call_create = create
         client.ctx.framer.decoder = _Decoder(False)
@@ -204,8 +208,10 @@ class Link:
             reply = await call(span.address, count=span.count, device_id=unit)
         except ModbusException as exc:
             self.counts.timeouts += 1
-            if self.address.scheme == "rtu+tcp" or not self.connected:
-                self.close()  # what is still on its way dies with the connection
+            if not self.address.serial:
+                # A late answer dies with its connection. Transaction numbers alone would not do: some
+                # gateways put the number of the latest request on whatever answer comes.
+                self.close()
             raise NoReplyError(f"unit {unit}: no reply within {self.timeout_s:.2g} s") from exc
         except OSError as exc:
             self.counts.timeouts += 1

@@ -58,6 +58,7 @@ class SimulatedGateway:
         self._server: Any = None
         self._started = 0.0
         self._stuck: dict[int, list[int]] = {}
+        self._sleepers: set[asyncio.Task[Any]] = set()
 
     # -- life ------------------------------------------------------------
 
@@ -96,7 +97,9 @@ class SimulatedGateway:
         if self._server is not None:
             server, self._server = self._server, None
             await server.shutdown()
-            await asyncio.sleep(0)  # lets closed transports finish
+            for sleeper in self._sleepers:
+                sleeper.cancel()
+            await asyncio.sleep(0.001)  # lets closed transports and cancelled answers finish
 
     async def __aenter__(self) -> SimulatedGateway:
         return self
@@ -137,6 +140,10 @@ class SimulatedGateway:
         if fault := strikes(["exception"]):
             return ExcCodes(fault.code)
         if fault := strikes(["slow"]):
+            task = asyncio.current_task()
+            assert task is not None
+            self._sleepers.add(task)
+            task.add_done_callback(self._sleepers.discard)
             await asyncio.sleep(fault.s)
         if strikes(["stuck"]):
             words = self._stuck.setdefault(unit, list(self._image(unit)))
@@ -155,7 +162,8 @@ class SimulatedGateway:
             return data
         unit = data[0] if self._rtu else data[6]
         gone = self._serial and data[1:3] in (b"\x83\x0b", b"\x84\x0b")
-        fault = self.plan.strikes(_LINE_FAULTS, unit, self.elapsed_s)
+        kinds = [k for k in _LINE_FAULTS if self._rtu or k != "bad-crc"]
+        fault = self.plan.strikes(kinds, unit, self.elapsed_s)
         if gone:
             data = b""
         elif fault is not None and fault.kind == "close":
