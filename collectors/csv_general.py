@@ -19,7 +19,7 @@ from collectors.csv_text import decode
 from collectors.csv_times import Times
 from collectors.site import SiteDescription
 
-_DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 
 
 @dataclass
@@ -41,7 +41,7 @@ class Draft:
         lines = f", {table.header_lines} lines" if table.header_lines > 1 else ""
         shown = {
             "encoding": self.encoding,
-            "delimiter": _DELIMITER_NAMES.get(table.delimiter, table.delimiter),
+            "delimiter": DELIMITER_NAMES.get(table.delimiter, table.delimiter),
             "decimal mark": f"{form.decimal} ({form.why})" if form.why else form.decimal,
             "times": times.form + (f", local to {zone}" if times.local else ""),
             "header": f"line {table.header_line}{lines}",
