@@ -1,0 +1,240 @@
+"""``callout visit`` and ``callout verify``: plan a drive-out, print its sheet, see whether it helped."""
+
+from __future__ import annotations
+
+import json
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from collectors.errors import UsageError
+from triage.commands.serve import JsonOption, WorkspaceOption
+from triage.console import out
+from triage.figures import percent
+from triage.service.context import local_name
+from triage.service.dusk import iso_time
+from triage.verify import Verification
+from triage.verifying import verify_finding, verify_visit
+from triage.visit_sheet import write_visit_pdf
+from triage.visits import Visit, VisitSheet, close_visit, get_visit, plan_visit, visit_sheet, visits
+from triage.wording import wording
+from triage.workspace import Workspace
+
+_EXAMPLE = """
+[bold]Examples[/bold]
+
+  callout visit plan hill-farm:3 hill-farm:5 mill:1 --on 2026-06-12
+
+  callout visit plan hill-farm --on 2026-06-12      every finding of the site that wants a visit
+
+  callout visit sheet 20260611-a1b2c3 --pdf sheet.pdf
+
+  callout visit done 20260611-a1b2c3 --on 2026-06-12 --note "connector replaced"
+
+  callout verify 20260611-a1b2c3
+
+Exit codes: 0 done, 2 usage or input error.
+"""
+_VERIFY = """
+[bold]Examples[/bold]
+
+  callout verify 20260611-a1b2c3
+
+  callout verify hill-farm:3 --visited 2026-06-12 --json
+
+Exit codes: 0 everything is fixed, 1 something is not (or it is too early to say), 2 usage or input error.
+"""
+
+OnOption = Annotated[str, typer.Option("--on", help="Day, YYYY-MM-DD.")]
+
+
+def register(app: typer.Typer) -> None:
+    group = typer.Typer(no_args_is_help=True, help="Plan visits and print their sheets.", epilog=_EXAMPLE)
+    group.command("plan")(plan)
+    group.command("list")(show)
+    group.command("sheet")(sheet)
+    group.command("done")(done)
+    group.command("cancel")(cancel)
+    app.add_typer(group, name="visit", rich_help_panel="Visits")
+    app.command("verify", epilog=_VERIFY, rich_help_panel="Visits")(verify)
+
+
+def plan(
+    what: Annotated[
+        list[str], typer.Argument(help="SITE:NUMBER for one finding, SITE for all that want a visit.")
+    ],
+    on: OnOption,
+    note: Annotated[str, typer.Option("--note", help="Remark for the sheet.")] = "",
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan a visit to one or several sites."""
+    chosen: dict[str, list[int]] = {}
+    for word in what:
+        site, number = _parse(word)
+        chosen.setdefault(site, []).extend([] if number is None else [number])
+    visit = plan_visit(Workspace(workspace), dict(chosen), on, local_name(), iso_time(time.time()), note)
+    if as_json:
+        out.print_json(json.dumps(visit.to_json()))
+        return
+    out.print(
+        f"Visit {visit.id} planned for {visit.planned_for}: {_sites(visit)}.", highlight=False, markup=False
+    )
+    out.print(f"Its sheet: callout visit sheet {visit.id} --pdf sheet.pdf", highlight=False, markup=False)
+
+
+def show(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
+    """List visits, the next one first."""
+    found = visits(Workspace(workspace))
+    if as_json:
+        out.print_json(json.dumps([v.to_json() for v in found]))
+        return
+    table = Table(title="Visits")
+    for column in ("Visit", "Planned for", "State", "Sites and findings", "By"):
+        table.add_column(column, overflow="fold")
+    for v in found:
+        table.add_row(
+            v.id, v.planned_for, v.state + (f" {v.done_on}" if v.done_on else ""), _sites(v), v.created_by
+        )
+    out.print(table if found else "No visit yet.")
+
+
+def sheet(
+    visit_id: Annotated[str, typer.Argument(metavar="VISIT", help="Number of the visit.")],
+    pdf: Annotated[Path | None, typer.Option("--pdf", help="Write the sheet to this file.")] = None,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Print the sheet that goes along: what to load, how to make safe, what to do and measure."""
+    place = Workspace(workspace)
+    made = visit_sheet(place, get_visit(place, visit_id))
+    if pdf is not None:
+        try:
+            write_visit_pdf(str(pdf), made)
+        except OSError as exc:
+            raise UsageError(f"{pdf}: cannot be written: {exc.strerror}", "Choose another file.") from exc
+    if as_json:
+        out.print_json(json.dumps(made.to_json()))
+    elif pdf is not None:
+        out.print(f"Sheet written to {pdf}", highlight=False, markup=False)
+    else:
+        _print_sheet(made)
+
+
+def done(
+    visit_id: Annotated[str, typer.Argument(metavar="VISIT", help="Number of the visit.")],
+    on: OnOption = "",
+    note: Annotated[str, typer.Option("--note", help="What was found and done.")] = "",
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Say that a visit was made."""
+    place = Workspace(workspace)
+    now = time.time()
+    day = on or datetime.fromtimestamp(now, UTC).date().isoformat()
+    close_visit(place, get_visit(place, visit_id), "done", _day(day), local_name(), iso_time(now), note)
+    out.print(
+        f"Visit {visit_id} made on {day}. After some clear days: callout verify {visit_id}", highlight=False
+    )
+
+
+def cancel(
+    visit_id: Annotated[str, typer.Argument(metavar="VISIT", help="Number of the visit.")],
+    note: Annotated[str, typer.Option("--note", help="Why.")] = "",
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Say that a visit is off."""
+    place = Workspace(workspace)
+    close_visit(place, get_visit(place, visit_id), "cancelled", "", local_name(), iso_time(time.time()), note)
+    out.print(f"Visit {visit_id} cancelled.", highlight=False)
+
+
+def verify(
+    what: Annotated[str, typer.Argument(metavar="VISIT|SITE:NUMBER", help="A visit, or one finding.")],
+    visited: Annotated[
+        str, typer.Option("--visited", help="Day of the work, for one finding, YYYY-MM-DD.")
+    ] = "",
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Compare the days before a visit with those after it: fixed, partly, not, or too early."""
+    place = Workspace(workspace)
+    site, number = _parse(what)
+    if number is not None:
+        if not visited:
+            raise UsageError("--visited is missing", "Give the day of the work: --visited YYYY-MM-DD.")
+        with place.open(site) as store:
+            results = [(site, number, verify_finding(store, number, visited))]
+    else:
+        results = verify_visit(place, get_visit(place, what))
+    if as_json:
+        out.print_json(json.dumps([{"site": s, "finding": n, **v.to_json()} for s, n, v in results]))
+    else:
+        _print_results(results)
+    raise typer.Exit(0 if all(v.verdict == "fixed" for _, _, v in results) else 1)
+
+
+def _print_results(results: list[tuple[str, int, Verification]]) -> None:
+    table = Table(title="Before and after")
+    for column in ("Site", "Finding", "Verdict", "Before", "After (95 %)", "Gap closed", "Why"):
+        table.add_column(column, overflow="fold")
+    for site, number, v in results:
+        after = (
+            ""
+            if v.after_low is None or v.after_high is None or v.after is None
+            else (f"{percent(v.after)} ({percent(v.after_low)} to {percent(v.after_high)})")
+        )
+        table.add_row(
+            site,
+            f"{number}: {wording(v.fault).title}, {v.place}",
+            v.word,
+            "" if v.before is None else percent(v.before),
+            after,
+            "" if v.recovered is None else percent(v.recovered),
+            v.why,
+        )
+    out.print(table)
+
+
+def _print_sheet(made: VisitSheet) -> None:
+    def show(text: str) -> None:
+        out.print(text, highlight=False, markup=False)
+
+    show(f"Visit {made.visit.id}, planned for {made.visit.planned_for}")
+    show(f"Parts: {'; '.join(made.parts) or 'none'}")
+    show(f"Tools: {'; '.join(made.tools) or 'none'}")
+    for site in made.sites:
+        show(f"\n{site.facts.name or site.facts.id}  {site.facts.latitude:.4f}, {site.facts.longitude:.4f}")
+        for n, line in enumerate(site.isolation, 1):
+            show(f"  {n}. {line}")
+        for line in site.cautions:
+            show(f"  ! {line}")
+        for n, stop in enumerate(site.stops, 1):
+            show(f"\n  {n}. {stop.title}: {stop.where}\n     {stop.finding.why}")
+            for line in stop.measure:
+                show(f"     - measure: {line}")
+            for title, confidence, reading in stop.settles:
+                show(f"     - or {title} ({percent(confidence)}): {reading}")
+
+
+def _parse(word: str) -> tuple[str, int | None]:
+    site, colon, number = word.rpartition(":")
+    if not colon:
+        return word, None
+    if not (number.isascii() and number.isdigit()):
+        raise UsageError(f"'{word}' is not SITE:NUMBER", "`callout findings SITE` lists the numbers.")
+    return site, int(number)
+
+
+def _day(day: str) -> str:
+    try:
+        return datetime.fromisoformat(day).date().isoformat()
+    except ValueError as exc:
+        raise UsageError(f"'{day}' is not a date", "Give it as YYYY-MM-DD.") from exc
+
+
+def _sites(visit: Visit) -> str:
+    return "; ".join(f"{site}: {', '.join(map(str, numbers))}" for site, numbers in visit.findings.items())

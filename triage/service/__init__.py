@@ -1,0 +1,1 @@
+"""The service: the night's work, and the pages that show its answer in the morning."""

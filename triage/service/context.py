@@ -1,0 +1,120 @@
+"""Everything a page needs, made once at the start and passed along."""
+
+from __future__ import annotations
+
+import getpass
+import sqlite3
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+from collectors.errors import CalloutError
+from triage.fleet.index import FleetIndex
+from triage.fleet.reading import read_summary
+from triage.fleet.summary import SiteSummary
+from triage.service.accounts import Sessions, users
+from triage.service.settings import Settings, is_loopback
+from triage.service.state import ServiceState
+from triage.workspace import Workspace
+
+
+@dataclass
+class Context:
+    """The service's parts.
+
+    Parameters
+    ----------
+    folder : the workspace.
+    clock : UTC epoch seconds; tests pass their own.
+    health : what the health page asks; set by ``serve`` once the scheduler runs.
+    check_soon : starts a check of one site; ``serve`` hands it to its processes.
+    """
+
+    folder: Path
+    settings: Settings
+    state: ServiceState
+    clock: Callable[[], float] = time.time
+    health: Callable[[], dict[str, object]] = lambda: {"scheduler": "not started"}
+    check_soon: Callable[[str], Future[object]] = lambda _: _nothing()
+    _summaries: tuple[object, list[SiteSummary]] = field(default=(None, []))
+
+    @property
+    def workspace(self) -> Workspace:
+        return Workspace(self.folder)
+
+    def workspace_zone(self, site: str) -> str:
+        """IANA zone of a site."""
+        with self.workspace.open(site) as store:
+            return store.site.site.timezone
+
+    @cached_property
+    def secret(self) -> bytes:
+        return self.state.secret
+
+    @cached_property
+    def index(self) -> FleetIndex:
+        return FleetIndex(self.folder)
+
+    @cached_property
+    def sessions(self) -> Sessions:
+        return Sessions(self.state, self.settings.service.session_hours, self.settings.service.idle_minutes)
+
+    @property
+    def https(self) -> bool:
+        return bool(self.settings.service.tls_cert) or self.settings.service.behind_proxy
+
+    def login_needed(self) -> bool:
+        """A login is asked for as soon as there is a user, and always beyond loopback."""
+        return not is_loopback(self.settings.service.host) or bool(users(self.state))
+
+    def summaries(self) -> list[SiteSummary]:
+        """Every site's line, read again only when the index changed."""
+        stamp = tuple(_stamp(Path(f"{self.index.path}{suffix}")) for suffix in ("", "-wal"))
+        known, summaries = self._summaries
+        sites = self.workspace.site_ids()
+        if known != (stamp, sites):
+            summaries = self.index.summaries()
+            listed = {s.site_id for s in summaries}
+            if listed != set(sites):
+                self._bring_up_to_date(listed, sites)
+                summaries = self.index.summaries()
+            self._summaries = ((stamp, sites), summaries)
+        return summaries
+
+    def _bring_up_to_date(self, listed: set[str], sites: list[str]) -> None:
+        """Sites added or removed by a command have no line in the index yet, or still have one."""
+        self.index.keep_only(sites)
+        new = [site for site in sites if site not in listed]
+        self.index.update_many((site, _summary(self.workspace.path_of(site), site)) for site in new)
+
+
+def local_name() -> str:
+    """Who signs changes where there are no logins: the account the process runs under."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "local"
+
+
+def _nothing() -> Future[object]:
+    future: Future[object] = Future()
+    future.set_result(None)
+    return future
+
+
+def _summary(path: Path, site: str) -> SiteSummary:
+    try:
+        return read_summary(path)
+    except (CalloutError, sqlite3.Error) as exc:
+        return SiteSummary(site_id=site, error=str(exc))
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    try:
+        stat = path.stat()
+    except FileNotFoundError:
+        return (0, 0)
+    return (stat.st_mtime_ns, stat.st_size)

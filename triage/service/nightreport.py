@@ -1,0 +1,17 @@
+"""The HTML report of a site, written after its night into ``<workspace>/reports``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from triage.report.files import write_report
+from triage.workspace import Workspace
+
+
+def night_report(workspace: Path, site: str, at: str) -> Path:
+    """Write a site's report as `callout report SITE` does; ``at`` is the UTC ISO time it bears."""
+    place = Workspace(workspace)
+    path = place.path / "reports" / f"{site}.html"
+    with place.open(site) as store:
+        write_report(store, path, at, today=at[:10])
+    return path

@@ -1,0 +1,94 @@
+// Charts load when they come into view; plotly itself with the first of them.
+"use strict";
+
+// The roof with each input's day takes the place of the plain plan once it is computed.
+for (const place of document.querySelectorAll("[data-fragment]")) {
+  fetch(place.dataset.fragment, { credentials: "same-origin" })
+    .then((answer) => (answer.ok ? answer.text() : Promise.reject(new Error(answer.status))))
+    .then((html) => { place.innerHTML = html; })
+    .catch(() => {});
+}
+
+(() => {
+  const charts = document.querySelectorAll("[data-chart]");
+  if (!charts.length) return;
+  let library = null;
+
+  function plotly() {
+    if (!library) {
+      library = new Promise((done, failed) => {
+        const script = document.createElement("script");
+        script.src = charts[0].dataset.library;
+        script.onload = () => done(window.Plotly);
+        script.onerror = () => failed(new Error("the chart library did not load"));
+        document.head.append(script);
+      });
+    }
+    return library;
+  }
+
+  const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+
+  // Colours come from the page's --role-* properties, so charts follow light and dark.
+  function themed(figure, width) {
+    for (const trace of figure.data) {
+      if (trace.type === "heatmap") {
+        const stops = ["low", "half", "full"].map((name) => css("--share-" + name));
+        if (stops.every(Boolean)) trace.colorscale = stops.map((colour, n) => [n / 2, colour]);
+        continue;
+      }
+      const colour = css("--role-" + trace.meta);
+      if (!colour) continue;
+      if (trace.fillcolor) trace.fillcolor = colour;
+      if (trace.line && trace.line.width !== 0) trace.line.color = colour;
+      if (trace.marker) {
+        trace.marker.color = colour;
+        if (trace.marker.line) trace.marker.line.color = colour;
+      }
+    }
+    const layout = figure.layout;
+    for (const shape of layout.shapes || []) shape.fillcolor = css("--role-spell") || shape.fillcolor;
+    layout.font = { ...layout.font, color: css("--ink"), family: "system-ui, sans-serif" };
+    layout.hoverlabel = { bgcolor: css("--sheet"), font: { color: css("--ink") } };
+    if (width < 520) layout.margin = { ...layout.margin, l: 44, r: 6 };
+    layout.autosize = true;
+    delete layout.width;
+    return figure;
+  }
+
+  async function draw(box) {
+    const note = box.querySelector("p");
+    try {
+      const answer = await fetch(box.dataset.chart, { credentials: "same-origin" });
+      if (!answer.ok) throw new Error((await answer.text()).slice(0, 200));
+      const figure = await answer.json();
+      const Plotly = await plotly();
+      const meta = figure.layout.meta || {};
+      if (note) note.remove();
+      themed(figure, box.clientWidth);
+      box.style.height = (figure.layout.height || 320) + 4 + "px";
+      const options = { responsive: true, displaylogo: false, displayModeBar: false };
+      await Plotly.newPlot(box, figure.data, figure.layout, options);
+      if (meta.alt) box.setAttribute("aria-label", meta.alt);
+      const said = document.createElement("p");
+      said.className = "hint";
+      said.textContent = meta.caption || "";
+      const numbers = document.createElement("a");
+      numbers.href = box.dataset.chart + "?as=csv";
+      numbers.textContent = "The numbers (CSV)";
+      said.append(" ", numbers);
+      box.after(said);
+      box.dataset.drawn = "yes";
+    } catch (problem) {
+      if (note) note.textContent = "No chart: " + problem.message;
+      box.dataset.drawn = "no";
+    }
+  }
+
+  const watcher = new IntersectionObserver((seen) => {
+    for (const entry of seen) {
+      if (entry.isIntersecting) { watcher.unobserve(entry.target); draw(entry.target); }
+    }
+  }, { rootMargin: "300px" });
+  for (const box of charts) watcher.observe(box);
+})();
