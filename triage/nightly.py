@@ -39,6 +39,7 @@ WINDOW_DAYS: Final = 30
 #: Summaries are written to the fleet index in lots, at the latest after so many seconds.
 _LOT: Final = 200
 _LOT_SECONDS: Final = 2.0
+_SITES_PER_WORKER: Final = 8
 
 #: Key in a site's ``meta`` table that holds what had arrived when its last night was done.
 _STATE_KEY: Final = "night_state"
@@ -122,7 +123,7 @@ def run_nights(
     ----------
     workspace : the workspace or its folder. With ``cluster`` every worker must
         see it under the same path.
-    jobs : worker processes; None takes every core, 1 stays in this process.
+    jobs : worker processes; None takes every core where there are sites enough, 1 stays in this process.
     cluster : address of a Dask scheduler such as ``tcp://10.0.0.5:8786``.
     progress : called in this process with (done, total, site id).
     at : time of the run, aware; None is now.
@@ -297,7 +298,8 @@ def _already(path: Path, task: SiteNight) -> SiteSummary | None:
 def _results(tasks: Sequence[SiteNight], jobs: int | None, cluster: str | None) -> Iterator[NightResult]:
     if cluster:
         return run_on_cluster(cluster, site_night, tasks, _failed)
-    workers = min(jobs or default_jobs(), max(len(tasks), 1))
+    # A worker takes seconds to start: for a few sites it isn't worth one.
+    workers = jobs or min(default_jobs(), -(-len(tasks) // _SITES_PER_WORKER))
     return run_in_pool(site_night, tasks, workers, lambda task: _failed(task, _DIED))
 
 

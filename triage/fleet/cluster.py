@@ -17,7 +17,8 @@ Result = TypeVar("Result")
 
 #: Jobs handed out ahead per worker thread.
 AHEAD: Final = 3
-_PATIENCE_S: Final = 20
+#: How long to wait for the scheduler, then for a first worker, s.
+PATIENCE_S: float = 20.0
 
 
 def run_on_cluster(
@@ -48,7 +49,7 @@ def run_on_cluster(
         ) from exc
     dask: Any = distributed
     try:
-        client = dask.Client(address, timeout=_PATIENCE_S, set_as_default=False)
+        client = dask.Client(address, timeout=PATIENCE_S, set_as_default=False)
     except (OSError, ValueError) as exc:
         raise LinkError(
             f"{address}: no cluster scheduler answers: {exc}",
@@ -56,7 +57,7 @@ def run_on_cluster(
         ) from exc
     with client:
         try:
-            client.wait_for_workers(1, timeout=_PATIENCE_S)
+            client.wait_for_workers(1, timeout=PATIENCE_S)
         except TimeoutError as exc:
             raise LinkError(
                 f"{address}: the cluster has no worker",
@@ -75,7 +76,7 @@ def run_on_cluster(
             return futures
 
         ahead = AHEAD * max(sum(client.nthreads().values()), 1)
-        running = dask.as_completed(submit(ahead), with_results=False)
+        running = dask.as_completed(submit(ahead), loop=client.loop)
         for future in running:
             job = of_future.pop(future.key)
             error = future.exception()

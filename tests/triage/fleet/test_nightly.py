@@ -1,0 +1,164 @@
+"""A night over a workspace: nothing twice, nothing lost, nobody stopped by one bad site."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from night_makers import AT, ledger_rows, make_workspace, telemetry
+
+import triage.nightly as nightly
+from collectors.errors import LinkError, UsageError
+from triage.fleet import cluster
+from triage.fleet.index import FleetIndex
+from triage.nightly import night_of, run_nights
+from triage.workspace import Workspace
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Workspace:
+    return make_workspace(tmp_path)
+
+
+def test_every_site_is_checked_and_stands_in_the_index(place: Workspace) -> None:
+    report = run_nights(place, 1, at=AT)
+    assert (report.done, report.skipped, report.failed) == (3, 0, {})
+    assert report.act == ["roof-1"]
+    assert report.exit_code == 1
+    good, dead, _ = FleetIndex(place.path).summaries()
+    assert (dead.night, dead.to_day) == ("2026-06-04", "2026-06-04")
+    assert [(f.fault, f.place) for f in dead.live] == [("dead-input", "U2/1")]
+    assert good.live == ()
+    assert good.completeness == pytest.approx(1.0)
+    assert good.performance_basis.startswith("energy over expected energy")
+    assert good.energy_wh == pytest.approx(telemetry(0, 4, None)["dc_power_w"].sum() / 4, rel=0.01)
+
+
+def test_a_night_done_twice_changes_nothing(place: Workspace) -> None:
+    run_nights(place, 1, at=AT)
+    rows, summaries = ledger_rows(place), FleetIndex(place.path).summaries()
+    later = AT + timedelta(hours=3)
+    second = run_nights(place, 1, at=later)
+    assert (second.done, second.skipped, second.new) == (0, 3, 0)
+    assert second.act == ["roof-1"]
+    assert ledger_rows(place) == rows
+    assert FleetIndex(place.path).summaries() == summaries
+    third = run_nights(place, 1, at=later, again=True)
+    assert (third.done, third.skipped, third.new) == (3, 0, 0)
+    assert ledger_rows(place) == rows
+    at = later.strftime("%Y-%m-%dT%H:%M:%SZ")
+    assert FleetIndex(place.path).summaries() == [replace(s, at=at) for s in summaries]
+
+
+def test_only_a_site_with_something_new_is_done_again(place: Workspace) -> None:
+    run_nights(place, 1, at=AT)
+    with place.open("roof-0") as store:
+        # Readings of the day that is running now are for the next night.
+        store.add_telemetry(telemetry(4, 1).query("ts < 1780621200"), "this morning")
+    assert run_nights(place, 1, at=AT).skipped == 2  # an import is looked at, though nothing comes of it
+    assert run_nights(place, 1, at=AT).skipped == 3
+    with place.open("roof-2") as store:
+        store.add_telemetry(telemetry(-1, 1), "late backfill")
+    report = run_nights(place, 1, at=AT)
+    assert (report.done, report.skipped) == (1, 2)
+    assert run_nights(place, 1, at=AT + timedelta(days=1)).done == 3
+
+
+def test_the_night_adds_up_over_midnight() -> None:
+    # At longitude 0 a solar day is a UTC day; a night is over at solar noon.
+    assert night_of("2026-06-04T21:00:00Z", 0.0) == "2026-06-04"
+    assert night_of("2026-06-05T03:00:00Z", 0.0) == "2026-06-04"
+    assert night_of("2026-06-05T11:59:59Z", 0.0) == "2026-06-04"
+    assert night_of("2026-06-05T12:00:00Z", 0.0) == "2026-06-05"
+    # 150 degrees east the sun is ten hours ahead.
+    assert night_of("2026-06-05T03:00:00Z", 150.0) == "2026-06-05"
+
+
+def test_one_bad_site_never_stops_the_rest(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    place.path_of("broken").write_bytes(b"\0" * 5000)
+    place.path_of("cut").write_bytes(place.path_of("roof-0").read_bytes()[:20_000])
+    place.path_of("empty").touch()
+    report = run_nights(place, 2, at=AT)
+    assert (report.done, sorted(report.failed)) == (3, ["broken", "cut", "empty"])
+    assert all(report.failed.values())
+    summaries = {s.site_id: s for s in FleetIndex(place.path).summaries()}
+    assert summaries["broken"].error == report.failed["broken"]
+    # What was known of a site stays when a later night fails.
+    monkeypatch.setattr(nightly, "check_store", _bug)
+    later = run_nights(place, 1, at=AT + timedelta(days=1))
+    assert len(later.failed) == 6
+    assert later.failed["roof-1"] == "ZeroDivisionError: a bug"
+    kept = {s.site_id: s for s in FleetIndex(place.path).summaries()}["roof-1"]
+    assert (kept.night, kept.error, len(kept.live)) == ("2026-06-04", "ZeroDivisionError: a bug", 1)
+
+
+def _bug(*_args: object, **_kw: object) -> None:
+    raise ZeroDivisionError("a bug")
+
+
+def test_a_bug_keeps_its_traceback(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(nightly, "check_store", _bug)
+    task = nightly.SiteNight("roof-0", str(place.path_of("roof-0")), "", "2026-06-05T02:00:00Z")
+    assert 'raise ZeroDivisionError("a bug")' in nightly.site_night(task).trace
+
+
+def test_stopped_and_started_again_it_goes_on_where_it_was(place: Workspace) -> None:
+    def stop(done: int, _total: int, _site: str) -> None:
+        if done == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_nights(place, 1, at=AT, progress=stop)
+    assert [s.site_id for s in FleetIndex(place.path).summaries()] == ["roof-0", "roof-1"]
+    report = run_nights(place, 1, at=AT)
+    assert (report.done, report.skipped) == (1, 2)
+
+
+def test_a_killed_run_leaves_the_index_behind_and_the_next_one_mends_it(place: Workspace) -> None:
+    pid = os.fork()
+    if pid == 0:  # a run that dies after its second site, without a word
+        run_nights(place, 1, at=AT, progress=lambda done, *_: os._exit(9) if done == 2 else None)
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]) == 9
+    report = run_nights(place, 1, at=AT)
+    assert (report.done, report.skipped) == (1, 2)
+    assert len(FleetIndex(place.path).summaries()) == 3
+
+
+def test_a_pool_says_the_same_as_one_process(tmp_path: Path) -> None:
+    one, many = make_workspace(tmp_path / "one"), make_workspace(tmp_path / "many")
+    steps: list[int] = []
+    first = run_nights(one, 1, at=AT)
+    second = run_nights(many, 2, at=AT, progress=lambda done, *_: steps.append(done))
+    assert {**first.to_json(), "seconds": 0} == {**second.to_json(), "seconds": 0}
+    assert FleetIndex(one.path).summaries() == FleetIndex(many.path).summaries()
+    assert ledger_rows(one) == ledger_rows(many)
+    assert steps == [1, 2, 3]
+
+
+def test_the_index_rebuilt_from_the_sites_is_the_same(place: Workspace) -> None:
+    run_nights(place, 1, at=AT)
+    index = FleetIndex(place.path)
+    summaries = index.summaries()
+    index.path.unlink()
+    assert FleetIndex(place.path).rebuild() == summaries
+
+
+def test_a_site_that_left_leaves_the_index(place: Workspace) -> None:
+    run_nights(place, 1, at=AT)
+    place.path_of("roof-1").unlink()
+    run_nights(place, 1, at=AT)
+    assert [s.site_id for s in FleetIndex(place.path).summaries()] == ["roof-0", "roof-2"]
+
+
+def test_wrong_words(place: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(UsageError, match="night = 'yesterday' is not a date"):
+        run_nights(place, 1, night="yesterday")
+    with pytest.raises(UsageError, match="has no sites"):
+        run_nights(tmp_path / "nothing", 1)
+    monkeypatch.setattr(cluster, "PATIENCE_S", 0.5)
+    with pytest.raises(LinkError, match=r"tcp://127\.0\.0\.1:9: no cluster scheduler answers"):
+        run_nights(place, cluster="tcp://127.0.0.1:9", at=datetime(2026, 6, 5, tzinfo=UTC))
