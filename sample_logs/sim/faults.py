@@ -115,21 +115,34 @@ def cast(world: World, obstacle: Obstacle, inputs: Sequence[int], slug: str, **d
     return Fault(slug, start, end, tuple(shares), "input", {"obstacle": obstacle, **details}, physical)
 
 
-def _sunny_direction(world: World, plane: int, rng: np.random.Generator) -> tuple[float, float]:
-    """Azimuth and elevation of the sun at a random moment that matters to the plane."""
+def _sunny_direction(
+    world: World, plane: int, rng: np.random.Generator, highest: float
+) -> tuple[float, float]:
+    """Azimuth and elevation (up to ``highest``) of the sun at a random moment that matters to the plane."""
     sky = world.sky
     zen = np.radians(90 - sky.sun_elevation_deg)
     p = world.layout.planes[plane]
     aoi_cos = np.cos(zen) * np.cos(np.radians(p.tilt_deg)) + np.sin(zen) * np.sin(
         np.radians(p.tilt_deg)
     ) * np.cos(np.radians(sky.sun_azimuth_deg - p.azimuth_deg))
-    weight = (
-        sky.clear_ghi * np.maximum(aoi_cos, 0) * (sky.sun_elevation_deg > 8) * (sky.sun_elevation_deg < 65)
-    )
+    weight = sky.clear_ghi * np.maximum(aoi_cos, 0)
+    weight = weight * (sky.sun_elevation_deg > 6) * (sky.sun_elevation_deg < highest)
     if weight.sum() <= 0:
         weight = sky.clear_ghi + 1e-6
     k = int(rng.choice(len(weight), p=weight / weight.sum()))
     return float(sky.sun_azimuth_deg[k]), float(sky.sun_elevation_deg[k])
+
+
+#: Kind: chance, nearest and farthest distance (m), greatest height above the module (m).
+_KINDS: dict[str, tuple[float, float, float, float]] = {
+    "tree": (0.26, 4.0, 18.0, 10.0),
+    "growing-tree": (0.08, 3.0, 12.0, 8.0),
+    "chimney": (0.26, 1.5, 4.5, 2.4),
+    "pole": (0.10, 1.4, 6.0, 4.0),
+    "dormer": (0.12, 1.5, 7.0, 3.0),
+    "building": (0.08, 7.0, 30.0, 12.0),
+    "row": (0.10, 1.0, 2.0, 1.2),
+}
 
 
 def shading(
@@ -138,66 +151,35 @@ def shading(
     """An obstacle that hides the sun from ``target`` and whatever stands near it."""
     lay = world.layout
     target = int(rng.integers(lay.inputs)) if target is None else target
-    plane = int(lay.plane_of[target])
-    kind = kind or str(
-        rng.choice(
-            ["tree", "growing-tree", "chimney", "pole", "dormer", "building", "row"],
-            p=[0.26, 0.08, 0.26, 0.1, 0.12, 0.08, 0.1],
-        )
-    )
-    az, el = _sunny_direction(world, plane, rng)
+    chances = [k[0] for k in _KINDS.values()]
+    kind = kind or str(rng.choice(list(_KINDS), p=chances))
+    _, near, far, tall = _KINDS[kind]
+    d = float(np.exp(rng.uniform(np.log(near), np.log(far))))
+    steepest = float(np.degrees(np.arctan2(tall, d)))
+    az, el = _sunny_direction(world, int(lay.plane_of[target]), rng, max(steepest, 12.0))
     c = lay.centre[target]
+    east, north = np.sin(np.radians(az)), np.cos(np.radians(az))
+    x, y = c[0] + d * east, c[1] + d * north
 
-    def at(distance: float) -> tuple[float, float]:
-        return (c[0] + distance * np.sin(np.radians(az)), c[1] + distance * np.cos(np.radians(az)))
+    def top(extra_deg: float) -> float:
+        return float(c[2] + min(d * np.tan(np.radians(min(el + extra_deg, 80))), tall))
 
     obstacle: Obstacle
     if kind in ("tree", "growing-tree"):
-        d = float(rng.uniform(4, 16))
-        x, y = at(d)
+        z = top(0.0) - float(rng.uniform(0.0, 0.25)) * (top(0.0) - c[2])
         half = float(rng.uniform(7, 18))
-        z = c[2] + d * np.tan(np.radians(min(el * rng.uniform(0.7, 1.0), 60)))
-        obstacle = Tree(
-            x,
-            y,
-            z,
-            float(np.hypot(d, z - c[2]) * np.sin(np.radians(half))),
-            float(rng.uniform(0.0, 0.35)),
-            float(rng.uniform(0.3, 0.9)) if kind == "growing-tree" else 0.0,
-        )
+        radius = float(np.hypot(d, z - c[2]) * np.sin(np.radians(half)))
+        porosity = float(rng.uniform(0.0, 0.35))
+        growth = float(rng.uniform(0.3, 0.9)) if kind == "growing-tree" else 0.0
+        obstacle = Tree(x, y, z, radius, porosity, growth)
     elif kind == "chimney":
-        d = float(rng.uniform(0.9, 3.5))
-        x, y = at(d)
-        obstacle = Box(
-            x,
-            y,
-            float(rng.uniform(0.35, 0.9)),
-            c[2] + d * np.tan(np.radians(min(el + rng.uniform(2, 20), 70))),
-        )
+        obstacle = Box(x, y, float(rng.uniform(0.35, 0.9)), top(float(rng.uniform(1, 15))))
     elif kind == "pole":
-        d = float(rng.uniform(1.2, 6))
-        x, y = at(d)
-        obstacle = Box(
-            x,
-            y,
-            float(rng.uniform(0.06, 0.2)),
-            c[2] + d * np.tan(np.radians(min(el + rng.uniform(5, 30), 75))),
-            "pole",
-        )
-    elif kind == "row":
-        d = float(rng.uniform(0.7, 1.6))
-        x, y = at(d)
-        z = c[2] + d * np.tan(np.radians(min(el * rng.uniform(0.8, 1.3), 50)))
-        w = float(rng.uniform(4, 12))
-        sx, sy = np.cos(np.radians(az)) * w / 2, -np.sin(np.radians(az)) * w / 2
-        obstacle = Wall(x - sx, y - sy, x + sx, y + sy, z, kind="row")
+        obstacle = Box(x, y, float(rng.uniform(0.06, 0.2)), top(float(rng.uniform(5, 30))), "pole")
     else:
-        d = float(rng.uniform(2, 7) if kind == "dormer" else rng.uniform(8, 30))
-        x, y = at(d)
-        w = float(rng.uniform(0.3, 1.2) * d)
-        z = c[2] + d * np.tan(np.radians(min(el + rng.uniform(1, 10), 60)))
-        sx, sy = np.cos(np.radians(az)) * w / 2, -np.sin(np.radians(az)) * w / 2
-        obstacle = Wall(x - sx, y - sy, x + sx, y + sy, z, kind=kind)
+        width = float(rng.uniform(4, 12) if kind == "row" else rng.uniform(0.4, 1.3) * d)
+        ax, ay = north * width / 2, -east * width / 2
+        obstacle = Wall(x - ax, y - ay, x + ax, y + ay, top(float(rng.uniform(0, 8))), kind=kind)
     made = cast(world, obstacle, range(lay.inputs), "shading", kind=kind)
     if made is not None:
         made.details["direction"] = {int(i): _seen_from(obstacle, lay.centre[i]) for i in made.inputs}
@@ -225,10 +207,14 @@ def _seen_from(obstacle: Obstacle, point: F) -> tuple[float, float]:
 
 
 def far_horizon(world: World, rng: np.random.Generator) -> Fault | None:
-    """Look-alike: hills that shorten the day of everyone alike."""
+    """Look-alike: hills, or the roof's own ridge, that shorten the day of a whole plane or site alike."""
+    lay = world.layout
     az = tuple(float(a) for a in np.arange(0, 360, 20))
     obstacle = Horizon(az, tuple(float(h) for h in np.abs(rng.normal(0, 1, 18)) * rng.uniform(2, 5)))
-    made = cast(world, obstacle, range(world.layout.inputs), "far-horizon")
+    inputs = np.arange(lay.inputs)
+    if len(lay.planes) > 1 and rng.random() < 0.4:
+        inputs = np.flatnonzero(lay.plane_of == int(rng.integers(len(lay.planes))))
+    made = cast(world, obstacle, [int(i) for i in inputs], "far-horizon")
     if made:
         made.lookalike = True
     return made

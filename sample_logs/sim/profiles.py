@@ -262,7 +262,11 @@ def build(slug: str, world: World, rng: Rng, free: _Free, snow_day: int | None =
         )
     if slug == "shading":
         i = free.an_input()
-        made = make.shading(world, rng, None, i) if i is not None else None
+        made = None
+        for _ in range(4 if i is not None else 0):  # an obstacle that shades nobody is none
+            made = make.shading(world, rng, None, i)
+            if made:
+                break
         if made:
             free.inputs -= set(made.inputs)
         return made
@@ -373,8 +377,6 @@ def _plan(profile: str, world: World, rng: Rng, snow_day: int | None) -> list[Fa
         )
         count = 1 + (int(rng.integers(0, max(1, min(3, n // 6)) + 1)) if many else 0)
         made += [build(profile, world, rng, free, snow_day) for _ in range(count)]
-        if profile == "shading" and not any(made):
-            made += [build(profile, world, rng, _Free(world.layout, rng)) for _ in range(3)]
     elif profile in MIXES:
         if profile == "confusable":
             slugs = list(_CONFUSABLE[rng.integers(len(_CONFUSABLE))])

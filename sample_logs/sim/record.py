@@ -159,6 +159,9 @@ def write(
     for u, shift in wrong.shift_s.items():
         here = u_idx == u
         stamp[here] += shift[t_idx[here]].astype(np.int64)
+    if style.jitter_s:  # each unit is read at its own second of the interval
+        late = np.random.default_rng(slots).uniform(0, style.jitter_s, (slots, units))
+        stamp += late[t_idx, from_unit].astype(np.int64)
     frame: dict[str, object] = {
         "ts": stamp,
         "unit": np.array(lay.serials, dtype=object)[u_idx],

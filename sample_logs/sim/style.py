@@ -34,6 +34,7 @@ class Style:
     power_step_w: float = 0.1
     energy_step_wh: float = 1.0
     power_is_product: bool = True
+    jitter_s: float = 0.0
     label: str = "end"  # end, start, instant
     counter: str = "lifetime"  # lifetime, from_zero, daily
     night_rows: str = "none"  # none, zeros, standby
@@ -73,6 +74,7 @@ def draw_style(rng: np.random.Generator, **fixed: Any) -> Style:
         power_step_w=float(rng.choice([0.01, 0.1, 1.0], p=[0.3, 0.4, 0.3])),
         energy_step_wh=float(rng.choice([0.1, 1.0, 10.0], p=[0.2, 0.65, 0.15])),
         power_is_product=bool(rng.random() < 0.6),
+        jitter_s=float(rng.choice([0.0, 20.0], p=[0.88, 0.12])),
         label=pick(end=4, start=3, instant=3),
         counter=pick(lifetime=8, from_zero=1.5, daily=0.5),
         night_rows=pick(none=7, zeros=1.7, standby=1.3),

@@ -135,7 +135,7 @@ def true_faults(site: SimSite) -> list[TrueFault]:
     return [
         TrueFault(
             t.fault,
-            frozenset(index[tuple(k)] for k in t.inputs),
+            frozenset(index[key] for key in t.inputs),
             day_number(t.first_day),
             day_number(t.last_day),
             t.lost_wh,

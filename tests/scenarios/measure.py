@@ -15,11 +15,8 @@ import numpy as np
 
 from collectors.site import parse_site
 from sample_logs.sim import SimSite
-from triage.check import check_files
-from triage.importing import Loaded, read_files
-
-from .library import Scenario, site_of
-from .matching import (
+from tests.scenarios.library import Scenario, site_of
+from tests.scenarios.matching import (
     GROUPS,
     HARD,
     Claim,
@@ -30,7 +27,9 @@ from .matching import (
     same,
     true_faults,
 )
-from .peers import peer_claims
+from tests.scenarios.peers import peer_claims
+from triage.check import check_files
+from triage.importing import Loaded, read_files
 
 PRODUCT = "callout"
 #: Nights we wait for a hard fault to be named before we call it missed.
@@ -81,7 +80,7 @@ def _loaded(site: SimSite, until_ts: int | None = None) -> Loaded:
     tables = [site.telemetry, site.weather, site.events]
     if until_ts is not None:
         tables = [t[t["ts"] < until_ts].reset_index(drop=True) for t in tables]
-    return Loaded(*tables)
+    return Loaded(telemetry=tables[0], weather=tables[1], events=tables[2])
 
 
 def _through_files(site: SimSite) -> Loaded:

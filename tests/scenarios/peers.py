@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_logs.sim import SimSite
-
-from .matching import Claim
+from tests.scenarios.matching import Claim
 
 F = NDArray[np.float64]
 

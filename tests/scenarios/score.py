@@ -22,9 +22,9 @@ from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
 
-from .library import FAMILIES, scenarios
-from .measure import HEALTHY, NOT_FOUND, PRODUCT, SiteMeasure, measure
-from .summary import report
+from tests.scenarios.library import FAMILIES, scenarios
+from tests.scenarios.measure import HEALTHY, NOT_FOUND, PRODUCT, SiteMeasure, measure
+from tests.scenarios.summary import report
 
 
 def _shown(m: dict[str, float | None] | None, digits: int = 3) -> str:

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .matching import GROUPS
-from .measure import PATIENCE, PRODUCT, SiteMeasure, Tally
+from tests.scenarios.matching import GROUPS
+from tests.scenarios.measure import PATIENCE, PRODUCT, SiteMeasure, Tally
 
 F = NDArray[np.float64]
 _DRAWS = 500
