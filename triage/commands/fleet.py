@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.progress import Progress
@@ -15,13 +15,13 @@ from rich.text import Text
 from collectors.errors import StoreError, UsageError
 from triage import figures
 from triage.console import err, out
-from triage.fleet.index import FleetIndex
-from triage.fleet.overview import DEFAULT_SPAN_KM, FleetOverview, overview
-from triage.fleet.page import fleet_page, headline
-from triage.fleet.summary import SiteSummary
 from triage.fleet.value import DEFAULT_PRICES, Prices
 from triage.wording import wording
 from triage.workspace import Workspace
+
+if TYPE_CHECKING:
+    from triage.fleet.overview import FleetOverview
+    from triage.fleet.summary import SiteSummary
 
 EXAMPLE = """
 [bold]Examples[/bold]
@@ -54,7 +54,7 @@ def fleet(
     span_km: Annotated[
         float,
         typer.Option("--span-km", min=0.1, help="Greatest distance between two sites of one round, km."),
-    ] = DEFAULT_SPAN_KM,
+    ] = 25.0,
     tariff: Annotated[
         float, typer.Option("--tariff", min=0, help="Worth of a kWh where a site file does not say.")
     ] = DEFAULT_PRICES.tariff_per_kwh,
@@ -70,6 +70,10 @@ def fleet(
 
     Reads the fleet index, which `callout check --all` keeps up to date; nothing is checked again.
     """
+    # Statistics take a second to load: only this command needs them.
+    from triage.fleet.overview import overview
+    from triage.fleet.page import fleet_page
+
     place = Workspace(workspace)
     summaries = [s for s in _summaries(place, rebuild) if not region or s.region == region]
     if region and not summaries:
@@ -90,6 +94,8 @@ def fleet(
 
 
 def _summaries(place: Workspace, rebuild: bool) -> list[SiteSummary]:
+    from triage.fleet.index import FleetIndex
+
     ids = place.site_ids()
     if not ids:
         raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
@@ -113,7 +119,7 @@ def _write(path: Path, text: str) -> None:
 
 
 def _print(fleet: FleetOverview, top: int) -> None:
-    out.print(f"[bold]{headline(fleet)}[/bold]", highlight=False)
+    out.print(f"[bold]{fleet.headline}[/bold]", highlight=False)
     loss = figures.energy(fleet.loss_wh_per_day)
     complete = "unknown" if fleet.completeness is None else figures.percent(fleet.completeness)
     out.print(

@@ -10,6 +10,7 @@ from statistics import median
 from typing import Any, Final
 
 from rules.finding import Threshold
+from triage import figures
 from triage.fleet.ages import age_band, days_between
 from triage.fleet.batches import BatchPattern, batch_patterns
 from triage.fleet.peers import PeerPosition, peer_positions
@@ -89,6 +90,25 @@ class FleetOverview:
     @property
     def needs_action(self) -> bool:
         return bool(self.visits or self.failed or self.silent)
+
+    @property
+    def headline(self) -> str:
+        """The fleet in one sentence."""
+        if not self.sites:
+            return "No sites yet."
+        if not self.visits:
+            first = f"No visit is due on {figures.plural(self.sites, 'site')}"
+        else:
+            pays = sum(v.per_visit >= 1 for v in self.visits)
+            want = "wants" if len(self.visits) == 1 else "want"
+            of = figures.plural(self.sites, "site")
+            first = f"{len(self.visits)} of {of} {want} a visit, {pays} would pay for it"
+        more = []
+        if self.silent:
+            more.append(f"{len(self.silent)} {'is' if len(self.silent) == 1 else 'are'} silent")
+        if self.failed:
+            more.append(f"{figures.plural(len(self.failed), 'check')} failed")
+        return f"{first}; {' and '.join(more)}." if more else f"{first}."
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)

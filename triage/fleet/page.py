@@ -47,7 +47,7 @@ def fleet_page(summaries: Sequence[SiteSummary], fleet: FleetOverview, now: date
     return _environment().get_template("fleet.html").render(
         fleet=fleet,
         names={s.site_id: s.name or s.site_id for s in summaries},
-        headline=headline(fleet),
+        headline=fleet.headline,
         now=now.strftime("%Y-%m-%d %H:%M %Z"),
         cautions=cautions(cast(Any, visiting)),
         charts={name: told for name, (drawing, told) in drawings.items() if drawing},
@@ -61,25 +61,6 @@ def fleet_page(summaries: Sequence[SiteSummary], fleet: FleetOverview, now: date
             "window": REPEAT_WINDOW,
         },
     )  # fmt: skip
-
-
-def headline(fleet: FleetOverview) -> str:
-    """The fleet in one sentence."""
-    if not fleet.sites:
-        return "No sites yet."
-    if not fleet.visits:
-        first = f"No visit is due on {figures.plural(fleet.sites, 'site')}"
-    else:
-        pays = sum(v.per_visit >= 1 for v in fleet.visits)
-        want = "wants" if len(fleet.visits) == 1 else "want"
-        of = figures.plural(fleet.sites, "site")
-        first = f"{len(fleet.visits)} of {of} {want} a visit, {pays} would pay for it"
-    more = []
-    if fleet.silent:
-        more.append(f"{len(fleet.silent)} {'is' if len(fleet.silent) == 1 else 'are'} silent")
-    if fleet.failed:
-        more.append(f"{figures.plural(len(fleet.failed), 'check')} failed")
-    return f"{first}; {' and '.join(more)}." if more else f"{first}."
 
 
 @cache

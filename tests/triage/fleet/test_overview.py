@@ -10,7 +10,7 @@ from fleet_makers import NOW, TODAY, brief, fleet, site
 
 from triage.fleet.ages import age_band, age_years
 from triage.fleet.overview import offenders, overview, silent_sites
-from triage.fleet.page import fleet_page, headline
+from triage.fleet.page import fleet_page
 from triage.fleet.peers import MAX_Z, MIN_PEERS, peer_positions
 
 
@@ -117,15 +117,15 @@ def test_overview_is_plain_json_and_says_when_to_act() -> None:
 
 
 def test_headlines() -> None:
-    assert headline(overview([], NOW)) == "No sites yet."
-    assert headline(overview([site("a")], NOW)) == "No visit is due on 1 site."
+    assert overview([], NOW).headline == "No sites yet."
+    assert overview([site("a")], NOW).headline == "No visit is due on 1 site."
     now = int(NOW.timestamp())
     due = [
         site("a", brief(loss_wh_per_day=9000)),
         site("b", last_sample=now - 9 * 86400),
         site("c", error="damaged"),
     ]
-    assert headline(overview(due, NOW)) == (
+    assert overview(due, NOW).headline == (
         "1 of 3 sites wants a visit, 1 would pay for it; 1 is silent and 1 check failed."
     )
 
