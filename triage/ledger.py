@@ -29,12 +29,15 @@ ENGINE: Final = "engine"
 
 #: Days without the symptom after which the engine calls a finding over, by
 #: fault (own choice): a dead input that produces is mended at once, shade needs
-#: clear days to show, and a bad radio link has good days in between.
+#: clear days to show, a bad radio link has good days in between, and whether a record fits its
+#: plane is seen on clear days only.
 QUIET_DAYS: Final[dict[str, int]] = {
     **dict.fromkeys(("shading", "soiling", "substring-loss", "weak-input"), 3),
     **dict.fromkeys(
         ("patchy-comms", "restart-cycling", "grid-out-of-range", "curtailment", "hot-derating", "clipping"), 7
     ),
+    "clock-shift": 7,
+    "swapped-record": 14,
 }
 _DEFAULT_QUIET_DAYS: Final = 1
 

@@ -26,6 +26,8 @@ ACTION_WORDS: Final[dict[str, str]] = {
     "watch": "Watch",
     "none": "Nothing to do",
 }
+#: The same for narrow columns.
+ACTION_SHORT: Final[dict[str, str]] = {"visit": "go", "remote": "desk", "watch": "watch", "none": "none"}
 SEVERITY_WORDS: Final[dict[str, str]] = {
     "high": "high",
     "medium": "medium",

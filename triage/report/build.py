@@ -31,9 +31,6 @@ if TYPE_CHECKING:
     from rules.view import SiteView
 
 _STATUS_WORDS: Final = {"open": "", "acknowledged": "taken on", "snoozed": "snoozed", "resolved": "over"}
-_SOURCE_WORDS: Final = {
-    "none": "There was no light to expect anything by.",
-}
 
 
 class Checked(Protocol):
@@ -45,6 +42,8 @@ class Checked(Protocol):
     def to_day(self) -> str: ...
     @property
     def irradiance_source(self) -> str: ...
+    @property
+    def irradiance_note(self) -> str: ...
     @property
     def not_judged(self) -> Sequence[NotJudged]: ...
     @property
@@ -119,7 +118,7 @@ def report_html(
         "past": [_row(None, entry, {}) for entry in past],
         "period": days_text(result.from_day, result.to_day) if result.to_day else "no readings yet",
         "subtitle": _subtitle(site),
-        "source_text": _source(result.irradiance_source),
+        "source_text": f"Light was judged by: {result.irradiance_source}.",
         "rejected": sorted(result.rejected_rows.items()),
         "settings": _settings(site, view, result),
         "thresholds": thresholds(),
@@ -257,10 +256,6 @@ def _subtitle(site: SiteDescription) -> str:
     return ", ".join(parts)
 
 
-def _source(source: str) -> str:
-    return _SOURCE_WORDS.get(source, f"Light was taken from: {source}.")
-
-
 def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> list[tuple[str, str]]:
     facts, grid = site.site, site.grid
     judged = "none"
@@ -270,7 +265,7 @@ def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> 
     rows = [
         ("Days judged", judged),
         ("Times", zone_text(facts)),
-        ("Irradiance", result.irradiance_source),
+        ("Irradiance", ", ".join(filter(None, (result.irradiance_source, result.irradiance_note)))),
         ("Place", f"{facts.latitude:.3f}°, {facts.longitude:.3f}°, {facts.altitude_m:.0f} m"),
     ]
     if view is not None:

@@ -33,13 +33,14 @@ from triage.wording import wording
 if TYPE_CHECKING:
     from rules.view import SiteView
 
-CELL_W: Final = 122
+CELL_W: Final = 132
 CELL_H: Final = 92
 _GAP: Final = 8
 _PLOT_TOP: Final = 20
 _PLOT_H: Final = 46
 #: The plan shows one day: the brightest of the last ones, for a curve worth comparing.
 LOOK_BACK_DAYS: Final = 10
+_WEIGHTS: Final = {"visit": 10_000, "remote": 100, "watch": 1, "none": 0}
 _COMPASS: Final = (
     "north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west",
 )  # fmt: skip
@@ -63,14 +64,17 @@ class RoofCell:
 def plan_day(view: SiteView, findings: Sequence[Finding] = ()) -> int:
     """Solar day whose curves the plan shows.
 
-    Of the last ten days the one on which most of the findings stood, and of
-    those the brightest; days with less than half the best day's light stay out.
+    Of the last ten days the one on which most of the findings stood, those that
+    ask for a visit before all others, and of such days the brightest; days with
+    less than half the best day's light stay out.
     """
     days, light = day_light(view)
     recent = days > days[-1] - LOOK_BACK_DAYS
     good = recent & (light >= 0.5 * light[recent].max())
-    spans = [(day_number(f.first_seen), day_number(f.last_seen)) for f in findings if f.action != "none"]
-    standing = np.array([sum(first <= day <= last for first, last in spans) for day in days.tolist()])
+    spans = [(_WEIGHTS[f.action], day_number(f.first_seen), day_number(f.last_seen)) for f in findings]
+    standing = np.array(
+        [sum(weight for weight, first, last in spans if first <= day <= last) for day in days.tolist()]
+    )
     best = good & (standing == standing[good].max())
     return int(days[np.argmax(np.where(best, light, -1.0))])
 

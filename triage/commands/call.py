@@ -1,0 +1,149 @@
+"""``callout call``: the phone rings; the answer first, then the reasons."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from collectors.errors import UsageError
+from triage.answer import Answer
+from triage.console import err, out
+from triage.figures import day_text, days_text, energy, percent, with_money
+from triage.ledger import LedgerEntry
+from triage.review import Review, review_store
+from triage.search import find_site
+from triage.wording import ACTION_WORDS, wording
+from triage.workspace import Workspace
+
+_EXAMPLES = """
+Examples:
+
+  callout call alder-court
+
+  callout call "mill lane"           part of the name or of the customer reference
+
+  callout call alder-court --json | jq .verdict
+
+Exit codes: 0 nothing to do, 1 findings that need action (or nothing can be told), 2 usage or input error.
+"""
+_TONES = {
+    "go": "bold red",
+    "desk": "bold yellow",
+    "watch": "bold cyan",
+    "fine": "bold green",
+    "unknown": "bold magenta",
+}
+
+
+def register(app: typer.Typer) -> None:
+    app.command("call", epilog=_EXAMPLES)(call)
+
+
+def call(
+    who: Annotated[str, typer.Argument(help="Site id, or part of its name or customer reference.")],
+    as_of: Annotated[
+        str | None,
+        typer.Option(help="Date to hold the age of the data against, YYYY-MM-DD [default: today]."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
+    workspace: Annotated[
+        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
+    ] = None,
+) -> None:
+    """Answer a service call: go or don't go, since when, what it costs, what to ask, what to try first."""
+    now = datetime.now(UTC)
+    try:
+        today = date.fromisoformat(as_of).isoformat() if as_of else now.date().isoformat()
+    except ValueError as exc:
+        raise UsageError(f"--as-of '{as_of}' is not a date", "Write it as YYYY-MM-DD.") from exc
+    place = Workspace(workspace)
+    with place.open(find_site(place, who)) as store, err.status("judging"):
+        review = review_store(store, now.isoformat())
+    answer = review.answer(today)
+    if as_json:
+        findings = [entry.to_json() for entry in review.entries if entry.live]
+        typer.echo(json.dumps({**answer.to_json(), "findings": findings}, indent=1, ensure_ascii=False))
+    else:
+        out.print(_screen(answer, review))
+    raise typer.Exit(0 if answer.verdict in ("watch", "fine") else 1)
+
+
+def _screen(answer: Answer, review: Review) -> Group:
+    parts: list[RenderableType] = [
+        Text(f"{answer.symbol} {answer.headline}", _TONES[answer.verdict]),
+        Text(f"{answer.name} ({answer.site})", "dim"),
+    ]
+    if answer.worth:
+        parts.append(Text(answer.worth))
+    if answer.since:
+        lost = with_money(answer.loss_wh_total, review.site.site)
+        parts.append(
+            Text(
+                f"Since {day_text(answer.since)}; lost so far: {lost}. Data up to {day_text(answer.data_to)}."
+            )
+        )
+    if answer.age_note:
+        parts.append(Text(answer.age_note, "yellow"))
+    parts += _lines("Ask the caller", answer.ask)
+    parts += _lines("Try first, from the desk", answer.remote, numbered=True)
+    parts += _lines(
+        "If someone goes, take along", [", ".join((*answer.parts, *answer.tools))] if answer.tools else []
+    )
+    parts += _lines("Before anyone touches anything", answer.cautions)
+    live = [entry for entry in review.entries if entry.live]
+    urgent = [entry for entry in live if entry.finding.action in ("visit", "remote")]
+    if urgent:
+        parts += [
+            Text(),
+            Text("Why", "bold"),
+            *(part for entry in urgent for part in _reasons(entry, review)),
+        ]
+    parts += _lines("Also known", [_short(entry) for entry in live if entry not in urgent])
+    parts += _lines("Could not be judged", answer.unjudged)
+    return Group(*parts)
+
+
+def _reasons(entry: LedgerEntry, review: Review) -> list[RenderableType]:
+    """One finding that needs action: what, why, how sure, and what else it could be."""
+    finding = entry.finding
+    span = days_text(finding.first_seen, finding.last_seen)
+    loss = with_money(finding.loss_wh_per_day, review.site.site, "a day")
+    lines = [
+        Text(finding.why),
+        Text(f"{span}; loss {loss}; sure {percent(finding.confidence)}", "dim"),
+        *(
+            Text(f"or {wording(a.fault).short} ({percent(a.confidence)}): {a.tell_apart}", "dim")
+            for a in finding.alternatives
+        ),
+    ]
+    return [Text(_head(entry), "bold"), *(Padding(line, (0, 0, 0, 2)) for line in lines)]
+
+
+def _head(entry: LedgerEntry) -> str:
+    finding = entry.finding
+    status = "" if entry.status == "open" else f", {entry.status}"
+    action = ACTION_WORDS[finding.action].lower()
+    return f"#{entry.id} {wording(finding.fault).short}, {finding.place}: {action}{status}"
+
+
+def _short(entry: LedgerEntry) -> str:
+    finding = entry.finding
+    loss = f", {energy(finding.loss_wh_per_day)} a day" if finding.loss_wh_per_day else ""
+    return f"{_head(entry)}, since {day_text(finding.first_seen)}{loss}"
+
+
+def _lines(title: str, lines: tuple[str, ...] | list[str], numbered: bool = False) -> list[RenderableType]:
+    if not lines:
+        return []
+    table = Table.grid(padding=(0, 1))
+    for n, line in enumerate(lines, start=1):
+        table.add_row(f" {n}." if numbered else " -", Text(line))
+    return [Text(), Text(title, "bold"), table]

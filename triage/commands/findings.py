@@ -1,0 +1,185 @@
+"""``callout findings``: the list with its life, and what people do to it."""
+
+from __future__ import annotations
+
+import getpass
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from collectors.errors import UsageError
+from collectors.site import SiteFacts
+from triage.console import out
+from triage.figures import clock, day_text, days_text, energy, percent, with_money
+from triage.ledger import Ledger, LedgerEntry
+from triage.wording import ACTION_SHORT, wording
+from triage.workspace import Workspace
+
+_EXAMPLES = """
+Examples:
+
+  callout findings                             live findings of every site
+
+  callout findings alder-court --all           resolved ones too
+
+  callout findings alder-court --show 3        one finding, with every change to it
+
+  callout findings alder-court --acknowledge 3 --who anna --note "van on Thursday"
+
+  callout findings alder-court --snooze 3 --until 2026-09-01 --who anna
+
+The list is that of the last check; `callout check SITE` brings it up to date.
+
+Exit codes: 0 nothing to do, 1 findings that need action, 2 usage or input error.
+"""
+
+
+def register(app: typer.Typer) -> None:
+    app.command("findings", epilog=_EXAMPLES)(findings)
+
+
+def findings(
+    site: Annotated[str | None, typer.Argument(help="Id of a site [default: all of them].")] = None,
+    everything: Annotated[bool, typer.Option("--all", help="Resolved findings too.")] = False,
+    show: Annotated[int | None, typer.Option(help="Number of a finding to show with its history.")] = None,
+    acknowledge: Annotated[int | None, typer.Option(help="Number of a finding somebody takes on.")] = None,
+    snooze: Annotated[
+        int | None, typer.Option(help="Number of a finding to keep quiet --until a date.")
+    ] = None,
+    until: Annotated[str | None, typer.Option(help="Date a snooze ends, YYYY-MM-DD.")] = None,
+    resolve: Annotated[int | None, typer.Option(help="Number of a finding that is mended.")] = None,
+    reopen: Annotated[int | None, typer.Option(help="Number of a finding to open again.")] = None,
+    remark: Annotated[int | None, typer.Option(help="Number of a finding to add a --note to.")] = None,
+    note: Annotated[str, typer.Option(help="Text that goes with the change.")] = "",
+    who: Annotated[
+        str | None, typer.Option(envvar="CALLOUT_USER", help="Name of who does it [default: your login].")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
+    workspace: Annotated[
+        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
+    ] = None,
+) -> None:
+    """List findings, most urgent first; acknowledge, snooze, resolve, reopen, add a note."""
+    place = Workspace(workspace)
+    acts = {
+        "show": show, "acknowledge": acknowledge, "snooze": snooze,
+        "resolve": resolve, "reopen": reopen, "remark": remark,
+    }  # fmt: skip
+    chosen = {name: number for name, number in acts.items() if number is not None}
+    if len(chosen) > 1:
+        raise UsageError(
+            f"one change at a time, not {', '.join('--' + name for name in chosen)}",
+            "Do one after the other.",
+        )
+    if (until is not None) != (snooze is not None):
+        raise UsageError("--snooze and --until go together", "For instance --snooze 3 --until 2026-09-01.")
+    if note and (not chosen or show is not None):
+        raise UsageError(
+            "--note goes with a change", "For instance --remark 3 --note 'owner away until May'."
+        )
+    if chosen:
+        if site is None:
+            raise UsageError(
+                "a finding's number belongs to a site", "Name the site: callout findings SITE ..."
+            )
+        ((act, number),) = chosen.items()
+        _one(place, site, act, number, note, until, who or getpass.getuser(), as_json)
+        return
+    shown: list[tuple[SiteFacts, LedgerEntry]] = []
+    for name in [site] if site else place.site_ids():
+        with place.open(name) as store:
+            ledger = Ledger(store)
+            ledger.wake(datetime.now(UTC).isoformat())
+            shown += [(store.site.site, entry) for entry in (ledger.all() if everything else ledger.open())]
+    if as_json:
+        typer.echo(json.dumps([entry.to_json() for _, entry in shown], indent=1, ensure_ascii=False))
+    elif shown:
+        out.print(Group(*_tables(shown, everything)))
+    else:
+        out.print("No findings. `callout check SITE` or `callout check --all` looks for some.")
+    act_on = any(
+        e.live and e.status != "snoozed" and e.finding.action in ("visit", "remote") for _, e in shown
+    )
+    raise typer.Exit(1 if act_on else 0)
+
+
+def _one(
+    place: Workspace, site: str, act: str, number: int, note: str, until: str | None, who: str, as_json: bool
+) -> None:
+    at = datetime.now(UTC).isoformat()
+    with place.open(site) as store:
+        ledger = Ledger(store)
+        if act == "acknowledge":
+            ledger.acknowledge(number, who, at, note)
+        elif act == "snooze":
+            ledger.snooze(number, str(until), who, at, note)
+        elif act == "resolve":
+            ledger.resolve(number, who, at, note)
+        elif act == "reopen":
+            ledger.reopen(number, who, at, note)
+        elif act == "remark":
+            ledger.note(number, note, who, at)
+        entry, history, facts = ledger.get(number), ledger.history(number), store.site.site
+    if as_json:
+        shown: dict[str, Any] = {**entry.to_json(), "history": [event.to_json() for event in history]}
+        typer.echo(json.dumps(shown, indent=1, ensure_ascii=False))
+        return
+    finding = entry.finding
+    out.print(
+        f"#{entry.id} {wording(finding.fault).title}, {finding.place} ({_status(entry)})",
+        style="bold",
+        highlight=False,
+    )
+    out.print(finding.why, markup=False, highlight=False)
+    span = days_text(finding.first_seen, finding.last_seen)
+    loss = with_money(finding.loss_wh_per_day, facts, "a day")
+    out.print(f"Seen {span}; loss {loss}; sure {percent(finding.confidence)}", highlight=False)
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for name in ("when", "who", "what", "detail"):
+        table.add_column(name)
+    for event in history:
+        when = clock(datetime.fromisoformat(event.at).timestamp(), facts.zone)
+        table.add_row(when, event.who, event.event, event.detail)
+    out.print(table)
+
+
+def _tables(shown: list[tuple[SiteFacts, LedgerEntry]], everything: bool) -> list[RenderableType]:
+    """A title and a table per site; the most urgent site first."""
+    parts: list[RenderableType] = []
+    for facts in {facts.id: facts for facts, _ in shown}.values():
+        table = Table(box=None, pad_edge=False, header_style="bold")
+        table.add_column("#", justify="right")
+        table.add_column("do", no_wrap=True)
+        table.add_column("finding")
+        table.add_column("where", no_wrap=True)
+        table.add_column("since", no_wrap=True)
+        if everything:
+            table.add_column("last seen", no_wrap=True)
+        table.add_column("loss a day", justify="right", no_wrap=True)
+        table.add_column("sure", justify="right", no_wrap=True)
+        table.add_column("status")
+        for entry in (entry for other, entry in shown if other.id == facts.id):
+            finding = entry.finding
+            table.add_row(
+                str(entry.id),
+                ACTION_SHORT[finding.action],
+                wording(finding.fault).short,
+                finding.place,
+                day_text(finding.first_seen),
+                *([day_text(finding.last_seen)] if everything else []),
+                energy(finding.loss_wh_per_day),
+                percent(finding.confidence),
+                _status(entry),
+            )
+        parts += [Text(facts.id, "bold"), table, Text()]
+    return parts[:-1]
+
+
+def _status(entry: LedgerEntry) -> str:
+    return f"snoozed until {day_text(entry.snoozed_until)}" if entry.snoozed_until else entry.status
