@@ -29,7 +29,7 @@ from collectors.modbus.models import (
 )
 from collectors.modbus.plan import HOLDING, Span
 from collectors.modbus.reading import Decoded, Floats
-from collectors.modbus.types import Words
+from collectors.modbus.types import Words, scale_by
 
 _INVERTER: Final = (101, 102, 103, 111, 112, 113)
 _DER_AC: Final = 701
@@ -229,9 +229,8 @@ def _span_wh(counter: ModelPoint, values: ModelValues, shape: tuple[int, ...]) -
     size = _POWER_OF_COUNTER[counter.kind]
     if not np.isfinite(size) or not isinstance(counter.scale, str):
         return np.full(shape, np.inf)
-    factor = values.fixed[counter.scale][:, np.newaxis]
-    known = np.where(np.isfinite(factor), factor, 0.0)
-    return np.broadcast_to(size * 10.0**known, shape).copy()
+    span = scale_by(np.array(size), values.fixed[counter.scale])
+    return np.broadcast_to(np.where(np.isnan(span), np.inf, span)[:, np.newaxis], shape).copy()
 
 
 def _weather(out: Decoded, layout: Layout, values: Mapping[Block, ModelValues]) -> None:
