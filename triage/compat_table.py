@@ -21,7 +21,7 @@ from triage.compat_page import (
     value_text,
 )
 
-_STYLES: Final[dict[Verdict, str]] = {"pass": "green", "near": "yellow", "fail": "bold red", "unknown": "dim"}
+STYLES: Final[dict[Verdict, str]] = {"pass": "green", "near": "yellow", "fail": "bold red", "unknown": "dim"}
 
 
 def print_result(out: Console, result: CompatResult, explain: bool = False) -> None:
@@ -55,7 +55,7 @@ def _table(place: str, checks: list[Check]) -> Table:
     for check in checks:
         word = VERDICT_WORDS[check.verdict][0]
         table.add_row(
-            f"[{_STYLES[check.verdict]}]{word}[/]",
+            f"[{STYLES[check.verdict]}]{word}[/]",
             escape(check.title),
             value_text(check),
             limit_text(check),
@@ -65,7 +65,7 @@ def _table(place: str, checks: list[Check]) -> Table:
 
 
 def _explain(out: Console, check: Check) -> None:
-    style = _STYLES[check.verdict]
+    style = STYLES[check.verdict]
     change = f": {escape(check.change)}" if check.change else ""
     _indented(out, f"[{style}]{escape(check.title)}[/]{change}", 2)
     if check.formula:
