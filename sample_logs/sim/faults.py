@@ -408,18 +408,18 @@ def unit_silent(
     start, end = when or span(world, rng, 1.0, 0.12, 0.45)
     dark = bool(rng.random() < 0.5) if dark is None else dark
     inputs = _unit(world, u)
+
+    def recording(rec: Recording, seconds: int) -> None:
+        ts = _slots(world, seconds)
+        rec.silent[u] = rec.silent.get(u, np.zeros(len(ts), bool)) | ((ts >= start) & (ts < end))
+
     if dark:
         mask = (world.ts >= start) & (world.ts < end)
 
         def physical(cond: Conditions) -> None:
             cond.dark_units[u] = mask | cond.dark_units.get(u, np.zeros_like(mask))
 
-        return Fault("unit-silent", start, end, inputs, "unit", {"variant": "dark"}, physical)
-
-    def recording(rec: Recording, seconds: int) -> None:
-        ts = _slots(world, seconds)
-        rec.silent[u] = rec.silent.get(u, np.zeros(len(ts), bool)) | ((ts >= start) & (ts < end))
-
+        return Fault("unit-silent", start, end, inputs, "unit", {"variant": "dark"}, physical, recording)
     return Fault("unit-silent", start, end, inputs, "unit", {"variant": "producing"}, None, recording)
 
 
@@ -430,6 +430,7 @@ def patchy_comms(
     start, end = when or span(world, rng, 3.0, 0.4, 0.7)
     rate = float(rng.uniform(0.15, 0.8))
     bursty = bool(rng.random() < 0.4)
+    rate = min(rate, 0.6) if bursty else rate  # more would be whole silent days
     seed = int(rng.integers(2**31))
 
     def recording(rec: Recording, seconds: int) -> None:
@@ -758,7 +759,13 @@ def unit_added(world: World, rng: np.random.Generator, u: int) -> Fault:
     def physical(cond: Conditions) -> None:
         cond.absent[u] = mask
 
-    return Fault("unit-added", a, at, _unit(world, u), "unit", {"at": at}, physical, lookalike=True)
+    def recording(rec: Recording, seconds: int) -> None:  # nor does the gateway list it before
+        ts = _slots(world, seconds)
+        rec.silent[u] = rec.silent.get(u, np.zeros(len(ts), bool)) | (ts < at)
+
+    return Fault(
+        "unit-added", a, at, _unit(world, u), "unit", {"at": at}, physical, recording, lookalike=True
+    )
 
 
 def short_gaps(world: World, rng: np.random.Generator) -> Fault:
