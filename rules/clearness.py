@@ -189,6 +189,9 @@ def trust_sensor(sun: Sun, measured: Floats, clear: Floats, step_s: float) -> Se
     if days.size:
         by_day = np.array([np.median(ratio[day == d]) for d in days])
         gain = float(np.median(by_day))
+        drift = _drift(days, by_day / gain)
+        if abs(drift) > SENSOR_DRIFT.value:
+            return distrust(f"drifts by {drift:+.0%} over the record", days.size)
         if abs(gain - 1.0) > SENSOR_GAIN_LEFT_ALONE.value:
             spread = float(np.quantile(by_day, 0.9) - np.quantile(by_day, 0.1)) / gain
             limit = SENSOR_GAIN_FIXABLE.value
@@ -199,9 +202,6 @@ def trust_sensor(sun: Sun, measured: Floats, clear: Floats, step_s: float) -> Se
                 factor, reading = factor / gain, reading / gain
                 scaled = f"reads {gain:.2f} of clear sky on {days.size} clear days: scaled"
                 note = f"{note} and {scaled}" if note else scaled
-        drift = _drift(days, by_day / gain)
-        if abs(drift) > SENSOR_DRIFT.value:
-            return distrust(f"drifts by {drift:+.0%} over the record", days.size)
     too_much = _impossible(sun, reading, clear, fine, step_s)
     if too_much.sum() > SENSOR_IMPOSSIBLE.value * lit.sum():
         top = float(np.nanmax(reading[fine]))

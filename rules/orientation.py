@@ -345,7 +345,8 @@ def _fit(sample: _Sample, top: float, gain_prior: tuple[float, float]) -> tuple[
     if sample.power.size < MIN_CLEAR_SAMPLES.value:
         return _UNKNOWN, 0.0
     score = _score(sample, _AZIMUTHS, _TILTS, top, gain_prior)
-    weight = np.exp(-0.5 * (score.misfit - score.misfit.min()))
+    # No direction is preferred: a grid cell counts by the solid angle that its normals fill.
+    weight = np.exp(-0.5 * (score.misfit - score.misfit.min())) * np.sin(np.radians(np.maximum(_TILTS, 1.25)))
     weight /= weight.sum()
     mean = complex(np.sum(weight * np.exp(1j * np.radians(_AZIMUTHS))))
     spread = np.degrees(np.sqrt(max(0.0, -2.0 * np.log(max(min(abs(mean), 1.0), 1e-9)))))
