@@ -112,7 +112,26 @@ def cast(world: World, obstacle: Obstacle, inputs: Sequence[int], slug: str, **d
             cond.sky_hidden[i] = 1 - (1 - cond.sky_hidden.get(i, 0.0)) * (1 - hidden[i])
 
     start, end = whole(world)
-    return Fault(slug, start, end, tuple(shares), "input", {"obstacle": obstacle, **details}, physical)
+    shown = {"obstacle": obstacle, "shade": {i: _shade(world, i, s) for i, s in shares.items()}, **details}
+    return Fault(slug, start, end, tuple(shares), "input", shown, physical)
+
+
+def _shade(world: World, i: int, share: F) -> dict[str, float]:
+    """Where the sun stands while it is hidden: middle azimuth and elevation, highest elevation; degrees.
+
+    Weighted by the beam taken away, under the clouds that there were.
+    """
+    sky = world.sky
+    taken = world.light[world.layout.plane_of[i]].beam * (1 - share.mean(axis=(1, 2)))
+    if taken.sum() <= 0:
+        return {}
+    turn = np.sum(taken * np.exp(1j * np.radians(sky.sun_azimuth_deg)))
+    high = sky.sun_elevation_deg[taken > 0.1 * taken.max()]
+    return {
+        "shade_azimuth_deg": round(float(np.degrees(np.angle(turn)) % 360), 1),
+        "shade_elevation_deg": round(float(np.sum(taken * sky.sun_elevation_deg) / taken.sum()), 1),
+        "shade_top_deg": round(float(np.quantile(high, 0.98)), 1),
+    }
 
 
 def _sunny_direction(

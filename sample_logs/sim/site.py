@@ -404,9 +404,11 @@ def _truths(f: Fault, labels: pd.DataFrame, lay: Layout, day0: int) -> list[Trut
         units = {int(lay.unit_of[k]) for k in ins}
         at_unit = f.level == "unit" and len(units) == 1
         planes = {int(lay.plane_of[k]) for k in ins}
-        details = {k: v for k, v in f.details.items() if k != "direction"}
+        details = {k: v for k, v in f.details.items() if k not in ("direction", "shade")}
         if i is not None and "direction" in f.details:
             details["azimuth_deg"], details["elevation_deg"] = f.details["direction"][i]
+        if i is not None:
+            details.update(f.details.get("shade", {}).get(i, {}))
         return Truth(
             f.slug,
             f.details.get("gateway"),

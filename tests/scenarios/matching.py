@@ -3,8 +3,8 @@
 - A *claim* is what somebody says: a fault, the inputs it covers, the solar days
   from first to last, and a confidence. A finding becomes a claim by expanding its
   place to inputs: one input, all inputs of its unit, of its plane (within its
-  gateway, if named), of its gateway, or of the site. ``evidence["inputs"]`` (a list
-  of "serial/number") narrows the place, ``evidence["seen_on"]`` (ISO days) the days.
+  gateway, if named), of its gateway, or of the site; and its span to days, every
+  day from first seen to last seen.
 - A true fault is *found* when claims of its slug that overlap its days (one day of
   tolerance) cover at least half of its inputs.
 - A claim is *right* when true faults of its slug that overlap its days hit at least
@@ -50,6 +50,9 @@ class Claim:
     days: frozenset[int]
     confidence: float
     loss_wh: float = 0.0
+    #: Azimuth of what shades, and how high it stands, degrees; None where not said.
+    direction_deg: float | None = None
+    height_deg: float | None = None
 
     @property
     def first(self) -> int:
@@ -73,7 +76,6 @@ def claims_of(
     plane = {(u["serial"], i["input"]): i.get("plane", "") for u in site["units"] for i in u["inputs"]}
     out = []
     for f in findings:
-        named = f.get("evidence", {}).get("inputs")
         inside = set()
         for n, key in enumerate(keys):
             fits = (
@@ -81,16 +83,11 @@ def claims_of(
                 and (f["input"] is None or int(f["input"]) == key[1])
                 and (f["unit"] is not None or f["plane"] is None or f["plane"] == plane[key])
                 and (f["unit"] is not None or f["gateway"] is None or f["gateway"] == gateway[key[0]])
-                and (not named or f"{key[0]}/{key[1]}" in named)
             )
             if fits:
                 inside.add(n)
-        seen = f.get("evidence", {}).get("seen_on")
-        days = (
-            {day_number(d) for d in seen}
-            if seen
-            else set(range(day_number(f["first_seen"]), day_number(f["last_seen"]) + 1))
-        )
+        days = range(day_number(f["first_seen"]), day_number(f["last_seen"]) + 1)
+        evidence = f.get("evidence", {})
         if inside and days:
             out.append(
                 Claim(
@@ -99,6 +96,8 @@ def claims_of(
                     frozenset(days),
                     float(f["confidence"]),
                     float(f["loss_wh_total"]),
+                    evidence.get("direction_deg"),
+                    evidence.get("height_deg"),
                 )
             )
     return out
@@ -126,7 +125,9 @@ class TrueFault:
     first: int
     last: int
     lost_wh: float
-    start_ts: int
+    #: Where the sun stands while shaded: middle azimuth, highest elevation, degrees.
+    azimuth_deg: float | None
+    top_deg: float | None
 
 
 def true_faults(site: SimSite) -> list[TrueFault]:
@@ -139,7 +140,8 @@ def true_faults(site: SimSite) -> list[TrueFault]:
             day_number(t.first_day),
             day_number(t.last_day),
             t.lost_wh,
-            t.start_ts,
+            t.details.get("shade_azimuth_deg"),
+            t.details.get("shade_top_deg"),
         )
         for t in site.truth
     ]

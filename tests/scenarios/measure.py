@@ -55,6 +55,9 @@ class Tally:
     trust: list[tuple[float, bool]] = field(default_factory=list)
     loss_errors: list[float] = field(default_factory=list)
     delays: list[int] = field(default_factory=list)
+    #: Degrees between said and true, of shading that was found.
+    direction_errors: list[float] = field(default_factory=list)
+    height_errors: list[float] = field(default_factory=list)
 
 
 @dataclass
@@ -203,6 +206,12 @@ def _tally(site: SimSite, grid: DayGrid, claims: Sequence[Claim], remarks: list[
         if by and t.lost_wh >= 100 and t.fault != "clipping":
             share = sum(c.loss_wh * len(c.inputs & t.inputs) / len(c.inputs) for c in by)
             out.loss_errors.append(abs(share - t.lost_wh) / t.lost_wh)
+        if by and t.azimuth_deg is not None and t.top_deg is not None:
+            said = max(by, key=lambda c: c.confidence)
+            if said.direction_deg is not None:
+                out.direction_errors.append(abs((said.direction_deg - t.azimuth_deg + 180) % 360 - 180))
+            if said.height_deg is not None:
+                out.height_errors.append(abs(said.height_deg - t.top_deg))
         if not by and remarks is not None and t.fault != "clipping":
             remarks.append(
                 f"missed {t.fault} at {_names(site, t.inputs)},"

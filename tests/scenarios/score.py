@@ -66,6 +66,8 @@ def _tables(result: dict[str, Any], out: Console) -> None:
         ("false alarms per 1,000 healthy input-days", "false_per_1000", 2),
         ("nights until a hard fault is named, median", "delay_nights", 0),
         ("error of the loss, median", "loss_error", 3),
+        ("direction of what shades, median error in °", "direction_error_deg", 1),
+        ("its height, median error in °", "height_error_deg", 1),
         ("Brier score of the confidence", "brier", 4),
     ]
     for text, key, digits in lines:

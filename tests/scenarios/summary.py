@@ -89,6 +89,8 @@ def summarise(sites: Sequence[SiteMeasure], judge: str, seed: int = 1) -> dict[s
     late = [d for t in tallies for d in t.delays]
     out["delay_counts"] = {str(k) if k <= PATIENCE else "later": c for k, c in sorted(Counter(late).items())}
     out["loss_error"] = _median([t.loss_errors for t in tallies], weights)
+    out["direction_error_deg"] = _median([t.direction_errors for t in tallies], weights)
+    out["height_error_deg"] = _median([t.height_errors for t in tallies], weights)
     out["brier"] = _brier(tallies, weights)
     out["reliability"] = _reliability(tallies)
     total: Counter[tuple[str, str]] = Counter()
