@@ -58,6 +58,7 @@ FIELDS: Final[dict[str, tuple[str, str]]] = {
     "night_power_h": ("N", "hours with power while the sun was well down"),
     "night_rows_h": ("N", "hours with a row while the sun was well down"),
     "volts": ("N", "median voltage while lit, V"),
+    "zero_volts": ("N", "median voltage over nominal while lit and making nothing"),
     "volt_ratio": ("N", "median of voltage over siblings' voltage in good light"),
     "amp_ratio": ("N", "median of current over siblings' current in good light"),
     "volt_good_h": ("N", "hours behind volt_ratio"),

@@ -43,8 +43,10 @@ LIT_POWER = Threshold(
 LIT_SKY = Threshold(
     0.25, "W per rated W", "own reasoning: under a clear sky; a thick overcast still leaves a few per cent"
 )
-ZERO_POWER = Threshold(0.004, "W per rated W", "own reasoning: meter offset of 1 to 2 W on a 400 W module")
-ZERO_SHARE = Threshold(0.05, "of siblings' power", "own reasoning: a leak or an offset, not production")
+ZERO_POWER = Threshold(0.005, "W per rated W", "own reasoning: meter offset of 1 to 2 W on a 400 W module")
+ZERO_SHARE = Threshold(0.015, "of siblings' power", "own reasoning: a leak or an offset; deep shade leaves more")
+_STUCK_ROWS = 6  # a sibling repeating itself so long is no witness
+_CARRY_S = 3 * 3600.0  # the sky a site saw before it stopped is believed for so long
 DEAD_VOLTS = Threshold(0.3, "of nominal Vmp", "own reasoning: below one of three substrings")
 GOOD_LIGHT = Threshold(
     0.15, "W per rated W", "own reasoning: voltage is steady above some 150 W/m2 (De Soto model)"
@@ -114,8 +116,12 @@ def reference_frame(panel: Panel, weather: pd.DataFrame) -> Frame:
         poa = plane_effective(sun, azimuth, tilt)
         module = site.inputs[int(inputs[0])].module
         clear[:, :, p] = per_rated(module, poa, cell_temperature(poa, air, 1.0)).reshape(shape)
-        typ[:, :, p], members[:, :, p] = typical(x[:, :, inputs])
-    sky = sky_index(typ, clear, members)
+    # A record that repeats itself is no witness of what a plane could make.
+    held = stuck_slots(panel, x, clear[:, :, plane_index])
+    voice = np.where(held >= max(_STUCK_ROWS, 3600 // panel.step_s), np.nan, x).astype(np.float32)
+    for p in range(len(names)):
+        typ[:, :, p], members[:, :, p] = typical(voice[:, :, plane_index == p])
+    sky = _carried(sky_index(typ, clear, members), clear, panel.step_s)
     clear_n, typ_n = clear[:, :, plane_index], typ[:, :, plane_index]
     by_sky = np.nan_to_num(sky)[:, :, None] * clear_n
     # A whole plane may be down (branch tripped, snow): what other planes see still lights it.
@@ -137,6 +143,43 @@ def reference_frame(panel: Panel, weather: pd.DataFrame) -> Frame:
         elevation=sun.elevation_deg.reshape(shape).astype(np.float32),
         rated=rated,
     )
+
+
+def stuck_slots(panel: Panel, x: F32, witness: F32) -> NDArray[np.int64]:
+    """Length, in rows, of the run of repeated readings each slot belongs to, 0 where the reading is new.
+
+    A run goes over missing rows; it counts from where the witness ([D, K, N],
+    siblings' or clear-sky power) has moved by 3 % since the run began.
+    """
+    index = np.broadcast_to(np.arange(x.shape[1])[None, :, None], x.shape)
+    told = np.isfinite(x) & panel.measured
+    last = np.maximum.accumulate(np.where(told, index, -1), axis=1)
+    before = np.concatenate([np.full_like(last[:, :1], -1), last[:, :-1]], axis=1)
+    safe = np.maximum(before, 0)
+    volts = panel.voltage_v
+    v_before = np.take_along_axis(volts, safe, axis=1)
+    same_v = (volts == v_before) | (np.isnan(volts) & np.isnan(v_before))
+    same = told & (before >= 0) & (x == np.take_along_axis(x, safe, axis=1)) & same_v & (x > 0.012)
+    fresh = told & ~same
+    begin = np.maximum.accumulate(np.where(fresh, index, 0), axis=1)
+    start_light = np.take_along_axis(witness, begin, axis=1)
+    moved = np.abs(witness - start_light) > 0.03 * np.maximum(witness, start_light)
+    return np.where(same & moved, index - begin, 0)
+
+
+def _carried(sky: F32, clear: F32, step_s: int) -> F32:
+    """The sky index with stops of everybody filled by the last light seen, for a few hours.
+
+    A site with one unit has no other witness when that unit stops at noon.
+    """
+    light = clear.max(axis=2) >= 0.15
+    voiced = np.isfinite(sky) & (sky >= 0.02)
+    index = np.broadcast_to(np.arange(sky.shape[1])[None, :], sky.shape)
+    last = np.maximum.accumulate(np.where(voiced, index, -1), axis=1)
+    recent = (last >= 0) & (index - last <= _CARRY_S / step_s)
+    before = np.take_along_axis(sky, np.maximum(last, 0), axis=1)
+    fill = light & ~voiced & recent & (before > 0.3)
+    return np.where(fill, 0.6 * before, sky).astype(np.float32)
 
 
 def _air(site: SiteDescription, ts: NDArray[np.int64], weather: pd.DataFrame) -> NDArray[np.float64]:
@@ -359,7 +402,10 @@ def _symptoms(
     # An input without voltage on a unit whose others have it is dead in its own right.
     symptom[hit & by & ~(has_v & low_v & ~resting[:, :, unit_of])] = STANDBY
     symptom[trip[:, :, unit_of] & hit] = -1
-    symptom[frame.lit & ~panel.present] = MISSING
+    # A unit is fed by its modules: rows without voltage on any of several inputs are the gateway's, not the unit's.
+    lifeless = dark_unit & _unit_any(has_v, unit_of, units) & ~_unit_any(has_v & ~low_v, unit_of, units)
+    lifeless &= (inputs_of > 1) & ((panel.state == 4) | (panel.state < 0))
+    symptom[frame.lit & (~panel.present | lifeless[:, :, unit_of])] = MISSING
     return symptom
 
 
@@ -426,6 +472,8 @@ def _voltage_features(
     nominal = nominal_volts(site)
     volts = np.where(making, panel.voltage_v, np.nan)
     out["volts"] = nan_median(volts, 1)
+    told = np.isfinite(panel.power_w)
+    out["zero_volts"] = nan_median(np.where(frame.lit & told & ~making, panel.voltage_v, np.nan) / nominal, 1)
     known = np.isfinite(nominal)
     scaled = volts / np.where(known, nominal, np.nanmedian(nominal) if known.any() else 33.0)
     typ_n = frame.plane_typical[:, :, frame.plane_index]
@@ -491,20 +539,13 @@ def _frozen_features(
     clipped: NDArray[np.bool_],
     out: dict[str, NDArray[np.float64]],
 ) -> None:
-    x, v = frame.x, panel.voltage_v
-    same = np.zeros(x.shape, bool)
-    same_v = (v[:, 1:] == v[:, :-1]) | (np.isnan(v[:, 1:]) & np.isnan(v[:, :-1]))
-    same[:, 1:] = (x[:, 1:] == x[:, :-1]) & same_v & (x[:, 1:] > 0.02) & panel.measured[:, 1:]
-    moved = np.zeros(x.shape, bool)
     # Siblings, or failing them the sun itself, must have moved.
     clear_n = frame.plane_clear[:, :, frame.plane_index]
     few = frame.members[:, :, frame.plane_index] < 2
-    witness = np.where(few, clear_n, typ_n)
-    moved[:, 1:] = np.abs(np.diff(witness, axis=1)) > 0.002 * np.abs(witness[:, 1:])
-    stuck = same & moved & ~clipped
-    longest, _ = _runs(stuck)
-    out["frozen_h"] = longest * panel.hours
-    out["frozen_share"] = (stuck & frame.lit).sum(axis=1) / np.maximum(frame.lit.sum(axis=1), 1)
+    witness = np.where(few, clear_n, np.nan_to_num(typ_n)).astype(np.float32)
+    held = np.where(clipped, 0, stuck_slots(panel, frame.x, witness))
+    out["frozen_h"] = held.max(axis=1) * panel.hours
+    out["frozen_share"] = ((held > 0) & frame.lit).sum(axis=1) / np.maximum(frame.lit.sum(axis=1), 1)
 
 
 def _counter_features(panel: Panel, out: dict[str, NDArray[np.float64]]) -> None:

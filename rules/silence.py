@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask
+from rules.case import Case, Floats, Mask, runs_of
 from rules.finding import Threshold
 
 LONG_GAP = Threshold(2.0, "h", "own reasoning: longer than a gateway restart or a modem's night update")
@@ -29,16 +29,21 @@ def kinds(
     judged = lit_h >= 1.0
     share = missing_h / np.maximum(lit_h, 1e-6)
     whole = longest_h >= ONE_PIECE.value * missing_h
-    long = (longest_h >= LONG_GAP.value) | ((longest_h >= 0.8 * lit_h) & (longest_h >= 3 * hours))
+    long = ((longest_h >= LONG_GAP.value) & (longest_h >= 3 * hours)) | ((longest_h >= 0.8 * lit_h) & (longest_h >= 3 * hours))
     silent = judged & ((share >= 0.97) | (whole & long & (share >= 0.12)))
     patchy = judged & ~silent & (runs >= PATCHY_RUNS.value) & (share >= PATCHY_SHARE.value)
     patchy &= missing_h >= MIN_ROWS.value * hours
-    # A long gap among patchy days on both sides is one more burst of the same bad link.
-    for d in range(1, len(silent) - 1):
-        around = patchy[max(0, d - 2) : d].any(axis=0) & patchy[d + 1 : d + 3].any(axis=0)
-        burst = silent[d] & around & (share[d] < 0.97)
-        patchy[d] |= burst
-        silent[d] &= ~burst
+    # Long gaps among patchy days are bursts of the same bad link.
+    flat_s, flat_p = silent.reshape(len(silent), -1), patchy.reshape(len(silent), -1)
+    flat_share, flat_j = share.reshape(len(silent), -1), judged.reshape(len(silent), -1)
+    for u in range(flat_s.shape[1]):
+        for first, last in runs_of(flat_s[:, u] | flat_p[:, u], ~flat_j[:, u], most=1):
+            spell = slice(first, last + 1)
+            bad = flat_p[spell, u].sum()
+            if bad >= 2 and bad >= 0.3 * (flat_s[spell, u].sum() + bad):
+                burst = flat_s[spell, u] & (flat_share[spell, u] < 0.97)
+                flat_p[spell, u] |= burst
+                flat_s[spell, u] &= ~burst
     return silent, patchy, judged
 
 

@@ -25,6 +25,8 @@ from triage.lastcheck import save_check
 #: A nightly judgement looks back so many days, so that a night costs the same after years.
 WINDOW_DAYS = 400
 _BATCH = 31
+#: Weather may go on much longer than a record that was merely exported earlier.
+_SILENT_END_S = 30 * 86400
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,7 @@ def check_files(site: SiteDescription, loaded: Loaded) -> CheckResult:
     """Judge loose files as they are, without a store."""
     done = complete_site(site, loaded.telemetry)
     table = reduce_days(
-        done.site, loaded.telemetry, loaded.weather, span=_span(loaded.telemetry, loaded.events)
+        done.site, loaded.telemetry, loaded.weather, span=_span(loaded.telemetry, loaded.events, loaded.weather)
     )
     return _result(done, judge(table, loaded.events), loaded.rejected_rows, len(table))
 
@@ -91,7 +93,7 @@ def check_store(store: Store, *, until_day: int | None = None, full: bool = Fals
     if full:
         known = set()
     events = store.events()
-    span = _widened((first_ts, last_ts), events)
+    span = _widened((first_ts, last_ts), events, store.weather(last_ts, last_ts + _SILENT_END_S))
     days = range(int(solar_day(span[0], offset)), int(solar_day(span[1], offset)) + 1)
     stale = set(store.stale_days())
     # The day in which an earlier record ended (or began) was only partly inside it.
@@ -131,19 +133,17 @@ def _result(done: Completed, judged: Judgement, rejected: dict[str, int], reduce
     )
 
 
-def _span(telemetry: pd.DataFrame, events: pd.DataFrame) -> tuple[int, int] | None:
+def _span(telemetry: pd.DataFrame, events: pd.DataFrame, weather: pd.DataFrame) -> tuple[int, int] | None:
     if not len(telemetry):
         return None
     ts = telemetry["ts"]
-    return _widened((int(ts.min()), int(ts.max())), events)
+    return _widened((int(ts.min()), int(ts.max())), events, weather)
 
 
-def _widened(span: tuple[int, int], events: pd.DataFrame) -> tuple[int, int]:
-    """A log that goes on after the last row shows that the silence is part of the record."""
-    if not len(events):
-        return span
-    late = int(events["ts"].max())
-    return span[0], max(span[1], min(late, span[1] + 30 * 86400))
+def _widened(span: tuple[int, int], events: pd.DataFrame, weather: pd.DataFrame) -> tuple[int, int]:
+    """A log or weather that goes on after the last row shows that the silence is part of the record."""
+    late = max([int(frame["ts"].max()) for frame in (events, weather) if len(frame)], default=span[1])
+    return span[0], max(span[1], min(late, span[1] + _SILENT_END_S))
 
 
 def _ensure_tables(store: Store) -> None:

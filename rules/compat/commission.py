@@ -61,6 +61,7 @@ PLANE_TURN: Final = Threshold(
 )
 #: Standard error above which the data can't tell the azimuth.
 PLANE_ERROR: Final = Threshold(12.0, "deg", "own choice")
+_TURNS: Final = (0.0, 45.0, -45.0, 90.0, -90.0, 180.0)
 _ORIENTATION_DAYS: Final = 45
 _AWAKE_SHARE: Final = 0.005
 
@@ -497,13 +498,34 @@ def _orientation(site: SiteDescription, record: _Weeks, name: str) -> Observatio
     fit = infer_orientation(record.sun, middle, record.step_s, temp_air_c=record.air_c)
     declared = f"{plane.azimuth_deg:.0f}°, tilt {plane.tilt_deg:.0f}°"
     if not fit.azimuth_err_deg < PLANE_ERROR.value or plane.tilt_deg < 5.0:
-        return Observation(*words, "unknown", None, "°", declared, "The data can't tell it yet.")
+        return _compass(record, middle, plane.azimuth_deg, plane.tilt_deg, declared)
     turn = abs((fit.azimuth_deg - plane.azimuth_deg + 180.0) % 360.0 - 180.0)
     good = turn <= max(PLANE_TURN.value, 3.0 * fit.azimuth_err_deg)
     text = f"Turned by {turn:.0f}° (give or take {fit.azimuth_err_deg:.0f}°): check the plan and the clock."
     return Observation(
         *words, "pass" if good else "near", fit.azimuth_deg, "°", declared, "" if good else text
     )
+
+
+def _compass(
+    record: _Weeks, middle: Floats, azimuth_deg: float, tilt_deg: float, declared: str
+) -> Observation:
+    """Too little data for an angle: is it at least not turned by an eighth, a quarter or half a circle?"""
+    words = ("orientation", "Azimuth from the data")
+    turned = {
+        f"{(azimuth_deg + turn) % 360.0:.0f}": ((azimuth_deg + turn) % 360.0, tilt_deg) for turn in _TURNS
+    }
+    best, misfit = best_plane(record.sun, middle, turned, record.step_s, temp_air_c=record.air_c)
+    if not best or tilt_deg < 5.0:
+        return Observation(*words, "unknown", None, "°", declared, "The data can't tell it yet.")
+    own = next(iter(turned))
+    if misfit[own] / max(misfit[best], 1e-9) < PLANE_WORSE.value:
+        # What can be excluded is said; a smaller turn can't be seen yet.
+        told = [name for name in turned if misfit[name] >= PLANE_WORSE.value * misfit[own]]
+        text = f"Few clear days: excluded are {', '.join(told)}°." if told else "The data can't tell it yet."
+        return Observation(*words, "pass" if told else "unknown", None, "°", declared, text)
+    text = f"The data fit {best}° better than the file's azimuth: check the plan, the compass and the clock."
+    return Observation(*words, "near", float(best), "°", declared, text)
 
 
 def _no_clear_day(clearest: tuple[int, float]) -> Observation:

@@ -23,9 +23,11 @@ from rules.gridwindow import grid_window
 
 COLUMNS = ("dc_power_w", "ac_frequency_hz")
 MIN_BINS = Threshold(3, "half hours", "own reasoning: no cloud keeps all units level for an hour and a half")
-FLAT = Threshold(0.02, "ratio", "own reasoning: meters and trackers wander by a per cent")
+FLAT = Threshold(0.012, "ratio", "own reasoning: the level of several units wanders by less than a meter's per cent")
 BEND = Threshold(0.06, "ratio", "own reasoning: the clear sky's curve must have moved three times as much")
-BELOW = Threshold(0.90, "of clear sky", "own reasoning: model error is some 10 %, taken out by the plane's gain")
+BELOW = Threshold(0.92, "of clear sky", "own reasoning: model error is some 10 %, taken out by the plane's gain")
+ALIKE = Threshold(0.015, "ratio", "own reasoning: an export limit or order is the same number every day")
+LONG_HOURS = Threshold(2.5, "h", "own reasoning: long enough to be no coincidence of thin cloud")
 HZ_RISE = Threshold(0.2, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
@@ -45,7 +47,7 @@ def judge(case: Case) -> RuleResult:
     droop = _droop(case, clear * gain)
     held = cap | droop
     hours = held.sum(axis=1) * BIN_HOURS
-    days = hours >= MIN_BINS.value * BIN_HOURS
+    days = (hours >= MIN_BINS.value * BIN_HOURS) & _repeats(level, cap, droop, hours)
     if not days.any() or (len(case.inputs) < 2 and days.sum() < 2):
         return result
     expected = np.maximum(case.table["clear"] * case.plane_gain[case.plane_of][None, :, None], case.table["power"])
@@ -76,6 +78,14 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
+def _repeats(level: Floats, cap: Mask, droop: Mask, hours: Floats) -> Mask:
+    """Days whose level returns on another day, or that were held long enough to stand alone, [D]."""
+    middle = np.array([np.median(v[m]) if m.any() else np.nan for v, m in zip(level, cap, strict=True)])
+    with np.errstate(invalid="ignore"):
+        alike = (np.abs(middle[:, None] / middle[None, :] - 1) < ALIKE.value).sum(axis=1) >= 2
+    return alike | (hours >= LONG_HOURS.value) | droop.any(axis=1)
+
+
 def _site_ceiling(case: Case) -> float:
     """Upper power per rated VA a unit can reach, about 1 where ratings are declared."""
     known = [u.inverter is not None and case.site.inverters[u.inverter].rated_va is not None for u in case.site.units]
@@ -104,7 +114,10 @@ def _flat_bins(level: Floats, wobble: Floats, spread: Floats, clear: Floats) -> 
         if stop - start >= MIN_BINS.value:
             curve = rated_clear[start:stop]
             bent = curve.max() / curve.min() - 1 > BEND.value
-            if bent and np.median(level[start:stop]) < BELOW.value * np.median(curve) * 1.15:
+            held = float(np.median(level[start:stop]))
+            # A ceiling is not exceeded by the same day's other hours.
+            over = np.nanmax(np.delete(level, np.arange(start, stop)), initial=0.0) > 1.03 * held
+            if bent and held < BELOW.value * curve.max() and not over:
                 out[start:stop] = True
         start = max(stop, start + 1)
     return out

@@ -22,7 +22,7 @@ COLUMNS = ("dc_power_w", "dc_voltage_v")
 MIN_HOURS = Threshold(1.0, "h", "own reasoning: no meter repeats two values for an hour of changing light")
 MIN_ROWS = Threshold(6, "rows", "own reasoning: at coarse steps an hour is too few repetitions")
 BLIND_ROWS = Threshold(10, "rows", "own reasoning: power alone, in whole watts, repeats by chance more often")
-NIGHT_HOURS = Threshold(1.0, "h", "own reasoning: power with the sun 8 degrees down is not power")
+NIGHT_HOURS = Threshold(4.0, "h", "own reasoning: power with the sun 8 degrees down is not power")
 
 
 def judge(case: Case) -> RuleResult:

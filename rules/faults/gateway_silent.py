@@ -24,7 +24,7 @@ from rules.panel import day_offset
 from rules.silence import gateway_kinds
 
 COLUMNS = ("timestamp", "energy_total_wh")
-DARK_SHARE = Threshold(0.10, "of clear sky", "own reasoning: below any month's mean sky; a dark roof counts nothing")
+DARK_SHARE = Threshold(0.04, "of clear sky", "own reasoning: below a thick overcast; a dark roof counts nothing")
 
 
 def judge(case: Case) -> RuleResult:
@@ -82,6 +82,8 @@ def _candidate(
             lasting=True,
         )
     known = np.isfinite(rise) and clear > 0
+    if len(inputs) == len(case.inputs_of_unit(u)) and len(case.events) and not log:
+        return _lone_unit(case, name, u, inputs, days, hours, rise if known else None)
     return Candidate(
         fault="gateway-silent",
         scope="gateway",
@@ -106,6 +108,29 @@ def _candidate(
             Alternative("site-outage", 0.05 if known else 0.25,
                         "Ask whether the house has power; afterwards the counters: no rise means the site was down."),
         ),
+        lasting=True,
+    )  # fmt: skip
+
+
+def _lone_unit(
+    case: Case, name: str, u: int, inputs: np.ndarray, days: np.ndarray, hours: float, rise: float | None
+) -> Candidate:
+    """The only unit of a gateway that kept a log and noted nothing about itself: the unit was silent."""
+    serial = case.site.units[u].serial
+    return Candidate(
+        fault="unit-silent",
+        scope="unit",
+        inputs=tuple(int(n) for n in inputs),
+        days=days,
+        loss_wh=np.zeros(case.day_count),
+        strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * 0.8,
+        why=(
+            f"Unit {serial}, the only one of gateway {name}, sent nothing for {hours:.1f} h of daylight on "
+            f"{int(days.sum())} days, and the gateway's log notes no trouble of its own."
+        ),
+        evidence={"hours": round(hours, 2), "counter_rise_wh": None if rise is None else round(rise, 1),
+                  "produced": None if rise is None else True},
+        alternatives=(Alternative("gateway-silent", 0.3, "Whether the gateway answers from the house's network."),),
         lasting=True,
     )  # fmt: skip
 

@@ -16,12 +16,12 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
-from rules.daytable import SKY
+from rules.daytable import SKY, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.module import ambient_estimate
 
 COLUMNS = ("dc_power_w", "temp_air_c")
-COLD_C = Threshold(3.0, "Celsius, coldest measured half hour", "common practice: snow falls and lies near freezing")
+COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
 COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
 LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
@@ -45,6 +45,8 @@ def judge(case: Case) -> RuleResult:
                 continue
             if not _covered(case, p, start, plane_share, expected, trusted):
                 continue
+            if not _sudden(case, int(start), plane_share, expected, trusted) or _standing(case, inputs, int(start)):
+                continue
             _spell(case, p, inputs, int(start), share, cold, expected, trusted, why, result)
     unsure = int((case.light_days & ~cold & _season_possible(case)).sum())
     if unsure and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any():
@@ -60,7 +62,9 @@ def _season_possible(case: Case) -> Mask:
 def _cold(case: Case) -> tuple[Mask, str]:
     air = case.table["sky"][:, SKY.index("air")]
     measured = np.isfinite(air).any(axis=1)
-    low = np.fmin.reduce(air, axis=1) if case.day_count else np.zeros(0)
+    ordered = np.sort(air, axis=1)[:, :12]
+    some = np.isfinite(ordered).sum(axis=1)
+    low = np.where(some > 0, np.nan_to_num(ordered).sum(axis=1) / np.maximum(some, 1), np.nan)
     noon = case.table.days * 86400 + 43200
     season = ambient_estimate(case.site.site, noon) - 4.0 < COLD_SEASON_C.value - 4.0
     cold = np.where(measured, np.nan_to_num(low, nan=99) <= COLD_C.value, season)
@@ -105,6 +109,26 @@ def _covered(case: Case, p: int, d: int, share: Floats, expected: Floats, truste
     if trusted and np.isfinite(expected[d]):
         return bool(share[d] < 0.45 * expected[d] and expected[d] > 0.12)
     return bool(share[d] < COVERED.value)
+
+
+def _sudden(case: Case, start: int, share: Floats, expected: Floats, trusted: bool) -> bool:
+    """Whether the plane was well in the days before: shade that was always there is no snow."""
+    before = [d for d in range(max(0, start - 8), start) if np.isfinite(share[d])]
+    if not before:
+        return True
+    if trusted:
+        ratio = [share[d] / expected[d] for d in before if np.isfinite(expected[d]) and expected[d] > 0.1]
+        return not ratio or float(np.max(ratio)) > 0.6
+    return float(np.max(share[before])) > 0.2
+
+
+def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
+    """Whether the units say that they stand by with voltage: then it is not the light that lacks."""
+    hours = case.table["symptom_slots"][day][inputs][:, STANDBY]
+    lit = np.maximum(case.table["lit_h"][day, inputs], 0.5)
+    units = np.unique(case.unit_of[inputs])
+    resting = (case.table["fault_h"] + case.table["start_h"])[day, units].max()
+    return bool((hours > 0.6 * lit).all() and (resting > 0.5 * lit.max() or case.table["ac_dead_h"][day, units].max() > 1))
 
 
 def _spell(

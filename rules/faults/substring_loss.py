@@ -17,13 +17,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, span_mask
+from rules.daytable import IDLE, STANDBY
 from rules.finding import Alternative, Threshold
+from rules.hard import symptom_loss_wh
 from rules.levels import deficit_wh, relative_levels
 
 COLUMNS = ("dc_voltage_v", "dc_power_w")
 MIN_SHARE = Threshold(0.6, "of good-light hours", "own reasoning: shade by a fixed thing bites for less of the day")
 MIN_HOURS = Threshold(1.0, "h of good light a day", "own reasoning: at least two bins of the day")
+COLLAPSED = (
+    Threshold(0.32, "of nominal Vmp", "one of three substrings at open circuit is 0.41 of Vmp (Voc over Vmp 1.23)"),
+    Threshold(0.50, "of nominal Vmp", "two of three would be 0.82"),
+)
 POWER_BAND = Threshold(0.035, "ratio", "own reasoning: module spread around one or two thirds of power")
 
 
@@ -38,6 +44,9 @@ def judge(case: Case) -> RuleResult:
         hit = judged & (third_h >= MIN_SHARE.value * good_h)
         with_volts = judged.any()
         total = (ref.module.substrings if ref.module else None) or 3
+        collapsed = _collapsed(case, n)
+        if collapsed.sum() >= 2:
+            result.candidates.append(_too_low(case, n, collapsed, total))
         if not with_volts:
             blind = int((case.light_days & ~judged).sum())
             if blind:
@@ -82,3 +91,31 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
+
+
+def _collapsed(case: Case, n: int) -> Mask:
+    """Days on which the input made nothing at the open-circuit voltage of one substring of three, [D]."""
+    volts = case.table["zero_volts"][:, n]
+    hours = case.table["symptom_slots"][:, n, IDLE] + case.table["symptom_slots"][:, n, STANDBY]
+    low = (volts > COLLAPSED[0].value) & (volts < COLLAPSED[1].value)
+    return low & (hours >= 1.0) & (hours >= 0.5 * case.table["lit_h"][:, n])
+
+
+def _too_low(case: Case, n: int, days: Mask, total: int) -> Candidate:
+    ref = case.inputs[n]
+    volts = float(np.median(case.table["zero_volts"][days, n]))
+    return Candidate(
+        fault="substring-loss",
+        scope="input",
+        inputs=(n,),
+        days=days,
+        loss_wh=symptom_loss_wh(case, (IDLE, STANDBY), np.array([n])) * days,
+        strength=0.75,
+        why=(
+            f"{ref.label} stood at {100 * volts:.0f} % of its nominal voltage and made nothing on {int(days.sum())} days: "
+            f"{total - 1} of {total} substrings bypassed leave too little voltage to start."
+        ),
+        evidence={"ratio": round(volts, 3), "measured": "voltage", "substrings_lost": total - 1},
+        alternatives=(Alternative("dead-input", 0.15, "Open-circuit voltage of the module, AC isolated: a third is left."),),
+        lasting=True,
+    )
