@@ -170,6 +170,10 @@ def _find_times(guesses: list[ColumnGuess | None], context: Context) -> None:
         guesses[clocks[0]] = ColumnGuess(table.headers[clocks[0]], "time", "holds clock times only")
     elif dates:
         guesses[dates[0]] = ColumnGuess(table.headers[dates[0]], "timestamp", "holds dates, no clock times")
+    else:
+        free = (k for k, g in enumerate(guesses) if g is None and is_time_header(table.headers[k]))
+        if (named := next(free, None)) is not None:
+            guesses[named] = ColumnGuess(table.headers[named], "timestamp", "named as a time")
 
 
 def _day_number(cell: str) -> bool:
@@ -185,7 +189,13 @@ def _words_of(text: str) -> set[str]:
 
 
 def _tokens(text: str) -> set[str]:
-    return set(re.sub(r"\d+", " ", words.plain(text)).split())
+    tokens = set(re.sub(r"\d+", " ", words.plain(text)).split())
+    for token in list(tokens):
+        for stem in words.COMPOUND_ENDS:
+            if token.endswith(stem) and token != stem:
+                start = token.removesuffix(stem)
+                tokens |= {stem, words.COMPOUND_STARTS.get(start, start)}
+    return tokens
 
 
 # -- units and inputs --------------------------------------------------------

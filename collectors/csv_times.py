@@ -33,8 +33,8 @@ _CLOCK = (
 )
 _ISO = rf"^(?P<a>\d{{4}})[\-/.](?P<b>\d{{1,2}})[\-/.](?P<c>\d{{1,2}}){_CLOCK}$"
 _NUMERIC = rf"^(?P<a>\d{{1,2}})[\-/.](?P<b>\d{{1,2}})[\-/.](?P<c>\d{{4}}|\d{{2}}){_CLOCK}$"
-_NAMED = rf"^(?P<a>\d{{1,2}})[\s\-/.]+(?P<b>[A-Za-z]{{3,9}})\.?[\s\-/.,]+(?P<c>\d{{4}}){_CLOCK}$"
-_NAMED_US = rf"^(?P<b>[A-Za-z]{{3,9}})\.?\s+(?P<a>\d{{1,2}}),?\s+(?P<c>\d{{4}}){_CLOCK}$"
+_NAMED = rf"^(?P<a>\d{{1,2}})[\s\-/.]+(?P<b>\p{{L}}{{3,10}})\.?[\s\-/.,]+(?P<c>\d{{4}}){_CLOCK}$"
+_NAMED_US = rf"^(?P<b>\p{{L}}{{3,10}})\.?\s+(?P<a>\d{{1,2}}),?\s+(?P<c>\d{{4}}){_CLOCK}$"
 _COMPACT = (
     r"^(?P<a>\d{4})(?P<b>\d{2})(?P<c>\d{2})[T\s]?(?P<h>\d{2})(?P<mi>\d{2})(?P<s>\d{2})?(?P<f>)(?P<ap>)"
     r"(?P<z>Z|[+\-]\d{2}(?::?\d{2})?)?$"
@@ -43,7 +43,7 @@ _NUMBER = r"^\d+(?:\.\d+)?$"
 #: Enough for telling a cell that holds a time from one that does not.
 LOOKS_LIKE_TIME: Final = re.compile(
     r"^\s*(\d{4}[\-/.]\d{1,2}[\-/.]\d{1,2}|\d{1,2}[\-/.]\d{1,2}[\-/.](\d{4}|\d{2})\b|\d{8}T\d{4,6}|20\d{12}$"
-    r"|\d{1,2}[\s\-][A-Za-z]{3,9}[\s\-,]+\d{4}|[A-Za-z]{3,9}\s\d{1,2},?\s\d{4})"
+    r"|\d{1,2}[\s\-.]+[^\W\d_]{3,10}\.?[\s\-,]+\d{4}|[^\W\d_]{3,10}\.?\s\d{1,2},?\s\d{4})"
 )
 _MONTHS: Final = {
     name: number

@@ -17,6 +17,20 @@ def plain(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", " ", text).strip()
 
 
+#: German writes words together: "Netzfrequenz" is the frequency of the grid.
+COMPOUND_ENDS: Final = (
+    "spannung",
+    "strom",
+    "leistung",
+    "frequenz",
+    "temperatur",
+    "energie",
+    "ertrag",
+    "strahlung",
+)
+COMPOUND_STARTS: Final = {"gleich": "dc", "wechsel": "ac", "eingangs": "input", "ausgangs": "ac"}
+
+
 def _words(text: str) -> frozenset[str]:
     return frozenset(text.split())
 

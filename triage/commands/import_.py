@@ -324,7 +324,7 @@ def _show_import(site: str, report: ImportReport) -> None:
         out.print("conflicting: another value was stored before; the stored one stays.", style="dim")
     days = report.days
     if days:
-        out.print(f"{len(days)} days changed; `callout check {site}` looks at them.", highlight=False)
+        out.print(f"Days changed: {len(days)}; `callout check {site}` looks at them.", highlight=False)
     else:
         out.print("Nothing new: the store is as it was.", highlight=False)
 
