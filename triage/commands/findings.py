@@ -156,14 +156,12 @@ def _tables(shown: list[tuple[SiteFacts, LedgerEntry]], everything: bool) -> lis
         table = Table(box=None, pad_edge=False, header_style="bold")
         table.add_column("#", justify="right")
         table.add_column("do", no_wrap=True)
-        table.add_column("finding")
+        table.add_column("finding", min_width=14)
         table.add_column("where", no_wrap=True)
-        table.add_column("since", no_wrap=True)
-        if everything:
-            table.add_column("last seen", no_wrap=True)
+        table.add_column("seen" if everything else "since", no_wrap=not everything)
         table.add_column("loss a day", justify="right", no_wrap=True)
         table.add_column("sure", justify="right", no_wrap=True)
-        table.add_column("status")
+        table.add_column("status", min_width=8)
         for entry in (entry for other, entry in shown if other.id == facts.id):
             finding = entry.finding
             table.add_row(
@@ -171,8 +169,9 @@ def _tables(shown: list[tuple[SiteFacts, LedgerEntry]], everything: bool) -> lis
                 ACTION_SHORT[finding.action],
                 wording(finding.fault).short,
                 finding.place,
-                day_text(finding.first_seen),
-                *([day_text(finding.last_seen)] if everything else []),
+                days_text(finding.first_seen, finding.last_seen)
+                if everything
+                else day_text(finding.first_seen),
                 energy(finding.loss_wh_per_day),
                 percent(finding.confidence),
                 _status(entry),

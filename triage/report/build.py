@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from plotly.offline import get_plotlyjs
 
+import rules
 import rules.faults
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged, Threshold
@@ -164,15 +165,17 @@ class ThresholdRow:
 
 @cache
 def thresholds() -> tuple[ThresholdRow, ...]:
-    """Every threshold of every rule, for the report's account of how it judged."""
-    rows = []
-    for info in sorted(pkgutil.iter_modules(rules.faults.__path__), key=lambda m: m.name):
-        module = importlib.import_module(f"rules.faults.{info.name}")
-        for name, value in vars(module).items():
-            if isinstance(value, Threshold):
-                shown = f"{value.value:g} {value.unit}"
+    """Every threshold the rules judge by: what several rules share first, then rule by rule."""
+    shared = [f"rules.{m.name}" for m in pkgutil.iter_modules(rules.__path__) if not m.ispkg]
+    own = [f"rules.faults.{m.name}" for m in pkgutil.iter_modules(rules.faults.__path__)]
+    rows, seen = [], set()
+    for path in [*sorted(shared), *sorted(own)]:
+        place = path.rpartition(".")[2].replace("_", "-") if path in own else f"shared, {path[6:]}"
+        for name, value in vars(importlib.import_module(path)).items():
+            if isinstance(value, Threshold) and id(value) not in seen:
+                seen.add(id(value))
                 title = name.strip("_").lower().replace("_", " ")
-                rows.append(ThresholdRow(info.name.replace("_", "-"), title, shown, value.source))
+                rows.append(ThresholdRow(place, title, f"{value.value:g} {value.unit}", value.source))
     return tuple(rows)
 
 

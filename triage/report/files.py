@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -54,7 +55,8 @@ def write_text(path: Path, text: str) -> None:
         part.write_text(text, encoding="utf-8")
         part.replace(path)
     except OSError as exc:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink()
         raise StoreError(
             f"{path}: cannot be written: {exc.strerror}", "Choose another place with --output."
         ) from exc

@@ -4,7 +4,8 @@
 (() => {
   "use strict";
   const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-  const OPTIONS = { responsive: true, displaylogo: false, modeBarButtonsToRemove: ["lasso2d", "select2d"] };
+  // No buttons inside: to a screen reader a chart is one picture, with its numbers in a table beside it.
+  const OPTIONS = { responsive: true, displayModeBar: false };
 
   function coloured(source) {
     const fig = JSON.parse(source);
@@ -34,12 +35,14 @@
     if (!source) return;
     const fig = coloured(source.textContent);
     const narrow = (width || el.clientWidth) < 520;
+    // A finger that scrolls the page must not zoom the chart it passes.
+    if (matchMedia("(pointer: coarse)").matches) fig.layout.dragmode = false;
     if (narrow) fig.layout.margin = { ...fig.layout.margin, l: 44, r: 6 };
     if (width) {
       fig.layout.width = width;
       fig.layout.height *= 0.8;
     }
-    Plotly.react(el, fig.data, fig.layout, { ...OPTIONS, displayModeBar: narrow || width ? false : "hover" });
+    Plotly.react(el, fig.data, fig.layout, OPTIONS);
   }
 
   const all = () => [...document.querySelectorAll(".chart[data-figure]")];
