@@ -34,6 +34,8 @@ LONGEST_PAUSE_S: Final = 900.0
 #: A clock that moves this much against the monotonic one was set, s. Slewing by NTP stays far below.
 CLOCK_STEP_S: Final = 2.0
 _WATCH_EVERY_S = 5.0
+#: How long a poll in flight may take to end when the poller stops.
+_GRACE_S = 3.0
 #: The sun's upper rim: refraction and half its disc are about this many degrees.
 _SUN_UP_DEG = -0.3
 
@@ -244,11 +246,14 @@ class Poller:
         await self.close()
 
     async def close(self) -> None:
-        """Let the polls in flight end, then close every link and file."""
+        """Let the polls in flight end (a slow one is given up), then close every link and file."""
         if self._scheduler is not None:
             self._scheduler.remove_all_jobs()
             if self._running:
-                await asyncio.wait(self._running)
+                _, late = await asyncio.wait(self._running, timeout=_GRACE_S)
+                for task in late:
+                    task.cancel()
+                await asyncio.gather(*late, return_exceptions=True)
             self._scheduler.shutdown(wait=False)
             await asyncio.sleep(0)
             self._scheduler = None

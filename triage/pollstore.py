@@ -85,13 +85,12 @@ class SiteWriter:
         self._waiting.append(waiting)
         return await self._run(self._write_waiting)
 
-    async def close(self) -> None:
-        def shut() -> None:
-            if self._store is not None:
-                self._store.close()
-                self._store = None
+    async def close_file(self) -> None:
+        """Close the file; the next call opens it again."""
+        await self._run(self._shut)
 
-        await self._run(shut)
+    async def close(self) -> None:
+        await self.close_file()
         self._pool.shutdown()
 
     async def _run(self, work: Callable[[], T]) -> T:
@@ -103,6 +102,11 @@ class SiteWriter:
         if self._store is None:
             self._store = self._open()
         return self._store
+
+    def _shut(self) -> None:
+        if self._store is not None:
+            self._store.close()
+            self._store = None
 
     def _write_waiting(self) -> Stored:
         inputs = 0

@@ -85,12 +85,12 @@ def _probe(
 
 def _show(found: Probe) -> None:
     title = f"{len(found.devices)} units behind {found.address}"
-    table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, padding=(0, 0))
     table.add_column("id", justify="right")
     table.add_column("serial", overflow="fold")
     table.add_column("device", overflow="fold")
     table.add_column("models", overflow="fold")
-    for name in ("inputs", "rated VA", "DC W"):
+    for name in ("inputs", "VA", "DC W"):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("state", no_wrap=True)
     for d in found.devices:
