@@ -23,10 +23,10 @@ _ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
 #: Order of judgement, and what each cause explains on the same inputs and days.
 EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "gateway-silent": ("unit-silent", "patchy-comms", "snow", "curtailment", "soiling", "frozen-readings"),
+    "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "site-outage", "swapped-record", "frozen-readings"),
     "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "snow"),
     "clock-shift": (*_RATIO, "swapped-record", "restart-cycling", "snow"),
     "grid-out-of-range": (*_ZERO, "curtailment", "soiling", "weak-input", "site-outage", "hot-derating"),
-    "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "site-outage", "swapped-record", "frozen-readings"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "frozen-readings": (*_RATIO, *_ZERO, "swapped-record"),
     "restart-cycling": ("unit-standby", "weak-input", "soiling", "shading", "hot-derating", "substring-loss"),

@@ -164,7 +164,9 @@ def stuck_slots(panel: Panel, x: F32, witness: F32) -> NDArray[np.int64]:
     begin = np.maximum.accumulate(np.where(fresh, index, 0), axis=1)
     start_light = np.take_along_axis(witness, begin, axis=1)
     moved = np.abs(witness - start_light) > 0.03 * np.maximum(witness, start_light)
-    return np.where(same & moved, index - begin, 0)
+    number = np.cumsum(told, axis=1)
+    rows = number - np.take_along_axis(number, begin, axis=1)
+    return np.where(same & moved, rows, 0)
 
 
 def _carried(sky: F32, clear: F32, step_s: int) -> F32:
@@ -223,9 +225,12 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
 
     # -- profiles --------------------------------------------------------
     told = np.isfinite(frame.x) & covered[:, :, None]
+    clipped = _clip_features(panel, frame, unit_of, clear_n, out)
+    # At its ceiling an input owes no more than the ceiling.
+    owed = np.where(clipped, np.minimum(np.nan_to_num(typ_n), x0), np.nan_to_num(typ_n))
     out["power"] = _by_bin(np.where(told, x0, 0), bins) * hours
-    out["typical"] = _by_bin(np.where(told, np.nan_to_num(typ_n), 0), bins) * hours
-    out["clear"] = _by_bin(np.where(told, clear_n, 0), bins) * hours
+    out["typical"] = _by_bin(np.where(told, owed, 0), bins) * hours
+    out["clear"] = _by_bin(np.where(told, np.where(clipped, np.minimum(clear_n, x0), clear_n), 0), bins) * hours
     spoke = np.isfinite(frame.plane_typical) & covered[:, :, None]
     out["plane_typical"] = _by_bin(np.where(spoke, np.nan_to_num(frame.plane_typical), 0), bins) * hours
     out["plane_clear"] = _by_bin(np.where(spoke, frame.plane_clear, 0), bins) * hours
@@ -252,7 +257,6 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
     out["night_rows_h"] = (night & panel.present).sum(axis=1) * hours
 
     _voltage_features(panel, frame, lit & ~zero, out)
-    clipped = _clip_features(panel, frame, unit_of, clear_n, out)
     _frozen_features(panel, frame, typ_n, clipped, out)
     _counter_features(panel, out)
     _unit_features(panel, frame, unit_of, zero, grid_out, trip, out)
@@ -593,6 +597,7 @@ def _unit_features(
     out["temp_max"] = np.fmax.reduce(panel.temperature_c, axis=1)
     out["signal"] = nan_median(panel.signal_dbm, 1)
 
+    _dip_features(panel, x_u, ref_u, bright & present_u & ~off & ~trip, out)
     warm = np.nan_to_num(np.floor((panel.temperature_c - HEAT_FROM_C) / HEAT_STEP_C) + 1, nan=-1)
     warm = np.where(np.isfinite(panel.temperature_c), np.clip(warm, 0, HEAT_BINS - 1), -1).astype(np.int64)
     d = len(panel.days)
@@ -606,6 +611,21 @@ def _unit_features(
     for name, values in (("heat_power", x_u), ("heat_typical", typ_u), ("heat_light", clear_u)):
         total = np.bincount(cells, values[use], minlength=d * units * HEAT_BINS)
         out[name] = total.reshape(d, units, HEAT_BINS) * hours
+
+
+def _dip_features(
+    panel: Panel, x_u: F32, ref_u: F32, use: NDArray[np.bool_], out: dict[str, NDArray[np.float64]]
+) -> None:
+    """Temperature of a unit while it gives less than its reference, against the other units'."""
+    heat = panel.temperature_c
+    dip = use & (x_u < 0.93 * ref_u) & (x_u > 0.2 * ref_u) & np.isfinite(heat)
+    middle = nan_median(heat, 2)[:, :, None]
+    over = np.where(dip, heat - middle, 0)
+    count = np.maximum(dip.sum(axis=1), 1)
+    out["dip_h"] = dip.sum(axis=1) * panel.hours
+    out["dip_temp"] = np.where(dip, heat, 0).sum(axis=1) / count
+    out["dip_over"] = over.sum(axis=1) / count
+    out["dip_loss"] = np.where(dip, ref_u - x_u, 0).sum(axis=1) * panel.hours
 
 
 def _site_features(

@@ -27,6 +27,7 @@ WINDOW_DAYS = 400
 _BATCH = 31
 #: Weather may go on much longer than a record that was merely exported earlier.
 _SILENT_END_S = 30 * 86400
+_SAME_END_S = 30 * 3600
 
 
 @dataclass(frozen=True)
@@ -143,7 +144,8 @@ def _span(telemetry: pd.DataFrame, events: pd.DataFrame, weather: pd.DataFrame) 
 def _widened(span: tuple[int, int], events: pd.DataFrame, weather: pd.DataFrame) -> tuple[int, int]:
     """A log or weather that goes on after the last row shows that the silence is part of the record."""
     late = max([int(frame["ts"].max()) for frame in (events, weather) if len(frame)], default=span[1])
-    return span[0], max(span[1], min(late, span[1] + _SILENT_END_S))
+    # An export that stops within a day of the weather's end merely stopped.
+    return (span[0], min(late, span[1] + _SILENT_END_S)) if late > span[1] + _SAME_END_S else span
 
 
 def _ensure_tables(store: Store) -> None:

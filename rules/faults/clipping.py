@@ -41,6 +41,11 @@ def judge(case: Case) -> RuleResult:
         if days.sum() < MIN_DAYS.value:
             continue
         ceiling = expected_clipping(case.inputs[int(inputs[0])], connected=len(inputs))
+        if ceiling is not None and ceiling.unit_w is not None:
+            unit_top = top * float(case.rated[inputs].sum()) if len(inputs) > 1 else top * float(case.rated[inputs][0])
+            amps = ceiling.current_w is not None and top * case.rated[inputs].max() > 0.9 * ceiling.current_w
+            if unit_top < 0.88 * ceiling.unit_w and not amps:
+                continue  # held below its own rating: not its ceiling
         lost = np.maximum(case.expected[:, inputs] - table["power"][:, inputs], 0)
         near = table["power"][:, inputs] > 0.95 * levels[:, None, None] * 0.5
         loss = (np.where(near, lost, 0).sum(axis=2) * case.rated[inputs]).sum(axis=1) * days

@@ -14,6 +14,8 @@ flat top), passing clouds (not flat), ``hot-derating`` (follows temperature).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult
@@ -22,37 +24,50 @@ from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
 
 COLUMNS = ("dc_power_w", "ac_frequency_hz")
-MIN_BINS = Threshold(3, "half hours", "own reasoning: no cloud keeps all units level for an hour and a half")
-FLAT = Threshold(0.012, "ratio", "own reasoning: the level of several units wanders by less than a meter's per cent")
-BEND = Threshold(0.06, "ratio", "own reasoning: the clear sky's curve must have moved three times as much")
-BELOW = Threshold(0.92, "of clear sky", "own reasoning: model error is some 10 %, taken out by the plane's gain")
-ALIKE = Threshold(0.015, "ratio", "own reasoning: an export limit or order is the same number every day")
-LONG_HOURS = Threshold(2.5, "h", "own reasoning: long enough to be no coincidence of thin cloud")
+TIGHT = Threshold(0.012, "ratio", "own reasoning: units under one order stay level to a meter's per cent")
+ALIKE_UNITS = Threshold(0.025, "ratio", "own reasoning: the same order per VA for all; free units differ by their modules")
+LEVEL = Threshold(0.012, "ratio", "own reasoning: an order is the same number from half hour to half hour and day to day")
+BEND = Threshold(0.06, "ratio", "own reasoning: a natural course bends with the clear sky, five times the level's scatter")
+BELOW = Threshold(0.95, "of clear sky", "own reasoning: model error is some 10 %, mostly taken out by the plane's gain")
+FAR_BELOW = Threshold(0.88, "of clear sky", "own reasoning: where the sky's curve is flat, only a plain shortfall counts")
+STRONG_HOURS = Threshold(1.5, "h", "own reasoning: no thin cloud keeps a level for so long against the sky's bend")
+ALONE_HOURS = Threshold(2.5, "h", "own reasoning: one day alone must be plain")
+RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
 HZ_RISE = Threshold(0.2, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
+
+
+@dataclass(frozen=True)
+class _Spell:
+    """A run of level half hours on one day: positions, level, hours, whether the sky bent, share of clear sky."""
+
+    day: int
+    bins: np.ndarray
+    level: float
+    hours: float
+    bend: float
+    share: float
+
+    @property
+    def strong(self) -> bool:
+        return self.hours >= STRONG_HOURS.value and self.bend >= BEND.value and self.share < BELOW.value
 
 
 def judge(case: Case) -> RuleResult:
     """At most one candidate for the site."""
     table, result = case.table, RuleResult()
-    clear = case.table["plane_clear"].max(axis=1)
-    gain = float(np.max(case.plane_gain)) if len(case.plane_gain) else 1.0
-    level, wobble, spread = table["cap_level"], table["cap_wobble"], table["cap_spread"]
-    cap = np.zeros(level.shape, bool)
-    for d in range(case.day_count):
-        cap[d] = _flat_bins(level[d], wobble[d], spread[d], clear[d] * gain)
-    # A ceiling of the units themselves is clipping.
-    top = np.nanmax(np.append(level.ravel(), 0.0))
-    rating = _site_ceiling(case)
-    cap &= level < 0.94 * min(rating, max(top, 1e-6) if top > 0.94 * rating else rating)
-    droop = _droop(case, clear * gain)
+    clear = table["plane_clear"].max(axis=1) * (float(np.max(case.plane_gain)) if len(case.names) else 1.0)
+    cap = _ordered(case, clear)
+    droop = _droop(case, clear)
     held = cap | droop
-    hours = held.sum(axis=1) * BIN_HOURS
-    days = (hours >= MIN_BINS.value * BIN_HOURS) & _repeats(level, cap, droop, hours)
-    if not days.any() or (len(case.inputs) < 2 and days.sum() < 2):
+    width = _bin_hours(table["cap_level"])
+    hours = held.sum(axis=1) * width
+    days = hours >= 0.75
+    if not days.any():
         return result
-    expected = np.maximum(case.table["clear"] * case.plane_gain[case.plane_of][None, :, None], case.table["power"])
-    lost = np.where(held[:, None, :], expected - case.table["power"], 0.0).sum(axis=2)
-    levels = float(np.nanmedian(np.where(cap, level, np.nan)[days])) if cap[days].any() else None
+    level = table["cap_level"]
+    expected = np.maximum(table["clear"] * case.plane_gain[case.plane_of][None, :, None], table["power"])
+    lost = np.where(held[:, None, :], expected - table["power"], 0.0).sum(axis=2)
+    levels = float(np.nanmedian(level[cap & days[:, None]])) if cap[days].any() else None
     by_hz = bool(droop[days].sum() > cap[days].sum())
     result.candidates.append(
         Candidate(
@@ -61,7 +76,7 @@ def judge(case: Case) -> RuleResult:
             inputs=tuple(range(len(case.inputs))),
             days=days,
             loss_wh=(lost * case.rated).sum(axis=1) * days,
-            strength=float(np.clip(0.55 + 0.1 * hours[days].mean() / 2 + 0.1 * (days.sum() > 1), 0, 0.95)),
+            strength=float(np.clip(0.55 + 0.08 * hours[days].mean() + 0.05 * days.sum(), 0, 0.97)),
             why=(
                 f"All units were held down for {hours[days].sum():.1f} h on {int(days.sum())} days "
                 + ("while the grid's frequency was high." if by_hz else
@@ -78,49 +93,81 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
-def _repeats(level: Floats, cap: Mask, droop: Mask, hours: Floats) -> Mask:
-    """Days whose level returns on another day, or that were held long enough to stand alone, [D]."""
-    middle = np.array([np.median(v[m]) if m.any() else np.nan for v, m in zip(level, cap, strict=True)])
-    with np.errstate(invalid="ignore"):
-        alike = (np.abs(middle[:, None] / middle[None, :] - 1) < ALIKE.value).sum(axis=1) >= 2
-    return alike | (hours >= LONG_HOURS.value) | droop.any(axis=1)
+def _bin_hours(level: Floats) -> float:
+    """Hours a filled bin stands for: longer than the bin where rows are hourly."""
+    filled = np.isfinite(level).sum(axis=1)
+    many = filled[filled > 0]
+    return 1.0 if many.size and np.median(many) < 16 and _alternating(level) else BIN_HOURS
 
 
-def _site_ceiling(case: Case) -> float:
-    """Upper power per rated VA a unit can reach, about 1 where ratings are declared."""
-    known = [u.inverter is not None and case.site.inverters[u.inverter].rated_va is not None for u in case.site.units]
-    return 1.0 if np.mean(known) > 0.5 else 1.2
+def _alternating(level: Floats) -> bool:
+    day = int(np.isfinite(level).sum(axis=1).argmax())
+    at = np.flatnonzero(np.isfinite(level[day]))
+    return bool(at.size > 2 and np.median(np.diff(at)) >= 2)
 
 
-def _flat_bins(level: Floats, wobble: Floats, spread: Floats, clear: Floats) -> Mask:
-    """Bins inside a flat run of enough length while the clear sky moved, [B]."""
+def _ordered(case: Case, clear: Floats) -> Mask:
+    """Bins at a level that was ordered, [D, B]."""
+    table = case.table
+    level, wobble, spread = table["cap_level"], table["cap_wobble"], table["cap_spread"]
+    several = len(case.site.units) >= 3
+    light = clear / BIN_HOURS
+    tight = np.isfinite(level) & (level > 0.03) & (light > 0.15)
+    ceiling = _site_ceiling(case, level)
+    tight &= level < ceiling
+    if several:
+        tight &= np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value
+    width = _bin_hours(level)
+    spells = [s for d in range(case.day_count) for s in _spells(d, level[d], wobble[d], tight[d], light[d], width)]
     out = np.zeros(level.shape, bool)
-    rated_clear = clear / BIN_HOURS
-    ok = np.isfinite(level) & (level > 0.03) & (np.nan_to_num(wobble) < FLAT.value) & (np.nan_to_num(spread) < 0.12)
-    ok &= rated_clear > 0.15
-    start = 0
-    size = len(level)
-    while start < size:
-        if not ok[start]:
-            start += 1
-            continue
-        stop = start + 1
-        low = high = level[start]
-        while stop < size and ok[stop]:
-            low, high = min(low, level[stop]), max(high, level[stop])
-            if high / low - 1 > FLAT.value:
-                break
-            stop += 1
-        if stop - start >= MIN_BINS.value:
-            curve = rated_clear[start:stop]
-            bent = curve.max() / curve.min() - 1 > BEND.value
-            held = float(np.median(level[start:stop]))
-            # A ceiling is not exceeded by the same day's other hours.
-            over = np.nanmax(np.delete(level, np.arange(start, stop)), initial=0.0) > 1.03 * held
-            if bent and held < BELOW.value * curve.max() and not over:
-                out[start:stop] = True
-        start = max(stop, start + 1)
+    for s in spells:
+        like = [o for o in spells if abs(o.level / s.level - 1) < LEVEL.value]
+        other_days = {o.day for o in like}
+        strong = [o for o in like if o.strong]
+        alone = s.strong and s.hours >= ALONE_HOURS.value and several
+        repeated = s.strong and len(other_days) >= 2
+        short = s.share < FAR_BELOW.value and len(like) >= RETURNS.value and (strong or len(other_days) >= 3)
+        if alone or repeated or short:
+            out[s.day, s.bins] = True
     return out
+
+
+def _spells(d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, width: float) -> list[_Spell]:
+    """Runs of two or more filled half hours at one level."""
+    filled = np.flatnonzero(np.isfinite(level))
+    out: list[_Spell] = []
+    run: list[int] = []
+
+    def close() -> None:
+        if len(run) >= 2:
+            at = np.array(run)
+            held = float(np.median(level[at]))
+            curve = light[at]
+            out.append(
+                _Spell(d, at, held, len(at) * width, float(curve.max() / curve.min() - 1), float(held / np.median(curve)))
+            )
+
+    for b in filled:
+        fits = tight[b] and (not run or abs(level[b] / np.median(level[run]) - 1) < LEVEL.value)
+        # The first half hour of a run still holds the step down to it.
+        calm = np.nan_to_num(wobble[b]) < TIGHT.value or not run
+        if fits and calm:
+            run.append(int(b))
+        else:
+            close()
+            run = [int(b)] if tight[b] else []
+    close()
+    return out
+
+
+def _site_ceiling(case: Case, level: Floats) -> float:
+    """Level, per rated VA (or module watt), from which on it is the units' own ceiling."""
+    known = [u.inverter is not None and case.site.inverters[u.inverter].rated_va is not None for u in case.site.units]
+    if np.mean(known) > 0.5:
+        return 0.94
+    # Ratings unknown: the highest level of the record may be the units' own.
+    top = float(np.nanmax(level, initial=0.0)) if np.isfinite(level).any() else 1.0
+    return 0.97 * top
 
 
 def _droop(case: Case, clear: Floats) -> Mask:

@@ -20,70 +20,85 @@ from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
 
 COLUMNS = ("temperature_c", "dc_power_w")
-HOT_C = Threshold(60.0, "Celsius", "common practice: power electronics reduce output from 60 to 80 Celsius inside")
+HOT_C = Threshold(50.0, "Celsius", "common practice: derating starts at 50 to 80 Celsius inside, by make")
+COOL_K = Threshold(6.0, "K below the dips", "own reasoning: a unit that protects itself is sound a few kelvin lower")
 DROP = Threshold(0.05, "ratio", "own reasoning: above the spread of a unit's ratio between cool and warm hours")
-MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour of hot operation")
+OVER_K = Threshold(2.0, "K over other units", "own reasoning: shade cools a unit, derating comes from being hotter")
+MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
+MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 
 
 def judge(case: Case) -> RuleResult:
     """Candidates per unit."""
     table, result = case.table, RuleResult()
-    edges = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)
-    warm = np.flatnonzero(np.isfinite(table["temp_max"]).any(axis=0)) if case.day_count else np.zeros(0, int)
-    if len(warm) < len(case.site.units) and case.light_days.any():
-        missing = [u for u in range(len(case.site.units)) if u not in set(warm.tolist())]
-        result.unjudged += [
-            Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum()))
-            for u in missing for n in case.inputs_of_unit(u)
-        ]  # fmt: skip
-    for u in warm:
-        power = table["heat_power"][:, u]
-        typical = table["heat_typical"][:, u]
-        total_p, total_t = power.sum(axis=0), typical.sum(axis=0)
-        hot = edges >= HOT_C.value
-        if total_t[hot].sum() < MIN_ENERGY.value or total_t[~hot].sum() < MIN_ENERGY.value:
+    if not case.day_count:
+        return result
+    warm = np.isfinite(table["temp_max"]).any(axis=0)
+    for u in range(len(case.site.units)):
+        inputs = case.inputs_of_unit(u)
+        if not warm[u]:
+            result.unjudged += [
+                Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs
+            ]
             continue
-        with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = np.where(total_t > 0.05, total_p / total_t, np.nan)
-        cool = float(total_p[~hot].sum() / total_t[~hot].sum())
-        # The knee: the bins from which on the unit stays low and goes lower.
-        below = np.flatnonzero(hot & (ratio < cool * (1 - DROP.value)))
-        if not below.size:
-            continue
-        knee = int(below[0])
-        after = np.arange(HEAT_BINS) >= knee
-        deep = float(total_p[after].sum() / max(total_t[after].sum(), 1e-9)) / cool
-        if total_t[after].sum() < MIN_ENERGY.value or deep > 1 - DROP.value:
-            continue
-        day_t = typical[:, after].sum(axis=1)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            day_ratio = np.where(day_t > 0.05, power[:, after].sum(axis=1) / day_t / cool, np.nan)
-        days = np.nan_to_num(day_ratio, nan=1.0) < 1 - DROP.value
-        # Cool hours of the same days must be sound, or it is not the heat.
-        cool_t = typical[days][:, ~after].sum()
-        cool_day = power[days][:, ~after].sum() / max(cool_t, 1e-9) / cool
-        if not days.any() or cool_t < 0.1 or cool_day < 1 - DROP.value:
-            continue
-        inputs = case.inputs_of_unit(int(u))
-        lost = np.maximum(day_t * cool - power[:, after].sum(axis=1), 0) * float(np.nanmean(case.rated[inputs]))
-        hottest = float(np.nanmax(table["temp_max"][days, u]))
-        result.candidates.append(
-            Candidate(
-                fault="hot-derating",
-                scope="unit",
-                inputs=tuple(int(n) for n in inputs),
-                days=days,
-                loss_wh=lost * days,
-                strength=float(np.clip(0.6 + 1.2 * (1 - deep - DROP.value) + 0.1 * (days.sum() > 2), 0, 0.95)),
-                why=(
-                    f"Unit {case.site.units[int(u)].serial} fell to {100 * deep:.0f} % of its siblings above "
-                    f"{edges[knee]:.0f} °C (hottest {hottest:.0f} °C) and was sound when cooler, on {int(days.sum())} days."
-                ),
-                evidence={"knee_c": float(edges[knee]), "hot_ratio": round(deep, 3), "temperature_max_c": round(hottest, 1)},
-                alternatives=(
-                    Alternative("shading", 0.12, "A cool clear day: shade bites then too, heat does not."),
-                    Alternative("clipping", 0.05, "Whether power stays flat at the rating as temperature rises."),
-                ),
-            )
-        )  # fmt: skip
+        candidate = _candidate(case, u, inputs)
+        if candidate is not None:
+            result.candidates.append(candidate)
     return result
+
+
+def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
+    table = case.table
+    dip_h, temp, over = table["dip_h"][:, u], table["dip_temp"][:, u], table["dip_over"][:, u]
+    days = (dip_h >= MIN_HOURS.value) & (temp >= HOT_C.value)
+    if not days.any():
+        return None
+    knee = float(np.median(temp[days])) - COOL_K.value
+    edges = HEAT_FROM_C + HEAT_STEP_C * np.arange(HEAT_BINS)  # upper edge of each bin
+    cool = edges <= knee + HEAT_STEP_C / 2
+    power, typical = table["heat_power"][:, u], table["heat_typical"][:, u]
+    cool_t, hot_t = typical[:, cool].sum(), typical[days][:, ~cool].sum()
+    if cool_t < MIN_ENERGY.value or hot_t < MIN_ENERGY.value:
+        return None
+    sound = power[:, cool].sum() / cool_t
+    deep = power[days][:, ~cool].sum() / hot_t / max(sound, 0.05)
+    same_t = typical[days][:, cool].sum()
+    same = power[days][:, cool].sum() / same_t if same_t > 0.1 else sound
+    hotter = float(np.median(over[days]))
+    alone = len(case.site.units) < 3
+    by_day = _follows_heat(case, u, days)
+    if deep > 1 - DROP.value or sound < 0.9 or same < 0.95 * sound:
+        return None
+    if not (hotter >= OVER_K.value or by_day > 0.6 or (alone and by_day > 0.3)):
+        return None
+    hottest = float(np.nanmax(table["temp_max"][days, u]))
+    lost = table["dip_loss"][:, u] * float(np.nanmean(case.rated[inputs])) * days
+    return Candidate(
+        fault="hot-derating",
+        scope="unit",
+        inputs=tuple(int(n) for n in inputs),
+        days=days,
+        loss_wh=lost,
+        strength=float(np.clip(0.55 + 0.05 * max(hotter, 0) + 0.25 * max(by_day, 0) + 0.05 * (days.sum() > 2), 0, 0.97)),
+        why=(
+            f"Unit {case.site.units[u].serial} fell to {100 * deep:.0f} % of its siblings near {knee + COOL_K.value:.0f} °C, "
+            f"{hotter:+.0f} K against the other units (hottest {hottest:.0f} °C), and was sound when cooler, on "
+            f"{int(days.sum())} days."
+        ),
+        evidence={"temperature_c": round(knee + COOL_K.value, 1), "over_others_k": round(hotter, 1),
+                  "hot_ratio": round(float(deep), 3), "temperature_max_c": round(hottest, 1)},
+        alternatives=(
+            Alternative("shading", 0.12, "A cool clear day: shade bites then too, heat does not."),
+            Alternative("clipping", 0.05, "Whether power stays flat at the rating as temperature rises."),
+        ),
+    )  # fmt: skip
+
+
+def _follows_heat(case: Case, u: int, days: np.ndarray) -> float:
+    """Rank-like agreement, -1 to 1, between bright days' heat and their dips."""
+    bright = case.table["heat_typical"][:, u].sum(axis=1)
+    use = bright > 0.6 * np.nanmax(bright, initial=0.0)
+    if use.sum() < 4 or days[use].all() or not days[use].any():
+        return 0.0
+    heat = case.table["temp_max"][use, u]
+    return float(np.mean(heat[days[use]][:, None] > heat[~days[use]][None, :]) * 2 - 1)

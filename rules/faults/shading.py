@@ -28,6 +28,8 @@ DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no own
 REPEAT = Threshold(0.6, "of clear days around", "own reasoning: a fixed thing shades on most clear days, chance does not")
 AROUND = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
 MIN_CLEAR = Threshold(3, "clear days around", "own reasoning: two may agree by chance")
+LONE_LOSS = Threshold(0.25, "ratio", "transposition models differ by some 10 % and more at low sun (own comparison)")
+LONE_SUN_DEG = Threshold(15.0, "deg", "own reasoning: below, model error of a lone plane outweighs its shade")
 LOW_SUN_DEG = Threshold(4.0, "deg", "common practice: horizon and haze below 5 degrees belong to the site")
 
 
@@ -39,12 +41,14 @@ def judge(case: Case) -> RuleResult:
     high = case.bin_elevation >= LOW_SUN_DEG.value
     for ref in case.inputs:
         n = ref.index
-        seen = np.isfinite(loss[:, n]) & clear & high
+        # A guessed sky errs most at low sun: a lone input needs a plain case.
+        lone = case.members[n] < 2
+        seen = np.isfinite(loss[:, n]) & clear & (case.bin_elevation >= LONE_SUN_DEG.value if lone else high)
         judged = (seen & (case.witness[:, n] > 0.05 * BIN_HOURS)).sum(axis=1) >= 3
         blind = int((case.light_days & ~judged).sum())
         if blind:
             result.unjudged.append(Unjudged(n, "shading", "no clear spells long enough to see the sun's shadows", blind))
-        repeated = _repeated(loss[:, n], seen)
+        repeated = _repeated(loss[:, n], seen, LONE_LOSS.value if lone else BIN_LOSS.value)
         lost = np.where(repeated & seen, np.maximum(loss[:, n], 0) * case.witness[:, n], 0).sum(axis=1)
         share = lost / np.maximum(case.witness[:, n].sum(axis=1), 1e-6)
         # A day counts when the shaded bins of that very day were clear and lossy.
@@ -69,9 +73,9 @@ def _bin_loss(case: Case) -> Floats:
     return 1.0 - case.ratio / level[:, :, None]
 
 
-def _repeated(loss: Floats, seen: Mask) -> Mask:
+def _repeated(loss: Floats, seen: Mask, need: float) -> Mask:
     """Bins whose loss returns on most clear days around, [D, B]."""
-    lossy = (loss > BIN_LOSS.value) & seen
+    lossy = (loss > need) & seen
     days = len(loss)
     reach = int(AROUND.value)
     count = _window_sum(lossy.astype(float), reach)

@@ -24,7 +24,6 @@ from rules.finding import Alternative, Threshold
 from rules.silence import unit_kinds
 
 COLUMNS = ("timestamp", "energy_total_wh")
-_OLD_HOURS = 20.0  # Wh per rated watt: some four good days
 PRODUCED = Threshold(0.15, "of clear sky", "own reasoning: more than a dark unit can count, less than any month's mean sky")
 
 
@@ -45,8 +44,11 @@ def judge(case: Case) -> RuleResult:
         else:
             # Before its first row a unit may not have been installed.
             mask = silent[:, u].copy()
-            if not _was_there(case, inputs, int(ever[0])):
-                mask[: ever[0] + 1] = False
+            early = int((mask[: ever[0] + 1]).sum())
+            mask[: ever[0] + 1] = False
+            if early:
+                reason = "no row of this unit before: it may not have been installed"
+                result.unjudged += [Unjudged(int(n), "unit-silent", reason, early) for n in inputs]
             days_list = runs_of(mask, ~judged[:, u])
         for first, last in days_list:
             days = span_mask(case.day_count, [(first, last)]) & silent[:, u]
@@ -55,13 +57,6 @@ def judge(case: Case) -> RuleResult:
         if dim:
             result.unjudged += [Unjudged(int(n), "unit-silent", "gateway silent or no light", dim) for n in inputs]
     return result
-
-
-def _was_there(case: Case, inputs: np.ndarray, day: int) -> bool:
-    """Whether the first counter reading shows weeks of production before the first row."""
-    first = case.table["counter_first"][day, inputs]
-    known = np.isfinite(first)
-    return bool(known.any() and (first[known] > _OLD_HOURS * case.rated[inputs][known]).any())
 
 
 def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Candidate:
