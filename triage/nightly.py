@@ -73,6 +73,7 @@ class NightResult:
     new: int = 0
     reopened: int = 0
     resolved: int = 0
+    cpu_s: float = 0.0
 
 
 @dataclass
@@ -80,13 +81,15 @@ class NightReport:
     """What came of the night.
 
     ``failed`` gives the error of each site that failed, ``act`` the sites with
-    a live finding that asks for a visit or a remote step.
+    a live finding that asks for a visit or a remote step. ``cpu_s`` is what the
+    sites took of all processors together, ``seconds`` how long the run took.
     """
 
     at: str
     done: int = 0
     skipped: int = 0
     seconds: float = 0.0
+    cpu_s: float = 0.0
     new: int = 0
     reopened: int = 0
     resolved: int = 0
@@ -167,12 +170,14 @@ def run_nights(
         # Also when stopped by hand: what is done is done.
         lot.flush()
     report.act.sort()
+    report.cpu_s = round(report.cpu_s, 3)
     report.seconds = round(time.perf_counter() - started, 3)
     return report
 
 
 def site_night(task: SiteNight) -> NightResult:
     """Do one site's night; never raises for what is wrong with one site."""
+    started = time.thread_time()
     path = Path(task.path)
     try:
         summary = None if task.again else _already(path, task)
@@ -181,7 +186,7 @@ def site_night(task: SiteNight) -> NightResult:
         with Store.open(path) as store:
             summary, diff = check_site(store, task.night, task.at)
         counts = (len(diff.new), len(diff.reopened), len(diff.resolved))
-        return NightResult(task.site_id, "done", summary, "", "", *counts)
+        return NightResult(task.site_id, "done", summary, "", "", *counts, time.thread_time() - started)
     except (CalloutError, sqlite3.Error, OSError) as exc:
         return _failed(task, str(exc))
     except Exception as exc:
@@ -322,6 +327,7 @@ def _count(report: NightReport, result: NightResult) -> None:
     report.new += result.new
     report.reopened += result.reopened
     report.resolved += result.resolved
+    report.cpu_s += result.cpu_s
     if result.summary and any(f.action in ("visit", "remote") for f in result.summary.live):
         report.act.append(result.site_id)
 
