@@ -361,22 +361,22 @@ def site_toml(layout: Layout, site_id: str, name: str, style: Style, commissione
         known = style.site_file != "no_orientation"
         doc["planes"][p.name] = {"azimuth_deg": p.azimuth_deg, "tilt_deg": p.tilt_deg} if known else {}
     for u, serial in enumerate(layout.serials):
-        doc["units"].append(
-            {
-                "serial": serial,
-                "inverter": layout.unit_types[layout.unit_type[u]].name,
-                "gateway": layout.unit_gateway[u],
-                "branch": layout.unit_branch[u],
-                "inputs": [
-                    {
-                        "input": int(layout.number[i]),
-                        "module": layout.modules[layout.module_of[i]].name,
-                        "plane": layout.planes[layout.plane_of[i]].name,
-                        "row": int(layout.row[i]),
-                        "column": int(layout.column[i]),
-                    }
-                    for i in layout.inputs_of_unit(u)
-                ],
+        unit: dict[str, Any] = {
+            "serial": serial,
+            "inverter": layout.unit_types[layout.unit_type[u]].name,
+            "gateway": layout.unit_gateway[u],
+        }
+        if not sparse:
+            unit["branch"] = layout.unit_branch[u]
+        unit["inputs"] = []
+        for i in layout.inputs_of_unit(u):
+            one: dict[str, Any] = {
+                "input": int(layout.number[i]),
+                "module": layout.modules[layout.module_of[i]].name,
+                "plane": layout.planes[layout.plane_of[i]].name,
             }
-        )
+            if not sparse:
+                one |= {"row": int(layout.row[i]), "column": int(layout.column[i])}
+            unit["inputs"].append(one)
+        doc["units"].append(unit)
     return tomlkit.dumps(doc)

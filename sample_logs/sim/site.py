@@ -24,6 +24,8 @@ from sample_logs.sim.style import Style
 
 F = NDArray[np.float64]
 _EPOCH = date(1970, 1, 1)
+#: Faults that can be there to any degree: a trace of one is not owed a finding.
+_GRADUAL = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating")
 
 
 @dataclass(frozen=True)
@@ -180,7 +182,9 @@ def make_world(layout: Layout, style: Style, sky: Sky, rng: np.random.Generator)
     hertz = place.nominal_hz + 0.02 * rng.normal(size=t) + 0.015 * np.sin(2 * np.pi * hour / 24)
     moving = (sky.dni > 20) & (sky.dni < 0.9 * np.maximum(sky.clear_ghi, 1))
     # Clouds cross a roof in seconds: neighbours differ by a little while they do.
-    flicker = rng.normal(size=(t, n)) * np.where(moving, 0.012, 0.001)[:, None] * np.sqrt(300 / sky.step_s)
+    flicker = (
+        rng.normal(size=(t, n)) * np.where(moving, style.flicker, 0.001)[:, None] * np.sqrt(300 / sky.step_s)
+    )
     return World(
         layout,
         style,
@@ -274,7 +278,7 @@ def simulate(
                 "input": np.tile(ins, days),
                 "fault": "clipping",
                 "lost_wh": over.ravel(),
-                "material": np.repeat(minutes >= 30, len(ins)),
+                "material": np.repeat(minutes >= 30, len(ins)) & (over > 0.005 * healthy[:, ins]).ravel(),
             }
         )
         table = table[np.repeat(minutes > 0, len(ins))]
@@ -380,8 +384,9 @@ def _label(
         # A fault that hardly costs anything on a day is there, but nobody owes it a finding.
         material = there & (share > 0.03) & (lost[:, ins] > 3)
         whole = lost[:, ins].sum(axis=0) / np.maximum(healthy[:, ins].sum(axis=0), 1e-9)
-        if f.level == "input":  # the last edge of a shadow is nobody's fault
-            material &= (whole > 0.007)[None, :]
+        if f.slug in _GRADUAL:  # the last edge of a shadow is nobody's fault
+            enough = material.sum(axis=0) >= min(3, int(touched.any(axis=1).sum()))
+            material &= ((whole > 0.01) & enough)[None, :]
     else:
         there = touched
         material = touched & (awake_min[:, lay.unit_of[ins]] >= 90)

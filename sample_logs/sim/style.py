@@ -28,6 +28,7 @@ class Style:
     rating_bias: float = 0.0
     gain_spread: float = 0.008
     noise: float = 0.004
+    flicker: float = 0.012
     dirt_base: float = 0.02
     voltage_step_v: float = 0.1
     current_step_a: float = 0.01
@@ -68,6 +69,7 @@ def draw_style(rng: np.random.Generator, **fixed: Any) -> Style:
         rating_bias=float(rng.normal(-0.01, 0.03)),
         gain_spread=float(rng.uniform(0.002, 0.012)),
         noise=float(rng.choice([0.001, 0.004, 0.01, 0.02], p=[0.25, 0.4, 0.25, 0.1])),
+        flicker=float(rng.choice([0.003, 0.012, 0.03], p=[0.3, 0.5, 0.2])),
         dirt_base=float(rng.uniform(0.0, 0.05)),
         voltage_step_v=float(rng.choice([0.001, 0.1, 0.5, 1.0], p=[0.2, 0.5, 0.2, 0.1])),
         current_step_a=float(rng.choice([0.001, 0.01, 0.05, 0.1], p=[0.3, 0.4, 0.2, 0.1])),
