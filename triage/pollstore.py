@@ -127,10 +127,10 @@ class SiteWriter:
         totals, resets = self._continue(reading)
         frame = telemetry.assign(energy_total_wh=totals)
         events = [*item.events]
+        keys = _keys(reading)
         for row in np.flatnonzero(resets):
-            serial, number = str(telemetry["unit"].iloc[row]), int(telemetry["input"].iloc[row])
-            before = self._totals[serial, number][1]
-            events.append(item.tracker.restarted(reading.ts, serial, number, before, float(totals[row])))
+            before = self._totals[keys[row]][1]
+            events.append(item.tracker.restarted(reading.ts, *keys[row], before, float(totals[row])))
         unknown: tuple[str, ...] = ()
         with store.transaction() as db:
             if len(frame):
@@ -147,14 +147,13 @@ class SiteWriter:
                 (source,),
             )
         for row in np.flatnonzero(np.isfinite(totals)):
-            key = (str(telemetry["unit"].iloc[row]), int(telemetry["input"].iloc[row]))
-            self._totals[key] = (reading.ts, float(totals[row]))
+            self._totals[keys[row]] = (reading.ts, float(totals[row]))
         return Stored(len(frame) - len(unknown), tuple(events), unknown)
 
     def _continue(self, reading: GatewayReading) -> tuple[Any, Any]:
         """Lifetime counters continued over their wrap, and which were reset."""
         telemetry = reading.telemetry
-        keys = list(zip(telemetry["unit"].tolist(), telemetry["input"].tolist(), strict=True))
+        keys = _keys(reading)
         self._recall([key for key in keys if key not in self._totals])
         last = [self._totals.get(key, (reading.ts, np.nan)) for key in keys]
         hours = np.array([(reading.ts - ts) / 3600.0 for ts, _ in last])
@@ -180,3 +179,8 @@ class SiteWriter:
             if self._clocks.get(serial) != offset:
                 self._clocks[serial] = offset
                 store.set_meta(f"clock_offset_s:{serial}", str(offset))
+
+
+def _keys(reading: GatewayReading) -> list[tuple[str, int]]:
+    """(serial, input) of every row."""
+    return list(zip(reading.telemetry["unit"].tolist(), reading.telemetry["input"].tolist(), strict=True))

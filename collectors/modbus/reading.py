@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from collectors.columns import (
     INPUT_COLUMNS,
-    KEY_COLUMNS,
     TELEMETRY_COLUMNS,
     UNIT_COLUMNS,
     WEATHER_COLUMNS,
@@ -40,6 +39,11 @@ POSSIBLE: Final[Mapping[str, tuple[float, float]]] = {
     "temp_module_c": (-60.0, 150.0),
     "wind_m_s": (0.0, 120.0),
 }
+
+_NO_WEATHER = pd.DataFrame(
+    {"ts": np.zeros(0, np.int64), "plane": pd.array([], dtype="str")}
+    | {name: np.zeros(0) for name in WEATHER_COLUMNS}
+)
 
 #: How a unit answered: it did; the gateway answered for it; nothing came; it refused.
 Answer = Literal["ok", "gateway-says-gone", "no-reply", "refused"]
@@ -103,27 +107,29 @@ def combine(
 ) -> GatewayReading:
     """Join decoded stacks into one reading; ``plane`` is what plane irradiance belongs to."""
     rejected: dict[str, int] = {}
-    units = [u for part in parts for u in part.unit]
+    units = np.array([u for part in parts for u in part.unit], dtype=object)
     inputs = np.array([i for part in parts for i in part.input], dtype=np.int64)
-    sizes = [len(part.unit) for part in parts]
-    frame: dict[str, Any] = {"ts": np.full(len(units), ts, dtype=np.int64), "unit": units, "input": inputs}
+    order = np.lexsort((inputs, units.astype(str))) if units.size else np.zeros(0, np.int64)
+    same = (units[order][1:] == units[order][:-1]) & (inputs[order][1:] == inputs[order][:-1])
+    if same.any():
+        # Two units with one serial: neither can be told from the other.
+        twice = np.append(same, False) | np.append(False, same)
+        rejected["serial seen twice"] = int(twice.sum())
+        order = order[~twice]
+    frame: dict[str, Any] = {
+        "ts": np.full(order.size, ts, dtype=np.int64),
+        "unit": pd.array(units[order], dtype="str"),
+        "input": inputs[order],
+    }
     for name in (*INPUT_COLUMNS, *UNIT_COLUMNS):
         if name == "state":
-            frame[name] = np.array([s for part in parts for s in part.states], dtype=object)
+            frame[name] = np.array([s for part in parts for s in part.states], dtype=object)[order]
             continue
-        columns = [p.columns.get(name, np.full(n, np.nan)) for p, n in zip(parts, sizes, strict=True)]
-        frame[name] = _possible(name, np.concatenate(columns) if columns else np.zeros(0), rejected)
-    telemetry = pd.DataFrame(frame, columns=list(TELEMETRY_COLUMNS))
-    telemetry["unit"] = telemetry["unit"].astype("str")
+        columns = [p.columns.get(name, np.full(len(p.unit), np.nan)) for p in parts]
+        values = np.concatenate(columns)[order] if columns else np.zeros(0)
+        frame[name] = _possible(name, values, rejected)
+    telemetry = pd.DataFrame(frame, columns=list(TELEMETRY_COLUMNS), copy=False)
     span_wh = np.concatenate([p.span_wh for p in parts]) if parts else np.zeros(0)
-    order = np.lexsort((inputs, np.array(units, dtype=str))) if units else np.zeros(0, np.int64)
-    telemetry = telemetry.iloc[order].reset_index(drop=True)
-    keys = telemetry[list(KEY_COLUMNS)]
-    if keys.duplicated().any():
-        # Two units with one serial: neither can be told from the other.
-        twice = keys.duplicated(keep=False).to_numpy()
-        rejected["serial seen twice"] = int(twice.sum())
-        telemetry, order = telemetry[~twice].reset_index(drop=True), order[~twice]
     alarms: dict[str, frozenset[str]] = {}
     for part in parts:
         for serial, texts in part.alarms.items():
@@ -166,5 +172,7 @@ def _weather(ts: int, parts: Sequence[Decoded], plane: str, rejected: dict[str, 
         rows.append({"ts": ts, "plane": "", **general})
     if of_plane:
         rows.append({"ts": ts, "plane": plane, **of_plane})
+    if not rows:
+        return _NO_WEATHER
     frame = pd.DataFrame(rows, columns=["ts", "plane", *WEATHER_COLUMNS])
     return frame.astype({"ts": "int64", **dict.fromkeys(WEATHER_COLUMNS, "float64")})
