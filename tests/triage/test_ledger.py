@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from collectors.errors import UsageError
 from collectors.store import Store
@@ -374,6 +378,63 @@ def test_a_failing_night_leaves_the_ledger_as_it_was(ledger: Ledger) -> None:
     with pytest.raises(ValueError, match="broken"):
         night(ledger, 1, finding(unit="B", seen=(1, 1)), finding(unit="A", input=2, last_seen="broken"))
     assert (ledger.all(), ledger.history()) == before
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["night", "acknowledge", "snooze", "resolve", "reopen"]),
+            st.integers(0, 3),
+            st.booleans(),
+        ),
+        max_size=25,
+    )
+)
+def test_whatever_happens_each_fault_stands_once_and_history_tells_how_it_stands(
+    steps: list[tuple[str, int, bool]],
+) -> None:
+    places = [("A", 1), ("A", 2), ("B", 1), ("B", None)]
+    told = {"opened": "open", "reopened": "open", "woken": "open"}
+    with Store.create(None, SITE) as store:
+        book, today = Ledger(store), 0
+        for act, which, seen in steps:
+            if act == "night":
+                today += 1
+                unit, number = places[which]
+                night(book, today, *([finding(seen=(today, today), unit=unit, input=number)] if seen else []))
+                continue
+            entries = book.all()
+            if not entries:
+                continue
+            entry = entries[which % len(entries)]
+            extra = (day(today + 2),) if act == "snooze" else ()
+            try:
+                getattr(book, act)(entry.id, *extra, "anna", at(today))
+            except UsageError:
+                assert entry.status == "resolved"
+        keys = [(e.finding.fault, e.finding.unit, e.finding.input) for e in book.all()]
+        assert len(keys) == len(set(keys))
+        for entry in book.all():
+            events = [e.event for e in book.history(entry.id) if e.event != "changed"]
+            assert events[0] == "opened"
+            assert told.get(events[-1], events[-1]) == entry.status
+            assert (entry.snoozed_until is not None) == (entry.status == "snoozed")
+
+
+def test_two_processes_at_once_raise_nothing_twice(tmp_path: Path) -> None:
+    """The night's run and a person's `callout call` may meet."""
+    path = tmp_path / "site.sqlite"
+    Store.create(path, SITE).close()
+
+    def record(n: int) -> int:
+        with Store.open(path) as store:
+            return len(Ledger(store).record(Result(day(0), (finding(), finding(input=2))), day(0), at(n)).new)
+
+    with ThreadPoolExecutor(8) as pool:
+        assert sum(pool.map(record, range(8))) == 2
+    with Store.open(path) as store:
+        assert [e.event for e in Ledger(store).history()] == ["opened", "opened"]
 
 
 def test_the_tables_are_plain_and_the_entry_keeps_the_contract(ledger: Ledger) -> None:

@@ -138,6 +138,15 @@ def test_quantiles_of_nothing_are_unknown() -> None:
     assert (low[1], high[1]) == (1.0, 3.0)
 
 
+def test_quantiles_are_numpys() -> None:
+    # Outside check: numpy.nanquantile, rows of 1 to 9 values with gaps.
+    values = np.random.default_rng(5).normal(size=(200, 9))
+    values[np.random.default_rng(6).random(values.shape) < 0.4] = np.nan
+    values[:, 0] = np.where(np.isnan(values).all(axis=1), 1.0, values[:, 0])
+    ours = np.array(quantiles(values, 0.25, 0.75))
+    assert ours == pytest.approx(np.nanquantile(values, [0.25, 0.75], axis=1), nan_ok=True)
+
+
 def test_the_band_forgives_one_dead_sibling_and_needs_three(view: FakeView) -> None:
     part = window(view, 20611, 20611)  # 2026-06-07: input 2 of A is dead, C is silent
     limits = sibling_band(view, 2, part)
