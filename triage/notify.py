@@ -34,6 +34,8 @@ VARIABLE: Final = "CALLOUT_NOTIFY_URLS"
 Kind = Literal["digest", "instant", "test"]
 #: A digest stays readable on a phone.
 _MOST_LINES: Final = 25
+#: News older than this is history: a message no target takes is dropped then.
+_HELD_S: Final = 2 * 86_400.0
 
 
 @dataclass(frozen=True)
@@ -194,7 +196,12 @@ class Messenger:
         if quiet(self._clock(), self._settings):
             return 0
         with self._state.connect() as db:
+            late = db.execute(
+                "DELETE FROM held_message WHERE at < ?", (iso_time(self._clock() - _HELD_S),)
+            ).rowcount
             rows = db.execute("SELECT key, kind, title, body FROM held_message ORDER BY id").fetchall()
+        if late:
+            log.error("messages dropped: no target took them in two days", count=late)
         count = 0
         for row in rows:
             if self._send_once(Message(*row)):

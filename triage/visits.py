@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final, Literal
 
-from collectors.errors import UsageError
+from collectors.errors import StoreError, UsageError
 from collectors.site import InputRef, SiteDescription, SiteFacts
 from collectors.store import Store
 from rules.finding import ACTIONS, Finding
@@ -186,9 +186,13 @@ def visits(workspace: Workspace, sites: Iterable[str] | None = None) -> list[Vis
     """Every visit, the next first, those behind us last."""
     found: dict[str, Visit] = {}
     for site in workspace.site_ids() if sites is None else sites:
-        with workspace.open(site) as store:
-            for visit in _read(store):
-                found.setdefault(visit.id, visit)
+        try:
+            with workspace.open(site) as store:
+                for visit in _read(store):
+                    found.setdefault(visit.id, visit)
+        except StoreError:
+            if sites is not None:
+                raise  # among many, a damaged site is told elsewhere and hides no other's visits
     return sorted(found.values(), key=lambda v: (v.state != "planned", v.planned_for, v.id))
 
 

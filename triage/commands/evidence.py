@@ -14,7 +14,6 @@ from collectors.errors import UsageError
 from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import err, out
 from triage.service.dusk import iso_time
-from triage.warranty import write_evidence
 from triage.workspace import Workspace
 
 _EXAMPLE = """
@@ -42,6 +41,8 @@ def evidence(
     as_json: JsonOption = False,
 ) -> None:
     """Pack summary, charts, raw rows, time line, serials and checksums of one finding into a zip."""
+    from triage.warranty import write_evidence  # PDF and charts: only here
+
     path = target or Path(f"{site}-finding-{number}.zip")
     part = path.with_name(f".{path.name}.part")
     with Workspace(workspace).open(site) as store, err.status("Packing"):

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import json
 import time
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from collectors.errors import LinkError, UsageError
 from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import err, out
-from triage.notify import VARIABLE, Message, Messenger, digest_message, quiet, send, shown_targets, targets
 from triage.service.context import Context
 from triage.service.morning import morning, night_news
 from triage.service.settings import load_settings
 from triage.service.state import ServiceState
 from triage.workspace import Workspace
+
+if TYPE_CHECKING:
+    from triage.notify import Message
 
 _EXAMPLE = """
 [bold]Examples[/bold]
@@ -43,6 +45,18 @@ def notify(
     as_json: JsonOption = False,
 ) -> None:
     """Send the night's digest, or print it."""
+    # apprise knows a hundred services and takes its time: only this command pays for it
+    from triage.notify import (
+        VARIABLE,
+        Message,
+        Messenger,
+        digest_message,
+        quiet,
+        send,
+        shown_targets,
+        targets,
+    )
+
     folder = Workspace(workspace).path.resolve()
     settings, state = load_settings(folder), ServiceState(folder)
     urls = targets(settings.notify)

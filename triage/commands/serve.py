@@ -17,12 +17,10 @@ from triage.figures import day_text
 from triage.fleet.index import FleetIndex
 from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
-from triage.service.keeper import NightKeeper
 from triage.service.lock import only_one
 from triage.service.logs import set_up_logs
 from triage.service.morning import SECTIONS, Morning, morning, night_news
 from triage.service.nights import Nights
-from triage.service.server import serve as run_service
 from triage.service.settings import Settings, load_settings, settings_table
 from triage.service.state import ServiceState
 from triage.service.workers import Here
@@ -91,6 +89,8 @@ def serve(
         return
     if log_format not in ("json", "console"):
         raise typer.BadParameter("json or console", param_hint="--log-format")
+    from triage.service.server import serve as run_service  # scheduler and web server: only here
+
     folder = Workspace(workspace).path.resolve()
     settings = _with(load_settings(folder), host, port)
     set_up_logs(log_format == "json")
@@ -103,8 +103,9 @@ def night(
     as_json: JsonOption = False,
 ) -> None:
     """Check each site whose dusk has passed, once, as the service would."""
-    place = Workspace(workspace)
-    folder = place.path.resolve()
+    from triage.service.keeper import NightKeeper  # pulls in the engine; `--help` need not wait for it
+
+    folder = Workspace(workspace).path.resolve()
     settings = load_settings(folder)
     state = ServiceState(folder)
     if listing:

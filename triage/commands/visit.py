@@ -6,7 +6,7 @@ import json
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
@@ -17,12 +17,12 @@ from triage.console import out
 from triage.figures import percent
 from triage.service.context import local_name
 from triage.service.dusk import iso_time
-from triage.verify import Verification
-from triage.verifying import verify_finding, verify_visit
-from triage.visit_sheet import write_visit_pdf
 from triage.visits import Visit, VisitSheet, close_visit, get_visit, plan_visit, visit_sheet, visits
 from triage.wording import wording
 from triage.workspace import Workspace
+
+if TYPE_CHECKING:
+    from triage.verify import Verification
 
 _EXAMPLE = """
 [bold]Examples[/bold]
@@ -113,6 +113,8 @@ def sheet(
     place = Workspace(workspace)
     made = visit_sheet(place, get_visit(place, visit_id))
     if pdf is not None:
+        from triage.visit_sheet import write_visit_pdf  # the PDF library: only here
+
         try:
             write_visit_pdf(str(pdf), made)
         except OSError as exc:
@@ -161,6 +163,8 @@ def verify(
     as_json: JsonOption = False,
 ) -> None:
     """Compare the days before a visit with those after it: fixed, partly, not, or too early."""
+    from triage.verifying import verify_finding, verify_visit  # scipy.stats: only here
+
     place = Workspace(workspace)
     site, number = _parse(what)
     if number is not None:

@@ -12,6 +12,7 @@ import hashlib
 import secrets
 import threading
 from dataclasses import dataclass
+from functools import cache
 from typing import Final, Literal
 
 import argon2
@@ -30,8 +31,12 @@ MAX_PASSWORD: Final = 256
 _HASHER = argon2.PasswordHasher.from_parameters(RFC_9106_LOW_MEMORY)
 #: One hash at a time: 64 MiB each, so a flood of logins cannot exhaust memory.
 _HASH_GATE = threading.Semaphore(2)
-#: Checked when the name is unknown, so that the answer takes as long.
-_NOBODY = _HASHER.hash(secrets.token_hex(16))
+
+
+@cache
+def _nobody() -> str:
+    """A hash to check when the name is unknown, so that the answer takes as long."""
+    return _HASHER.hash(secrets.token_hex(16))
 
 
 @dataclass(frozen=True)
@@ -97,7 +102,7 @@ def check_password(state: ServiceState, name: str, password: str) -> Role | None
     """The user's role, or None; takes as long for a name nobody has."""
     with state.connect() as db:
         row = db.execute("SELECT role, hash FROM user WHERE name = ?", (name,)).fetchone()
-    role, hashed = row or (None, _NOBODY)
+    role, hashed = row or (None, _nobody())
     try:
         with _HASH_GATE:
             _HASHER.verify(hashed, password[: MAX_PASSWORD + 1])

@@ -14,7 +14,7 @@ from starlette.middleware.body_limit import RequestBodyLimitMiddleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from collectors.errors import CalloutError, InputError
 from triage.service.context import Context, local_name
@@ -51,6 +51,7 @@ def build_app(context: Context) -> ASGIApp:
                 https=context.https,
                 clock=context.clock,
             ),
+            Middleware(_KindRefusal, context=context),
             Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
             Middleware(RequestBodyLimitMiddleware, max_body_size=FORM_BYTES),
         ],
@@ -63,6 +64,28 @@ def build_app(context: Context) -> ASGIApp:
     )
     # Outermost of all, so that even the answer to a bug carries the headers.
     return HeadersMiddleware(app, https=context.https)
+
+
+class _KindRefusal:
+    """Says how large a request may be, where the size limit itself only says that this one was too large."""
+
+    def __init__(self, app: ASGIApp, context: Context) -> None:
+        self._app, self._context = app, context
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        refused = False
+
+        async def kindly(message: Message) -> None:
+            nonlocal refused
+            if message["type"] == "http.response.start" and message["status"] == 413:
+                refused = True
+            elif not refused:
+                await send(message)
+
+        await self._app(scope, receive, kindly)
+        if refused:
+            problem = HTTPException(413)
+            await _http_problem(self._context, Request(scope), problem)(scope, receive, send)
 
 
 def _page(context: Context, request: Request) -> Page:

@@ -48,7 +48,8 @@ class Parked:
 def shown_name(name: str) -> str:
     """What a person sees of an uploaded file's name: its last part, printable, short."""
     tail = re.split(r"[\\/]", name)[-1]
-    return "".join(c if c.isprintable() else "?" for c in tail)[:120] or "file"
+    shown = "".join(c if c.isprintable() else "?" for c in tail) or "file"
+    return shown if len(shown) <= 120 else f"…{shown[-119:]}"  # the end tells the type
 
 
 def guess_kind(head: str) -> Kind:

@@ -187,7 +187,7 @@ def check_access(settings: Settings, state: ServiceState) -> None:
     if not server.tls_cert and not server.behind_proxy:
         raise UsageError(
             f"listening on {server.host} without TLS would send passwords in the clear",
-            "Set tls_cert and tls_key in service.toml, or behind_proxy = true if a proxy on this host ends TLS.",
+            "Set tls_cert and tls_key in service.toml, or behind_proxy = true for a proxy on this host.",
         )
 
 
