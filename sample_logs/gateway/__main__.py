@@ -20,6 +20,7 @@ from sample_logs.gateway.server import serve_site
 
 _EXAMPLES = """
 examples:
+  python -m sample_logs.gateway --site sample_logs/sites/ambrel-farmhouse --speed 60
   python -m sample_logs.gateway --site site.toml --port 5020
   python -m sample_logs.gateway --site site.toml --telemetry telemetry.csv --speed 60
   python -m sample_logs.gateway --site site.toml --serial 'rtu:///dev/pts/3?baud=19200'
@@ -39,7 +40,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     add = parser.add_argument
     add("--site", required=True, type=Path, help="site file (TOML), or a folder holding site.toml")
-    add("--telemetry", type=Path, help="canonical CSV to replay; else a made-up clear day")
+    add("--telemetry", type=Path, help="canonical CSV to replay; else the folder's, else a made-up clear day")
     add("--port", type=int, default=5020, help="TCP port on this computer (5020; 0 picks one)")
     add("--serial", help="serial port instead: rtu:///dev/...?baud=9600")
     add("--rtu-over-tcp", action="store_true", help="RTU frames on the TCP port")
@@ -99,7 +100,11 @@ async def _serve(args: argparse.Namespace, site: SiteDescription) -> None:
 
 def main(argv: list[str] | None = None) -> int:
     args = _parser().parse_args(argv)
-    path = args.site / "site.toml" if args.site.is_dir() else args.site
+    path = args.site
+    if path.is_dir():
+        recorded = [p for p in (path / "telemetry.csv", path / "telemetry.csv.gz") if p.is_file()]
+        args.telemetry = args.telemetry or next(iter(recorded), None)
+        path = path / "site.toml"
     try:
         site = load_site(path)
         with contextlib.suppress(KeyboardInterrupt):

@@ -86,7 +86,7 @@ def encode_map(parts: Sequence[Sequence[int]], *, end_length: bool = True) -> li
 def unit_image(unit: UnitState, flavour: str = "integer", *, rated_va: float | None = None) -> list[int]:
     """Registers of a whole simulated unit."""
     ac_model, dc_model = FLAVOURS[flavour]
-    common = {
+    common: Values = {
         "Mn": "Simulated",
         "Md": f"{len(unit.inputs)}-input unit",
         "Vr": "1.0",
@@ -95,13 +95,11 @@ def unit_image(unit: UnitState, flavour: str = "integer", *, rated_va: float | N
     }
     ratings: Values = {"DERTyp": 4.0, "WRtg": rated_va, "WRtg_SF": 0.0, "VARtg": rated_va, "VARtg_SF": 0.0}
     ac = _ac_values(unit, der=flavour == "der")
-    total = {"DCA_SF": -2.0, "DCV_SF": -1.0, "DCW_SF": 0.0, "DCWH_SF": 0.0}
-    if flavour == "der":
-        dc = {**total, "DCW_SF": -1.0, "DCWH_SF": -1.0, "NPrt": float(len(unit.inputs)), "Tmp_SF": 0.0}
-        inputs = [_port(k, state) for k, state in enumerate(unit.inputs, 1)]
-    else:
-        dc = {**total, "DCW_SF": -1.0, "DCWH_SF": -1.0, "N": float(len(unit.inputs)), "Evt": 0.0}
-        inputs = [_module(k, state) for k, state in enumerate(unit.inputs, 1)]
+    count = "NPrt" if flavour == "der" else "N"
+    scales = {"DCA_SF": -2.0, "DCV_SF": -1.0, "DCW_SF": -1.0, "DCWH_SF": -1.0}
+    dc: Values = {**scales, count: float(len(unit.inputs)), "Evt": 0.0}
+    one = _port if flavour == "der" else _module
+    inputs = [one(k, state) for k, state in enumerate(unit.inputs, 1)]
     return encode_map(
         [
             encode_model(1, common),
@@ -123,7 +121,7 @@ def _ac_values(unit: UnitState, *, der: bool) -> dict[str, Value]:
         state = _STATES_FROM_0.get(unit.state or "")
         return values | {"ACType": 0.0, "LNV": unit.ac_voltage_v, "InvSt": state, "Alrm": 0.0, "Hz_SF": -3.0}
     state = _STATES_FROM_1.get(unit.state or "")
-    zeros = dict.fromkeys(("Evt1", "Evt2", "WH_SF"), 0.0)
+    zeros: dict[str, Value] = dict.fromkeys(("Evt1", "Evt2", "WH_SF"), 0.0)
     return values | {"PhVphA": unit.ac_voltage_v, "St": state, "Hz_SF": -2.0, **zeros}
 
 

@@ -23,6 +23,9 @@ class Source(Protocol):
     def step(self, now: float) -> int:
         """Number of the sample in force at ``now`` (UTC epoch seconds): equal steps, equal states."""
 
+    def present(self, unit: Unit, now: float) -> bool:
+        """Whether the unit answers at all; one whose modules are dark says nothing."""
+
     def state(self, unit: Unit, now: float) -> UnitState: ...
 
 
@@ -56,7 +59,7 @@ class Replay:
         return max(0, int(np.searchsorted(self._ts, at, side="right")) - 1)
 
     def present(self, unit: Unit, now: float) -> bool:
-        """Whether the record has the unit at this time; one that is dark says nothing."""
+        """Whether the record has the unit at this time."""
         k = self.step(now)
         return any(self._present[k, self._index[unit.serial, i.input]] for i in unit.inputs)
 
@@ -104,6 +107,9 @@ class ClearDay:
 
     def step(self, now: float) -> int:
         return int(now // self.step_s)
+
+    def present(self, unit: Unit, now: float) -> bool:
+        return len(unit.inputs) > 0 and self.step(now) >= 0
 
     def state(self, unit: Unit, now: float) -> UnitState:
         now = self.step(now) * self.step_s

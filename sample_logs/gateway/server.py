@@ -36,6 +36,7 @@ class SimulatedGateway:
     base : address of the first register.
     faults : what goes wrong.
     on_packet : sees every packet on the wire.
+    present : whether a unit answers at all.
     """
 
     def __init__(
@@ -46,7 +47,9 @@ class SimulatedGateway:
         faults: Sequence[Fault] = (),
         seed: int = 1,
         on_packet: PacketHook | None = None,
+        present: Callable[[int], bool] = lambda _unit: True,
     ) -> None:
+        self._present = present
         self.plan = FaultPlan(faults, seed)
         self.requests = 0
         self.port = 0
@@ -135,7 +138,7 @@ class SimulatedGateway:
         self, unit: int, _f: int, _start: int, _at: int, _n: int, registers: list[int], _new: object
     ) -> ExcCodes | None:
         strikes = partial(self.plan.strikes, unit=unit, elapsed_s=self.elapsed_s)
-        if strikes(["drop"]):
+        if strikes(["drop"]) or not self._present(unit):
             return ExcCodes.GATEWAY_NO_RESPONSE
         if fault := strikes(["exception"]):
             return ExcCodes(fault.code)
@@ -226,7 +229,11 @@ def serve_site(
         return image
 
     served = SimulatedGateway(
-        {n: image_of(n) for n in range(1, len(units) + 1)}, faults=faults, seed=seed, on_packet=on_packet
+        {n: image_of(n) for n in range(1, len(units) + 1)},
+        faults=faults,
+        seed=seed,
+        on_packet=on_packet,
+        present=lambda unit_id: source.present(units[unit_id - 1], now()),
     )
     return served
 
