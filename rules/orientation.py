@@ -48,8 +48,8 @@ SAG_PRIOR: Final = (0.15, 0.05)
 MIN_SHIFT: Final = Threshold(1200.0, "s", _OWN)
 #: Residuals beyond this share of the highest power count no further.
 _OUTLIER: Final = 0.08
-_MAX_SAMPLES: Final = 400
-_GRID: Final = np.meshgrid(np.arange(0.0, 360.0, 6.0), np.arange(0.0, 91.0, 5.0))
+_MAX_SAMPLES: Final = 300
+_GRID: Final = np.meshgrid(np.arange(0.0, 360.0, 7.5), np.arange(0.0, 91.0, 6.0))
 _AZIMUTHS: Final = _GRID[0].ravel()
 _TILTS: Final = _GRID[1].ravel()
 #: First and last light: where power passes this share of its highest.
@@ -371,11 +371,12 @@ def _fit(sample: _Sample, top: float, gain_prior: tuple[float, float]) -> tuple[
 
 
 def _edge_shift(sun: Sun, power: Floats, model: Floats, top: float) -> float:
-    """How much later first and last light come than in the model, s: the mean of both ends' best days.
+    """How much later first and last light come than in the model, s.
 
-    A hill or a wake-up threshold cuts both ends inward and leaves the mean; cloud
-    only makes mornings late and evenings early, so the early quarter of the
-    mornings and the late quarter of the evenings count.
+    Cloud only makes mornings late and evenings early, so the early quarter of
+    the mornings and the late quarter of the evenings count.  A clock moves
+    both ends alike; hills, trees and a wake-up threshold cut the day inward,
+    at one end or both: when the ends differ much, the lesser says what the clock did.
     """
     day = solar_days(sun)
     days, where = np.unique(day, return_inverse=True)
@@ -405,4 +406,8 @@ def _edge_shift(sun: Sun, power: Floats, model: Floats, top: float) -> float:
         return 0.0
     morning = np.quantile(first[known] - model_first[known], 0.25)
     evening = np.quantile(last[known] - model_last[known], 0.75)
-    return float((morning + evening) / 2.0)
+    if morning * evening <= 0.0:
+        return 0.0
+    lesser, greater = sorted((abs(morning), abs(evening)))
+    both_moved = lesser > 0.4 * greater
+    return float(np.sign(morning) * ((lesser + greater) / 2.0 if both_moved else lesser))

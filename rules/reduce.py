@@ -159,11 +159,12 @@ def stuck_slots(panel: Panel, x: F32, witness: F32) -> NDArray[np.int64]:
     volts = panel.voltage_v
     v_before = np.take_along_axis(volts, safe, axis=1)
     same_v = (volts == v_before) | (np.isnan(volts) & np.isnan(v_before))
-    same = told & (before >= 0) & (x == np.take_along_axis(x, safe, axis=1)) & same_v & (x > 0.012)
+    same = told & (before >= 0) & (x == np.take_along_axis(x, safe, axis=1)) & same_v & (x > 0.025)
     fresh = told & ~same
     begin = np.maximum.accumulate(np.where(fresh, index, 0), axis=1)
     start_light = np.take_along_axis(witness, begin, axis=1)
-    moved = np.abs(witness - start_light) > 0.03 * np.maximum(witness, start_light)
+    # More than a coarse meter's own step: whole watts at low light repeat by themselves.
+    moved = np.abs(witness - start_light) > 0.03 * np.maximum(witness, start_light) + 0.006
     number = np.cumsum(told, axis=1)
     rows = number - np.take_along_axis(number, begin, axis=1)
     return np.where(same & moved, rows, 0)

@@ -29,6 +29,11 @@ def kinds(
     judged = lit_h >= 1.0
     share = missing_h / np.maximum(lit_h, 1e-6)
     whole = longest_h >= ONE_PIECE.value * missing_h
+    # Longest run that independent losses at this share would make (Schilling 1990).
+    rows = np.maximum(lit_h / hours, 2.0)
+    p = np.clip(share, 0.02, 0.98)
+    by_chance = np.log(np.maximum(rows * (1 - p), 1.5)) / np.log(1 / p)
+    whole &= longest_h / hours > 2.2 * by_chance + 2
     long = ((longest_h >= LONG_GAP.value) & (longest_h >= 3 * hours)) | ((longest_h >= 0.8 * lit_h) & (longest_h >= 3 * hours))
     silent = judged & ((share >= 0.97) | (whole & long & (share >= 0.12)))
     patchy = judged & ~silent & (runs >= PATCHY_RUNS.value) & (share >= PATCHY_SHARE.value)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from collectors.site import SiteDescription
+from collectors.site import InputRef, SiteDescription
 from rules.clearness import clear_spells
 from rules.finding import Threshold
 from rules.irradiance import plane_effective
@@ -115,3 +115,72 @@ def air_temperature(site: SiteDescription, ts: NDArray[np.int64], weather: pd.Da
     after = np.clip(np.searchsorted(known, ts), 1, len(known) - 1)
     close = np.minimum(np.abs(known[after] - ts), np.abs(known[after - 1] - ts)) <= 3600
     return np.where(close, near, guess)
+
+
+@dataclass(frozen=True)
+class ClearDays:
+    """The chosen clear days of a panel, time flat over days: [S] or [S, N]."""
+
+    site: SiteDescription
+    days: NDArray[np.int64]
+    step_s: int
+    day: NDArray[np.int64]
+    ts: NDArray[np.int64]
+    high: NDArray[np.bool_]
+    power: Floats
+    voltage: Floats
+    present: NDArray[np.bool_]
+    ac_voltage: Floats
+    signal: Floats
+    poa: Floats
+    t_cell: Floats
+    expected: Floats
+    clear: NDArray[np.bool_]
+    air: Floats
+
+    def members(self, ref: InputRef) -> list[int]:
+        return [other.index for other in self.site.inputs if other.plane == ref.plane]
+
+
+def choose_days(
+    panel: Panel, expected: Expected, stamps: NDArray[np.bool_], which: NDArray[np.intp]
+) -> ClearDays:
+    slots = panel.ts.shape[1]
+
+    def flat(values: NDArray) -> NDArray:  # type: ignore[type-arg]
+        return values[which].reshape(which.size * slots, *values.shape[2:])
+
+    elevation = expected.sun.elevation_deg.reshape(panel.ts.shape)
+    return ClearDays(
+        site=panel.site,
+        days=panel.days[which],
+        step_s=panel.step_s,
+        day=np.repeat(np.arange(which.size), slots),
+        ts=flat(panel.ts),
+        high=flat(elevation) > MIN_ELEVATION.value,
+        power=flat(panel.power_w).astype(float),
+        voltage=flat(panel.voltage_v).astype(float),
+        present=flat(panel.present),
+        ac_voltage=flat(panel.ac_voltage_v).astype(float),
+        signal=flat(panel.signal_dbm).astype(float),
+        poa=flat(expected.poa_w_m2),
+        t_cell=flat(expected.t_cell_c),
+        expected=flat(expected.power_w),
+        clear=flat(stamps),
+        air=expected.air_c.reshape(panel.ts.shape)[which].ravel(),
+    )
+
+
+def energy_ratio(days: ClearDays, where: NDArray[np.bool_]) -> Floats:
+    """Each day's energy over its clear-sky expectation where both are known, [D, N]; NaN when nothing is."""
+    both = where & np.isfinite(days.power) & np.isfinite(days.expected)
+    by_day = (days.days.size, -1, both.shape[1])
+    should = np.where(both, days.expected, 0.0).reshape(by_day).sum(axis=1)
+    made = np.where(both, days.power, 0.0).reshape(by_day).sum(axis=1)
+    return np.where(should > 0.0, made / np.where(should > 0.0, should, 1.0), np.nan)
+
+
+def middle(values: Floats) -> float:
+    """Median of what is known; NaN when nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")

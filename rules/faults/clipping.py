@@ -22,6 +22,7 @@ from rules.finding import Alternative, Threshold
 
 COLUMNS = ("dc_power_w", "ac_power_w")
 MIN_HOURS = Threshold(0.75, "h a day", "own reasoning: a natural noon stays within 1 % of its top for about an hour")
+RATED_HOURS = Threshold(0.3, "h a day", "own reasoning: at a declared rating a few rows suffice")
 MIN_DAYS = Threshold(2, "days", "own reasoning: a ceiling shows again on the next bright day")
 
 
@@ -32,17 +33,18 @@ def judge(case: Case) -> RuleResult:
         inputs = case.inputs_of_unit(u)
         hours = table["clipped_h"][:, inputs].max(axis=1)
         levels = np.nanmax(np.where(hours[:, None] > 0, table["clip_level"][:, inputs], np.nan), axis=1, initial=0)
-        days = hours >= MIN_HOURS.value
-        if days.sum() < MIN_DAYS.value:
+        ceiling = expected_clipping(case.inputs[int(inputs[0])], connected=len(inputs))
+        rated = ceiling is not None and ceiling.unit_w is not None
+        days = hours >= (RATED_HOURS.value if rated else MIN_HOURS.value)
+        if not days.any():
             continue
         # A ceiling is the same on every day; a lucky flat cloud top is not.
         top = float(np.median(levels[days]))
         days &= np.abs(levels - top) < 0.03 * top
-        if days.sum() < MIN_DAYS.value:
+        if not days.any() or (not rated and days.sum() < MIN_DAYS.value):
             continue
-        ceiling = expected_clipping(case.inputs[int(inputs[0])], connected=len(inputs))
         if ceiling is not None and ceiling.unit_w is not None:
-            unit_top = top * float(case.rated[inputs].sum()) if len(inputs) > 1 else top * float(case.rated[inputs][0])
+            unit_top = top * float(case.rated[inputs].sum())
             amps = ceiling.current_w is not None and top * case.rated[inputs].max() > 0.9 * ceiling.current_w
             if unit_top < 0.88 * ceiling.unit_w and not amps:
                 continue  # held below its own rating: not its ceiling

@@ -26,10 +26,11 @@ from rules.gridwindow import grid_window
 COLUMNS = ("dc_power_w", "ac_frequency_hz")
 TIGHT = Threshold(0.012, "ratio", "own reasoning: units under one order stay level to a meter's per cent")
 ALIKE_UNITS = Threshold(0.025, "ratio", "own reasoning: the same order per VA for all; free units differ by their modules")
+SAME = Threshold(0.006, "ratio", "own reasoning: an order returns as the same number; chance levels lie anywhere")
 LEVEL = Threshold(0.012, "ratio", "own reasoning: an order is the same number from half hour to half hour and day to day")
-BEND = Threshold(0.06, "ratio", "own reasoning: a natural course bends with the clear sky, five times the level's scatter")
+BEND = Threshold(0.10, "ratio", "own reasoning: a natural course bends with the clear sky, five times the level's scatter")
 BELOW = Threshold(0.95, "of clear sky", "own reasoning: model error is some 10 %, mostly taken out by the plane's gain")
-FAR_BELOW = Threshold(0.88, "of clear sky", "own reasoning: where the sky's curve is flat, only a plain shortfall counts")
+FAR_BELOW = Threshold(0.80, "of clear sky", "own reasoning: where the sky's curve is flat, only a plain shortfall counts")
 STRONG_HOURS = Threshold(1.5, "h", "own reasoning: no thin cloud keeps a level for so long against the sky's bend")
 ALONE_HOURS = Threshold(2.5, "h", "own reasoning: one day alone must be plain")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
@@ -121,12 +122,13 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     spells = [s for d in range(case.day_count) for s in _spells(d, level[d], wobble[d], tight[d], light[d], width)]
     out = np.zeros(level.shape, bool)
     for s in spells:
-        like = [o for o in spells if abs(o.level / s.level - 1) < LEVEL.value]
+        like = [o for o in spells if abs(o.level / s.level - 1) < SAME.value]
         other_days = {o.day for o in like}
         strong = [o for o in like if o.strong]
-        alone = s.strong and s.hours >= ALONE_HOURS.value and several
-        repeated = s.strong and len(other_days) >= 2
-        short = s.share < FAR_BELOW.value and len(like) >= RETURNS.value and (strong or len(other_days) >= 3)
+        alone = s.strong and s.hours >= ALONE_HOURS.value and several and s.bend > 1.5 * BEND.value
+        repeated = s.strong and len({o.day for o in strong}) >= (2 if several else 3)
+        below = [o for o in like if o.strong or o.share < FAR_BELOW.value]
+        short = s.share < FAR_BELOW.value and several and len(below) >= RETURNS.value and (strong or len(other_days) >= 3)
         if alone or repeated or short:
             out[s.day, s.bins] = True
     return out
@@ -178,6 +180,8 @@ def _droop(case: Case, clear: Floats) -> Mask:
     window = grid_window(case.site, None, hertz[np.isfinite(hertz)])
     high = hertz > window.nominal_hz + HZ_RISE.value
     share = case.plane_share
-    low = np.nanmin(np.where(np.isfinite(share), share, np.inf), axis=1) < 0.85
+    worst = np.nanmin(np.where(np.isfinite(share), share, np.inf), axis=1)
+    near = np.stack([np.roll(worst, k, axis=1) for k in (-3, -2, 2, 3)])
+    low = (worst < 0.8) & (worst < 0.85 * np.where(np.isfinite(near), near, 0).max(axis=0))
     calm = np.nan_to_num(case.table["kt_wobble"]) < 0.25
     return high & low & calm & (clear > 0.2 * BIN_HOURS)

@@ -41,6 +41,10 @@ def judge(case: Case) -> RuleResult:
         level, noise = _plane_level(case, p)
         found = _saw_teeth(level, noise)
         total = sum(s.start - s.end for s in found)
+        if not case.sensor_trust[0]:
+            # Haze and season bend a guessed expectation: only a long plain fall or a reset convinces.
+            reset = len(found) > 1 or (found and found[0].days[-1] < np.flatnonzero(np.isfinite(level))[-1])
+            found = [s for s in found if len(s.days) >= 8 and s.start - s.end >= (0.06 if reset else 0.12)]
         if found and total >= 2 * MIN_DROP.value:
             inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
             result.candidates.append(_candidate(case, inputs, name, found, level, f"Plane {name}"))

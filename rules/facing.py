@@ -1,0 +1,187 @@
+"""Planes that the site file leaves out: which inputs share one, and where each faces.
+
+Inputs on one plane peak at one time of day: their daily centres of energy
+crowd.  A crowd's typical power then tells its orientation
+(:mod:`rules.orientation`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from collectors.site import Plane, SiteDescription
+from rules.finding import Threshold
+from rules.module import ambient_estimate
+from rules.orientation import GAIN_PRIOR, Orientation, infer_orientation
+from rules.panel import Panel
+from rules.sun import sun_of
+
+Floats = NDArray[np.float64]
+
+#: Groups whose clear days are centred this much apart are different planes.  At 30 degrees of tilt, 90
+degrees
+#: of azimuth move the centre by some 1.2 h; shade on one side of an input by half of that.
+CENTRE_GAP: Final = Threshold(0.9, "h", "computed from clear sky at 20 to 40 degrees of tilt; own choice")
+MAX_AZIMUTH_ERR: Final = Threshold(45.0, "deg", "own choice: beyond it the equator is as good a guess")
+#: The rating itself was guessed from the highest power.
+_LOOSE_GAIN: Final = (0.95, 0.15)
+_LOOK_BACK_DAYS: Final = 60
+
+
+@dataclass(frozen=True)
+class Facings:
+    """What the data say about planes.
+
+    ``plane_of`` names a plane for each input that had none (by unit and input
+    number); ``planes`` holds every plane that was completed; ``orientation``
+    what was found for it; ``inferred`` a sentence for each, for reports.
+    """
+
+    planes: dict[str, Plane]
+    plane_of: dict[tuple[str, int], str]
+    orientation: dict[str, Orientation]
+    inferred: dict[str, str]
+
+
+def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: bool = True) -> Facings:
+    """Group inputs without a plane, and find where planes without an orientation face.
+
+    Parameters
+    ----------
+    site : every input has a module.
+    panels : telemetry on grids; the most common step's last two months are used.
+    rating_known : False when the modules' ratings were guessed from the data.
+
+    A plane stays out of ``planes`` when too few clear spells tell its facing.
+    """
+    grid = _grid(site, panels)
+    facings = Facings({}, {}, {}, {})
+    if grid is None:
+        return facings
+    ts, share, step_s = grid
+    lacking = [ref for ref in site.inputs if not ref.plane]
+    if lacking:
+        groups = group_by_centre(_centres(site, ts, share)[[ref.index for ref in lacking]])
+        for ref, group in zip(lacking, groups, strict=True):
+            facings.plane_of[ref.key] = f"inferred-{group + 1}"
+        count = len(set(facings.plane_of.values()))
+        facings.inferred["planes"] = (
+            f"{len(lacking)} inputs taken as {'one plane' if count == 1 else f'{count} planes'}"
+            " by the time of day of their energy"
+        )
+    sun = sun_of(site.site, ts)
+    air = ambient_estimate(site.site, ts)
+    prior = GAIN_PRIOR if rating_known else _LOOSE_GAIN
+    names = [facings.plane_of.get(ref.key, ref.plane) for ref in site.inputs]
+    for name in dict.fromkeys(names):
+        declared = site.planes.get(name, Plane())
+        if declared.azimuth_deg is not None and declared.tilt_deg is not None:
+            continue
+        own = _typical(share[:, [n == name for n in names]])
+        found = infer_orientation(sun, own, step_s, temp_air_c=air, find_shift=True, gain_prior=prior)
+        facings.orientation[name] = found
+        if not np.isfinite(found.azimuth_deg) or found.azimuth_err_deg > MAX_AZIMUTH_ERR.value:
+            continue
+        facings.planes[name] = Plane(
+            azimuth_deg=round(found.azimuth_deg, 1) if declared.azimuth_deg is None else declared.azimuth_deg,
+            tilt_deg=round(found.tilt_deg, 1) if declared.tilt_deg is None else declared.tilt_deg,
+        )
+        facings.inferred[f"orientation of plane {name}"] = (
+            f"azimuth {found.azimuth_deg:.0f} ± {found.azimuth_err_deg:.0f}, "
+            f"tilt {found.tilt_deg:.0f} ± {found.tilt_err_deg:.0f} degrees, "
+            f"from {found.days} days with clear spells"
+        )
+    return facings
+
+
+def group_by_centre(centres: Floats) -> NDArray[np.int64]:
+    """Group numbers from 0, in the order of the day, of inputs by their centre of energy, h; [N].
+
+    Sorted centres are cut in two where that explains most of their spread, as
+    long as the medians of both parts differ by more than any shade makes and
+    neither part is a lone input among many (that one is shaded, not a roof of
+    its own).  Inputs without a centre join the biggest group.
+    """
+    groups = np.zeros(len(centres), dtype=np.int64)
+    order = np.argsort(centres)
+    known = order[np.isfinite(centres[order])]
+    if not known.size:
+        return groups
+    groups[known] = _cut(centres[known])
+    groups[~np.isfinite(centres)] = int(np.argmax(np.bincount(groups[known])))
+    return groups
+
+
+def _cut(values: Floats) -> NDArray[np.int64]:
+    """Group numbers of sorted values."""
+    count = len(values)
+    fewest = 1 if count < 4 else 2
+    best, at = np.inf, 0
+    for k in range(fewest, count - fewest + 1):
+        inside = float(np.var(values[:k]) * k + np.var(values[k:]) * (count - k))
+        if inside < best:
+            best, at = inside, k
+    if at == 0 or np.median(values[at:]) - np.median(values[:at]) < CENTRE_GAP.value:
+        return np.zeros(count, dtype=np.int64)
+    left = _cut(values[:at])
+    return np.concatenate([left, _cut(values[at:]) + left.max() + 1])
+
+
+def _grid(site: SiteDescription, panels: Sequence[Panel]) -> tuple[NDArray[np.int64], Floats, int] | None:
+    """Stamps [T], power over rating [T, N] and step of the most common grid's last days."""
+    if not panels:
+        return None
+    slots: dict[int, int] = {}
+    for panel in panels:
+        slots[panel.step_s] = slots.get(panel.step_s, 0) + len(panel.days)
+    step_s = max(slots, key=slots.__getitem__)
+    rated = np.array([ref.module.pmax_w if ref.module else np.nan for ref in site.inputs])
+    chosen = [p for p in panels if p.step_s == step_s]
+    ts = np.concatenate([p.ts.ravel() for p in chosen])
+    share = np.concatenate([p.power_w.reshape(-1, len(rated)) for p in chosen]).astype(np.float64) / rated
+    recent = ts > ts.max() - _LOOK_BACK_DAYS * 86400
+    return ts[recent], share[recent], step_s
+
+
+def _centres(site: SiteDescription, ts: NDArray[np.int64], share: Floats) -> Floats:
+    """Median over the brightest third of days of each input's energy-weighted local solar hour, [N]."""
+    local = ts + round(site.site.longitude * 240.0)
+    hour = (local % 86400) / 3600.0
+    days, where = np.unique(local // 86400, return_inverse=True)
+    power = np.nan_to_num(np.maximum(share, 0.0))
+    energy = np.zeros((days.size, share.shape[1]))
+    moment = np.zeros_like(energy)
+    np.add.at(energy, where, power)
+    np.add.at(moment, where, power * hour[:, None])
+    made = energy > 0
+    site_energy = energy.sum(axis=1) / np.maximum(made.sum(axis=1), 1)
+    lit = site_energy > 0
+    if not lit.any():
+        return np.full(share.shape[1], np.nan)
+    bright = site_energy >= np.quantile(site_energy[lit], 2 / 3)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # A day on which an input stood still for hours has no centre.
+        whole = made & (energy > 0.4 * energy.max(axis=0))
+        centre = np.where(whole, moment / energy, np.nan)[bright]
+    result = np.full(share.shape[1], np.nan)
+    some = np.isfinite(centre).any(axis=0)
+    result[some] = np.nanmedian(centre[:, some], axis=0)
+    return result
+
+
+def _typical(share: Floats) -> Floats:
+    """Median over inputs of the upper half, [T]: up to half of the plane may be shaded or dead."""
+    if share.shape[1] < 3:
+        some = np.isfinite(share).any(axis=1)
+        best = np.full(share.shape[0], np.nan)
+        best[some] = np.nanmax(share[some], axis=1)
+        return best
+    some = np.isfinite(share).any(axis=1)
+    typical = np.full(share.shape[0], np.nan)
+    typical[some] = np.nanquantile(share[some], 0.7, axis=1)
+    return typical
