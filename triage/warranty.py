@@ -52,8 +52,8 @@ Readings
 
 Siblings' power
   For every time, the robust typical power of the inputs on the same plane, each per rated watt, scaled to
-  this input's rating. It resists a minority of faulty members. Siblings share sky, temperature and the model's
-  error, so the ratio to them is the first witness.
+  this input's rating. It resists a minority of faulty members. Siblings share sky, temperature and the
+  model's error, so the ratio to them is the first witness.
 
 Expected power
   From {irradiance}. Sun position: NREL SPA (NREL/TP-560-34302) by pvlib. Clear sky: Ineichen and Perez with

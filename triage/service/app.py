@@ -62,6 +62,7 @@ def build_app(context: Context) -> ASGIApp:
             Exception: _bug,
         },
     )
+    app.router.redirect_slashes = False  # an address is right or it is not
     # Outermost of all, so that even the answer to a bug carries the headers.
     return HeadersMiddleware(app, https=context.https)
 
