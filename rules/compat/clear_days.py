@@ -119,12 +119,18 @@ def air_temperature(site: SiteDescription, ts: NDArray[np.int64], weather: pd.Da
 
 @dataclass(frozen=True)
 class ClearDays:
-    """The chosen clear days of a panel, time flat over days: [S] or [S, N]."""
+    """The chosen clear days of a panel, time flat over days.
+
+    ``days`` are solar day numbers; ``ts`` (UTC seconds), ``high`` (sun above the
+    usual horizon) and ``air`` (Celsius) are [S]; ``ac_voltage`` (V) and
+    ``signal`` (dBm) [S, U]; the rest [S, N]: ``power`` and ``expected`` in W,
+    ``voltage`` in V, ``poa`` in W/m², ``t_cell`` in Celsius, ``clear`` sky,
+    ``present`` in the record.
+    """
 
     site: SiteDescription
     days: NDArray[np.int64]
     step_s: int
-    day: NDArray[np.int64]
     ts: NDArray[np.int64]
     high: NDArray[np.bool_]
     power: Floats
@@ -139,12 +145,14 @@ class ClearDays:
     air: Floats
 
     def members(self, ref: InputRef) -> list[int]:
+        """Positions of all inputs on an input's plane, its own among them."""
         return [other.index for other in self.site.inputs if other.plane == ref.plane]
 
 
 def choose_days(
     panel: Panel, expected: Expected, stamps: NDArray[np.bool_], which: NDArray[np.intp]
 ) -> ClearDays:
+    """The days at positions ``which`` of a panel, with their expectation and clear ``stamps`` [D, K, N]."""
     slots = panel.ts.shape[1]
 
     def flat(values: NDArray) -> NDArray:  # type: ignore[type-arg]
@@ -155,7 +163,6 @@ def choose_days(
         site=panel.site,
         days=panel.days[which],
         step_s=panel.step_s,
-        day=np.repeat(np.arange(which.size), slots),
         ts=flat(panel.ts),
         high=flat(elevation) > MIN_ELEVATION.value,
         power=flat(panel.power_w).astype(float),

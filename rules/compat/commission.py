@@ -1,4 +1,4 @@
-"""After the roof: do the first clear days show every input present, awake, on its plane and at its voltage?"""
+"""After the roof: do the first clear days show every input present, awake, in place and at its voltage?"""
 
 from __future__ import annotations
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collectors.site import InputRef
-from rules.compat.clear_days import ClearDays, energy_ratio, middle, row_median
+from rules.compat.clear_days import ClearDays, energy_ratio, middle
 from rules.compat.expected import (
     BAND_HIGH,
     BAND_LOW,
@@ -32,6 +32,7 @@ Floats = NDArray[np.float64]
 _OWN = "own choice, seen to tell the invented sample sites' faults from their healthy inputs"
 PRESENT: Final = Threshold(
     0.95, "share of daylight", "own choice: a rare gap is no fault of the installation"
+)
 ENERGY_FAIL: Final = Threshold(0.90, "of siblings", _OWN)
 ENERGY_NEAR: Final = Threshold(0.95, "of siblings", "common practice: power tolerance 3 % and some dirt")
 LEVEL_LOW: Final = Threshold(0.80, "of clear sky", "common practice: mounting 10 %, sky model 8 %, losses")
@@ -39,8 +40,6 @@ BAND_SHARE: Final = Threshold(0.90, "share of time", _OWN)
 BAND_LIGHT: Final = Threshold(400.0, "W/m²", "own choice: well above the 200 W/m² from which the band holds")
 WAKE_LATE: Final = Threshold(1800.0, "s", "own choice: logging, reconnection wait and a tree's shadow apart")
 _AWAKE_SHARE: Final = 0.005
-
-
 
 
 def inputs_seen(days: ClearDays, record: Weeks) -> Iterator[Place]:

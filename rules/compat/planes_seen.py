@@ -24,6 +24,7 @@ _OWN = "own choice, seen to tell the invented sample sites' faults from their he
 PLANE_WORSE: Final = Threshold(2.0, "ratio", _OWN)
 PLANE_TURN: Final = Threshold(
     15.0, "deg", "common practice: nobody builds closer than that to the plan by eye"
+)
 #: Standard error above which the data can't tell the azimuth.
 PLANE_ERROR: Final = Threshold(12.0, "deg", "own choice")
 _TURNS: Final = (0.0, 45.0, -45.0, 90.0, -90.0, 180.0)

@@ -15,7 +15,8 @@ from measure_library import crystalline
 
 from collectors.columns import EVENT_COLUMNS, TELEMETRY_COLUMNS, WEATHER_COLUMNS
 from collectors.site import SiteDescription
-from rules.compat.commission import WAKE_LATE, commission
+from rules.compat.commission import commission
+from rules.compat.inputs_seen import WAKE_LATE
 from rules.compat.record import CommissionRecord, Place
 
 LATITUDE, LONGITUDE, ALTITUDE = 40.2, -3.5, 620.0
