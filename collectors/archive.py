@@ -335,7 +335,7 @@ def _write(
 
 
 def _encoding(name: str) -> str:
-    """What packs a column best: steps of what creeps, bytes by rank of what jumps (own measurement, as _LEVEL)."""
+    """What packs a column best (own measurement): steps of what creeps, bytes by rank of what jumps."""
     creeps = name.startswith(("ts", "energy", "temperature", "state")) or name.endswith("_id")
     return "DELTA_BINARY_PACKED" if creeps else "BYTE_STREAM_SPLIT"
 

@@ -121,8 +121,12 @@ class Store:
         return store
 
     @classmethod
-    def open(cls, path: Path) -> Store:
+    def open(cls, path: Path, *, alone: bool = False) -> Store:
         """Open an existing file.
+
+        ``alone`` keeps everyone else out until it is closed. That is the one way in which
+        SQLite's write-ahead log works in a folder shared between machines, because
+        nothing is then kept in memory that two of them would have to share.
 
         Raises
         ------
@@ -130,7 +134,7 @@ class Store:
         """
         if not path.is_file():
             raise StoreError(f"{path}: no such site file", "`callout site list` shows the sites.")
-        db = _connect(path)
+        db = _connect(path, alone)
         try:
             with _sqlite_errors(path):
                 ours = db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'meta'").fetchone()[0]
@@ -538,10 +542,12 @@ _REMEDIES = {
 }
 
 
-def _connect(path: Path | None) -> sqlite3.Connection:
+def _connect(path: Path | None, alone: bool = False) -> sqlite3.Connection:
     with _sqlite_errors(path):
         db = sqlite3.connect(path or ":memory:", timeout=30.0, isolation_level=None)
         try:
+            if alone:
+                db.execute("PRAGMA locking_mode = EXCLUSIVE")
             db.execute("PRAGMA journal_mode = WAL")
             db.execute("PRAGMA synchronous = NORMAL")
             db.execute("PRAGMA foreign_keys = ON")

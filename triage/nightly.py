@@ -52,13 +52,17 @@ _log = structlog.get_logger(__name__)
 
 @dataclass(frozen=True)
 class SiteNight:
-    """What a worker needs: plain text, so that it can travel."""
+    """What a worker needs: plain text, so that it can travel.
+
+    ``alone`` opens the file as a folder shared between machines demands.
+    """
 
     site_id: str
     path: str
     night: str
     at: str
     again: bool = False
+    alone: bool = False
 
 
 @dataclass(frozen=True)
@@ -154,7 +158,9 @@ def run_nights(
     if not known:
         raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
     tasks = [
-        SiteNight(site_id, str(place.path_of(site_id).resolve()), _night(night), report.at, again)
+        SiteNight(
+            site_id, str(place.path_of(site_id).resolve()), _night(night), report.at, again, bool(cluster)
+        )
         for site_id in wanted
     ]
     index = FleetIndex(place.path)
@@ -183,7 +189,7 @@ def site_night(task: SiteNight) -> NightResult:
         summary = None if task.again else _already(path, task)
         if summary is not None:
             return NightResult(task.site_id, "skipped", summary)
-        with Store.open(path) as store:
+        with Store.open(path, alone=task.alone) as store:
             summary, diff = check_site(store, task.night, task.at)
         counts = (len(diff.new), len(diff.reopened), len(diff.resolved))
         return NightResult(task.site_id, "done", summary, "", "", *counts, time.thread_time() - started)
@@ -286,6 +292,8 @@ def _already(path: Path, task: SiteNight) -> SiteSummary | None:
     if not path.is_file():
         return None
     with closing(sqlite3.connect(path, timeout=30.0)) as db:
+        if task.alone:
+            db.execute("PRAGMA locking_mode = EXCLUSIVE")
         row = db.execute("SELECT value FROM meta WHERE key = ?", (SUMMARY_KEY,)).fetchone()
         if row is None:
             return None
@@ -296,7 +304,7 @@ def _already(path: Path, task: SiteNight) -> SiteSummary | None:
         state = db.execute("SELECT value FROM meta WHERE key = ?", (_STATE_KEY,)).fetchone()
         if state is None or state[0] != _state(db, _day_number(night)):
             return None
-    with Store.open(path) as store:
+    with Store.open(path, alone=task.alone) as store:
         return stored_summary(store)
 
 

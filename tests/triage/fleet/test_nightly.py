@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -163,3 +165,25 @@ def test_wrong_words(place: Workspace, tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.setattr(cluster, "PATIENCE_S", 0.5)
     with pytest.raises(LinkError, match=r"tcp://127\.0\.0\.1:9: no cluster scheduler answers"):
         run_nights(place, cluster="tcp://127.0.0.1:9", at=datetime(2026, 6, 5, tzinfo=UTC))
+
+
+def test_on_a_cluster_a_site_is_held_alone_and_shares_no_memory(
+    place: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # "WAL does not work over a network filesystem" unless the lock is exclusive (SQLite, "Write-Ahead
+    # Logging", sections 2 and 8): then no -shm file is made, and others are kept out until it is closed.
+    path = place.path_of("roof-1")
+    task = nightly.SiteNight("roof-1", str(path), "", "2026-06-05T02:00:00Z", alone=True)
+    real = nightly.check_store
+
+    def look(*args: object, **kw: object) -> object:
+        assert not Path(f"{path}-shm").exists()
+        with closing(sqlite3.connect(path, timeout=0.0)) as other, pytest.raises(sqlite3.OperationalError):
+            other.execute("SELECT * FROM meta").fetchone()
+        return real(*args, **kw)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(nightly, "check_store", look)
+    assert nightly.site_night(task).outcome == "done"
+    with place.open("roof-1") as store:
+        assert store.meta("night_summary")
+    assert nightly.site_night(task).outcome == "skipped"
