@@ -267,7 +267,7 @@ def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> 
         judged = f"{days_text(result.from_day, result.to_day)} ({plural(span, 'day')})"
     rows = [
         ("Days judged", judged),
-        ("Times", zone_text(facts)),
+        ("Times in", facts.timezone),
         ("Irradiance", ", ".join(filter(None, (result.irradiance_source, result.irradiance_note)))),
         ("Place", f"{facts.latitude:.3f}°, {facts.longitude:.3f}°, {facts.altitude_m:.0f} m"),
     ]

@@ -84,10 +84,15 @@ def shade_figure(view: SiteView, finding: Finding) -> Figure:
     # Dim light makes ratios of small numbers: a tenth of the best is asked for.
     good = np.isfinite(made) & np.isfinite(usual) & (elevation > 0)
     good &= usual > 0.1 * float(np.nanmax(usual, initial=1.0))
+    # Where the sun culminates in the north its path would be torn in two at 0 degrees.
+    if len(azimuth) and np.cos(np.radians(azimuth[np.argmax(elevation)])) > 0:
+        azimuth = (azimuth + 180) % 360 - 180
     centres_az, centres_el, share = _sun_bins(azimuth[good], elevation[good], made[good], usual[good])
     day = brightest_day(view, first, last)
     layout = panels(["Sun elevation (°)", "Power (W)"], [1.0, 0.9], clock_title(view))
-    layout["xaxis"] = number_axis("Sun azimuth (° clockwise from north)")
+    ticks = [v for v in range(-180, 361, 30) if centres_az[0] - 5 <= v <= centres_az[-1] + 5]
+    names = {"tickvals": ticks, "ticktext": [str(v % 360) for v in ticks]}
+    layout["xaxis"] = {**number_axis("Sun azimuth (° clockwise from north)"), **names}
     layout["hovermode"] = "closest"
     heat = {
         "type": "heatmap",
@@ -107,7 +112,7 @@ def shade_figure(view: SiteView, finding: Finding) -> Figure:
             "yanchor": "top",
             "thickness": 12,
         },
-        "hovertemplate": "sun at %{x}°, %{y}° high: %{z} % of siblings<extra></extra>",
+        "hovertemplate": "sun %{y}° high: %{z} % of siblings<extra></extra>",
     }
     data = [heat, *power_traces(view, columns, window(view, day, day), at_panel(2))]
     caption = (
@@ -215,7 +220,8 @@ def _shade_alt(azimuths: list[float], elevations: list[float], share: Floats) ->
     if not np.isfinite(share).any():
         return "No position of the sun had enough light to compare."
     row, column = np.unravel_index(int(np.nanargmin(share)), share.shape)
+    azimuth, height = azimuths[int(column)] % 360, elevations[int(row)]
     return (
-        f"Lowest with the sun at azimuth {azimuths[int(column)]:.0f}° and {elevations[int(row)]:.0f}° high: "
+        f"Lowest with the sun at azimuth {azimuth:.0f}° and {height:.0f}° high: "
         f"{share[row, column]:.0f} % of the siblings; best {np.nanmax(share):.0f} %."
     )

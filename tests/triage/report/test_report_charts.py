@@ -83,6 +83,19 @@ def test_shade_is_told_by_the_suns_position(view: FakeView) -> None:
     assert "azimuth 1" in fig["layout"]["meta"]["alt"]
 
 
+def test_a_sun_path_over_the_north_is_not_torn(view: FakeView) -> None:
+    south = replace(
+        view, sun_azimuth_deg=(540 - view.sun_azimuth_deg) % 360
+    )  # mirrored: 120 at dawn, 240 west
+    south = replace(south, sun_azimuth_deg=(180 + south.sun_azimuth_deg) % 360)
+    fig = finding_figure(south, make_finding("shading", input=1, first_seen="2026-06-01"))
+    x = fig["data"][0]["x"]
+    assert min(x) < 0 < max(x)
+    assert max(x) - min(x) < 260
+    assert {"330", "0", "30"} <= set(fig["layout"]["xaxis"]["ticktext"])
+    go.Figure(fig)
+
+
 def test_gaps_show_on_the_time_line(view: FakeView) -> None:
     fig = finding_figure(view, make_finding("unit-silent", unit="C", input=None, plane=None))
     day_means = [np.mean([v for v in row if v is not None]) for row in fig["data"][0]["z"]]
