@@ -15,7 +15,7 @@ from rich.text import Text
 from collectors.errors import StoreError, UsageError
 from triage import figures
 from triage.console import err, out
-from triage.fleet.value import DEFAULT_PRICES, Prices
+from triage.fleet.prices import DEFAULT_PRICES, Prices
 from triage.wording import wording
 from triage.workspace import Workspace
 

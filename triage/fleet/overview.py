@@ -14,8 +14,9 @@ from triage import figures
 from triage.fleet.ages import age_band, days_between
 from triage.fleet.batches import BatchPattern, batch_patterns
 from triage.fleet.peers import PeerPosition, peer_positions
+from triage.fleet.prices import DEFAULT_PRICES, Prices
 from triage.fleet.summary import FindingBrief, SiteSummary
-from triage.fleet.value import DEFAULT_PRICES, Prices, VisitGroup, VisitValue, visit_groups, visit_values
+from triage.fleet.value import VisitGroup, VisitValue, visit_groups, visit_values
 
 #: A site is silent when nothing arrived for this long: one whole day must be
 #: missing, so that a late upload is no alarm.

@@ -10,31 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
 
 import numpy as np
 
 from rules.finding import Action
 from triage.fleet.groups import group_by_place, span_of
+from triage.fleet.prices import DEFAULT_PRICES, Prices
 from triage.fleet.summary import FindingBrief, SiteSummary
-
-
-@dataclass(frozen=True)
-class Prices:
-    """What to reckon with where a site file is silent (own choice, to be set by the user).
-
-    Attributes
-    ----------
-    tariff_per_kwh, visit_cost : in the site's currency.
-    horizon_days : how long the loss would go on if nobody went.
-    """
-
-    tariff_per_kwh: float = 0.20
-    visit_cost: float = 150.0
-    horizon_days: int = 365
-
-
-DEFAULT_PRICES: Final = Prices()
 
 
 @dataclass(frozen=True)

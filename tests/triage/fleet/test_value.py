@@ -7,7 +7,8 @@ import pytest
 from fleet_makers import brief, site
 
 from triage.fleet.groups import EARTH_RADIUS_KM, great_circle_km, group_by_place, span_of
-from triage.fleet.value import Prices, visit_groups, visit_values
+from triage.fleet.prices import Prices
+from triage.fleet.value import visit_groups, visit_values
 
 
 def test_money_at_risk_by_hand() -> None:
