@@ -279,14 +279,15 @@ class Poller:
         for job in self.jobs:
             scheduler.add_job(
                 self._tick,
-                IntervalTrigger(seconds=job.entry.interval_s, start_date=_aligned(now, job), timezone=UTC),
+                IntervalTrigger(seconds=job.entry.interval_s, timezone=UTC),
                 args=[job],
-                next_run_time=now,
+                next_run_time=_next_multiple(now, job.entry.interval_s),
                 max_instances=1,
                 coalesce=True,
                 misfire_grace_time=None,
             )
         scheduler.start()
+        first = [asyncio.create_task(self._tick(job)) for job in self.jobs]
         watch = ClockWatch(self._clock(), time.monotonic())
         while not stop.is_set():
             try:
@@ -295,6 +296,8 @@ class Poller:
                 step = watch.step(self._clock(), time.monotonic())
                 if step:
                     self.clock_was_set(step)
+        for task in first:
+            task.cancel()
 
     def clock_was_set(self, step_s: float) -> None:
         """Set the schedule anew: it runs by the wall clock, which was just moved."""
@@ -303,7 +306,8 @@ class Poller:
         if self._scheduler is not None:
             now = datetime.fromtimestamp(self._clock(), UTC)
             for scheduled in self._scheduler.get_jobs():
-                scheduled.modify(next_run_time=now)
+                (job,) = scheduled.args
+                scheduled.modify(next_run_time=_next_multiple(now, job.entry.interval_s))
 
     async def _tick(self, job: GatewayJob) -> None:
         # The scheduler cancels what it started when it shuts down; a poll must end by itself.
@@ -317,7 +321,6 @@ class Poller:
             self._on_report(await job.poll())
 
 
-def _aligned(now: datetime, job: GatewayJob) -> datetime:
-    """The last full multiple of the interval, so that stamps of all gateways fall together."""
-    interval = job.entry.interval_s
-    return now - timedelta(seconds=now.timestamp() % interval)
+def _next_multiple(now: datetime, interval_s: float) -> datetime:
+    """The next full multiple of the interval, so that stamps of all gateways fall together."""
+    return now + timedelta(seconds=interval_s - now.timestamp() % interval_s)

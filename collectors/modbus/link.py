@@ -239,8 +239,9 @@ class Link:
             self.counts.exceptions += 1
             self.counts.by_exception[code] = self.counts.by_exception.get(code, 0) + 1
             name = f"exception 0x{code:02X}, {EXCEPTION_NAMES.get(code, 'not in the specification')}"
-            kind = UnitGoneError if code in UNIT_GONE else RefusedError
-            raise kind(f"unit {unit}: {name}, at register {span.address}", code)
+            if code in UNIT_GONE:
+                raise UnitGoneError(f"unit {unit}: {name}", code)
+            raise RefusedError(f"unit {unit}: {name}, at register {span.address}", code)
         self.counts.replies += 1
         self.counts.registers += span.count
         return np.array(reply.registers, dtype=np.uint16)
