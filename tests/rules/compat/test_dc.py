@@ -90,6 +90,14 @@ def test_near_voc_leaves_the_error_of_the_linear_law(make_site: Any, iec: Profil
     assert _one(input_checks(site, iec), "voc-cold").verdict == "near"
 
 
+def test_the_deeper_the_cold_the_more_room_is_asked_for(make_site: Any, iec: Profile) -> None:
+    # One module in a hundred stands 2.8 % above the linear law at -10 C, 4.5 % at -40 C (one-diode model).
+    for low, verdict in ((-15.0, "pass"), (-15.1, "near")):
+        voc = 40.0 * (1 - 0.0028 * (low - 25.0))
+        site = make_site({"site.record_low_c": low, "inverters.i.max_input_v": voc / 0.96})
+        assert _one(input_checks(site, iec), "voc-cold").verdict == verdict
+
+
 def test_bifacial_gain_raises_the_currents(make_site: Any, iec: Profile) -> None:
     plain = list(input_checks(make_site(), iec))
     gained = list(input_checks(make_site({"options.bifacial_gain_pct": 10}), iec))
