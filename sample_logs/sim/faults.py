@@ -495,15 +495,14 @@ def hot_derating(world: World, rng: np.random.Generator, units: Sequence[int]) -
     start, end = span(world, rng, 4, 0.6, 0.9)
     lay = world.layout
     mask = (world.ts >= start) & (world.ts < end)
-    extra = float(rng.uniform(12, 28))
+    extra = float(rng.uniform(14, 32))
     limits = {}
     for u in units:
         light = world.light[lay.plane_of[lay.inputs_of_unit(u)[0]]]
         warm = world.sky.temp_air_c + world.unit_warmth_k[u] * (light.beam + light.diffuse) / 1000
-        limits[u] = float(
-            max(55.0, np.quantile(warm[light.beam > 50], 0.9) if (light.beam > 50).any() else 60)
-            + rng.uniform(0, 8)
-        )
+        lit = light.beam + light.diffuse > 300
+        usual = float(np.quantile(warm[lit], 0.6)) if lit.any() else 45.0
+        limits[u] = max(45.0, usual + float(rng.uniform(3, 11)))
     slope = float(rng.uniform(0.02, 0.05))
 
     def physical(cond: Conditions) -> None:

@@ -257,9 +257,11 @@ def build(slug: str, world: World, rng: Rng, free: _Free, snow_day: int | None =
         i = free.an_input()
         if i is None:
             return None
-        return (
-            make.substring_loss(world, rng, i) if slug == "substring-loss" else make.weak_input(world, rng, i)
-        )
+        if slug == "weak-input":
+            return make.weak_input(world, rng, i)
+        # On a third of its voltage a lone module can't wake its unit.
+        lone = len(lay.inputs_of_unit(int(lay.unit_of[i]))) == 1
+        return make.substring_loss(world, rng, i, 1 if lone else None)
     if slug == "shading":
         i = free.an_input()
         made = None

@@ -239,7 +239,7 @@ def light_on_plane(sky: Sky, azimuth_deg: float, tilt_deg: float, model: str) ->
         parts = pvlib.irradiance.perez(
             tilt_deg,
             azimuth_deg,
-            sky.dhi,
+            np.maximum(sky.dhi, 0.1),
             np.maximum(sky.dni, 1e-3),
             sky.extra,
             zenith,
