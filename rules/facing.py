@@ -17,15 +17,14 @@ from numpy.typing import NDArray
 from collectors.site import Plane, SiteDescription
 from rules.finding import Threshold
 from rules.module import ambient_estimate
-from rules.orientation import GAIN_PRIOR, Orientation, infer_orientation
+from rules.orientation import GAIN_PRIOR, MIN_SHIFT, Orientation, infer_orientation
 from rules.panel import Panel
 from rules.sun import sun_of
 
 Floats = NDArray[np.float64]
 
-#: Groups whose clear days are centred this much apart are different planes.  At 30 degrees of tilt, 90
-degrees
-#: of azimuth move the centre by some 1.2 h; shade on one side of an input by half of that.
+#: Groups whose clear days are centred this much apart are different planes.  At 30 degrees of tilt,
+#: 90 degrees of azimuth move the centre by some 1.2 h; shade on one side of an input by half of that.
 CENTRE_GAP: Final = Threshold(0.9, "h", "computed from clear sky at 20 to 40 degrees of tilt; own choice")
 MAX_AZIMUTH_ERR: Final = Threshold(45.0, "deg", "own choice: beyond it the equator is as good a guess")
 #: The rating itself was guessed from the highest power.
@@ -78,12 +77,22 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
     air = ambient_estimate(site.site, ts)
     prior = GAIN_PRIOR if rating_known else _LOOSE_GAIN
     names = [facings.plane_of.get(ref.key, ref.plane) for ref in site.inputs]
-    for name in dict.fromkeys(names):
+    open_names = [n for n in dict.fromkeys(names) if not _declared(site, n)]
+    typical = {n: _typical(share[:, [m == n for m in names]]) for n in open_names}
+
+    def fit(name: str, find_shift: bool) -> Orientation:
+        return infer_orientation(
+            sun, typical[name], step_s, temp_air_c=air, find_shift=find_shift, gain_prior=prior
+        )
+
+    found_by_name = {n: fit(n, True) for n in open_names}
+    shifts = [o.shift_s for o in found_by_name.values() if np.isfinite(o.azimuth_deg)]
+    agreed = bool(shifts) and (max(shifts) - min(shifts) < MIN_SHIFT.value)
+    for name, found in found_by_name.items():
         declared = site.planes.get(name, Plane())
-        if declared.azimuth_deg is not None and declared.tilt_deg is not None:
-            continue
-        own = _typical(share[:, [n == name for n in names]])
-        found = infer_orientation(sun, own, step_s, temp_air_c=air, find_shift=True, gain_prior=prior)
+        if not agreed and abs(found.shift_s) >= MIN_SHIFT.value:
+            # A clock is the site's: what moves one plane's light alone is shade.
+            found = fit(name, False)
         facings.orientation[name] = found
         if not np.isfinite(found.azimuth_deg) or found.azimuth_err_deg > MAX_AZIMUTH_ERR.value:
             continue
@@ -97,6 +106,11 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
             f"from {found.days} days with clear spells"
         )
     return facings
+
+
+def _declared(site: SiteDescription, name: str) -> bool:
+    plane = site.planes.get(name, Plane())
+    return plane.azimuth_deg is not None and plane.tilt_deg is not None
 
 
 def group_by_centre(centres: Floats) -> NDArray[np.int64]:
@@ -126,7 +140,16 @@ def _cut(values: Floats) -> NDArray[np.int64]:
         inside = float(np.var(values[:k]) * k + np.var(values[k:]) * (count - k))
         if inside < best:
             best, at = inside, k
-    if at == 0 or np.median(values[at:]) - np.median(values[:at]) < CENTRE_GAP.value:
+    if at == 0:
+        return np.zeros(count, dtype=np.int64)
+    middles = [float(np.median(part)) for part in (values[:at], values[at:])]
+    gap = middles[1] - middles[0]
+    loose = max(
+        float(np.median(np.abs(part - middle)))
+        for part, middle in zip((values[:at], values[at:]), middles, strict=True)
+    )
+    # A few shaded inputs far apart from each other are no plane either.
+    if gap < CENTRE_GAP.value or loose > gap / 4.0:
         return np.zeros(count, dtype=np.int64)
     left = _cut(values[:at])
     return np.concatenate([left, _cut(values[at:]) + left.max() + 1])

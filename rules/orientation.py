@@ -139,7 +139,7 @@ def infer_orientation(
 
     best, sag = fit(sun)
     moved, shift_s = sun, 0.0
-    for _ in range(3 if find_shift else 0):
+    for _ in range(5 if find_shift else 0):
         if not np.isfinite(best.azimuth_deg):
             break
         base, light = _light(moved, best.azimuth_deg, best.tilt_deg, air)
@@ -375,8 +375,8 @@ def _edge_shift(sun: Sun, power: Floats, model: Floats, top: float) -> float:
 
     Cloud only makes mornings late and evenings early, so the early quarter of
     the mornings and the late quarter of the evenings count.  A clock moves
-    both ends alike; hills, trees and a wake-up threshold cut the day inward,
-    at one end or both: when the ends differ much, the lesser says what the clock did.
+    both ends alike; hills, trees and a wake-up threshold cut the day short, at
+    one end or both: then the end that moved less says what the clock did.
     """
     day = solar_days(sun)
     days, where = np.unique(day, return_inverse=True)
@@ -406,8 +406,9 @@ def _edge_shift(sun: Sun, power: Floats, model: Floats, top: float) -> float:
         return 0.0
     morning = np.quantile(first[known] - model_first[known], 0.25)
     evening = np.quantile(last[known] - model_last[known], 0.75)
+    if morning - evening < MIN_SHIFT.value:
+        return float((morning + evening) / 2.0)
+    # The day is cut short: at both ends alike, or at one, which must not pass for a clock.
     if morning * evening <= 0.0:
         return 0.0
-    lesser, greater = sorted((abs(morning), abs(evening)))
-    both_moved = lesser > 0.4 * greater
-    return float(np.sign(morning) * ((lesser + greater) / 2.0 if both_moved else lesser))
+    return float(np.sign(morning) * min(abs(morning), abs(evening)))
