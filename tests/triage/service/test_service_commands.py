@@ -173,8 +173,8 @@ def test_the_file_overrides_and_mistakes_are_named(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("host", "inside"),
-    [("127.0.0.1", True), ("127.8.8.8", True), ("::1", True), ("localhost", True), ("0.0.0.0", False), ("::", False),
-     ("192.168.1.4", False), ("desk.example.org", False), ("", False)],
+    [("127.0.0.1", True), ("127.8.8.8", True), ("::1", True), ("localhost", True), ("0.0.0.0", False),
+     ("::", False), ("192.168.1.4", False), ("desk.example.org", False), ("", False)],
 )  # fmt: skip
 def test_what_counts_as_this_machine(host: str, inside: bool) -> None:
     assert is_loopback(host) is inside

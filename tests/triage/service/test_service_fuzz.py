@@ -17,8 +17,9 @@ from triage.service.app import build_app
 from triage.service.context import Context
 
 LOOK = [
-    "/", "/call", "/import", "/visits", "/visits/new", "/visits/{a}", "/visits/{a}/verify", "/visits/{a}/sheet.pdf",
-    "/sites/{s}", "/sites/{s}/call", "/sites/{s}/roof", "/sites/{s}/charts/{a}", "/sites/{s}/findings/{n}/chart",
+    "/", "/call", "/import", "/visits", "/visits/new", "/visits/{a}", "/visits/{a}/verify",
+    "/visits/{a}/sheet.pdf", "/sites/{s}", "/sites/{s}/call", "/sites/{s}/roof", "/sites/{s}/charts/{a}",
+    "/sites/{s}/findings/{n}/chart",
     "/sites/{s}/findings/{n}/evidence.zip", "/sites/{s}/findings.csv", "/sites/{s}/readings.csv",
     "/sites/{s}/site.toml", "/nights", "/people", "/health", "/login", "/static/{a}", "/{a}",
 ]  # fmt: skip
@@ -27,15 +28,24 @@ CHANGE = [
     *(f"/sites/{{s}}/findings/{{n}}/{act}" for act in ("acknowledge", "snooze", "note", "resolve", "reopen")),
 ]  # fmt: skip
 FIELDS = (
-    "site", "kind", "files", "file", "parked", "finding", "planned_for", "note", "text", "until", "state", "day",
-    "q", "days", "done", "as", "name", "password",
+    "site", "kind", "files", "file", "parked", "finding", "planned_for", "note", "text", "until", "state",
+    "day", "q", "days", "done", "as", "name", "password",
 )  # fmt: skip
 
+KINDS = (
+    "multipart/form-data",
+    "multipart/form-data; boundary=x",
+    "application/x-www-form-urlencoded",
+    "application/json",
+    "text/plain",
+    "",
+)
 words = st.one_of(
     st.text(max_size=40),
     st.sampled_from(
-        ["", "0", "-1", "1", "999999999999999999999", "1e9", SITE, f"{SITE}:1", "../../x", "2025-11-20", "9999-12-31",
-         "0001-01-01", "done", "csv", "\x00", "%00", "<script>", "'; DROP TABLE finding; --", "é", "𝕏" * 30]
+        ["", "0", "-1", "1", "999999999999999999999", "1e9", SITE, f"{SITE}:1", "../../x", "2025-11-20",
+         "9999-12-31", "0001-01-01", "done", "csv", "\x00", "%00", "<script>",
+         "'; DROP TABLE finding; --", "é", "𝕏" * 30]
     ),
 )  # fmt: skip
 texts = words.filter(lambda s: not any(0xD800 <= ord(c) <= 0xDFFF for c in s))
@@ -86,8 +96,7 @@ def test_no_request_breaks_the_service(fuzz_client: TestClient, clock: Clock, da
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
-@given(body=st.binary(max_size=400), kind=st.sampled_from(["multipart/form-data", "multipart/form-data; boundary=x",
-       "application/x-www-form-urlencoded", "application/json", "text/plain", ""]))  # fmt: skip
+@given(body=st.binary(max_size=400), kind=st.sampled_from(KINDS))
 def test_no_body_breaks_a_form(fuzz_client: TestClient, clock: Clock, body: bytes, kind: str) -> None:
     clock.now += 30
     for path in ("/import/preview", "/visits", "/login"):

@@ -12,6 +12,7 @@ import urllib.error
 import urllib.request
 from concurrent.futures import Future
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import pandas as pd
@@ -62,7 +63,7 @@ def at(iso: str) -> float:
 def test_dusk_is_sunset_as_pvlibs_own_algorithm_gives_it(
     day: str, latitude: float, longitude: float, zone: str
 ) -> None:
-    """Reference: pvlib.solarposition.sun_rise_set_transit_spa (NREL SPA). Summer-time changes are among the days."""
+    """Reference: pvlib.solarposition.sun_rise_set_transit_spa (NREL SPA); changes of summer time are in."""
     found = dusk(facts(latitude, longitude, zone), day_number(day))
     times = pd.DatetimeIndex([pd.Timestamp(day, tz=zone)])
     sunset = pvlib.solarposition.sun_rise_set_transit_spa(times, latitude, longitude)["sunset"].iloc[0]
@@ -114,7 +115,7 @@ def test_across_both_changes_of_summer_time_each_day_has_one_night() -> None:
     for change in ("2025-03-30", "2025-10-26"):
         start = day_number(change) * 86400 - 2 * 86400
         seen = [latest_night(site, start + minute * 60, WAIT) for minute in range(0, 5 * 1440, 15)]
-        steps = [b - a for a, b in zip(seen, seen[1:], strict=False)]
+        steps = [b - a for a, b in pairwise(seen)]
         assert set(steps) == {0, 1}
         assert sum(steps) == 5
 

@@ -7,7 +7,6 @@ import hashlib
 import http.server
 import io
 import json
-import os
 import shutil
 import subprocess
 import threading
@@ -347,7 +346,10 @@ def drop(folder: Path) -> DropFolder:
     return drop
 
 
-READINGS = "timestamp,unit,input,dc_voltage_v,dc_current_a,dc_power_w\n2025-11-05T10:00:00Z,005A31EC,1,31.2,4.0,124.8\n"
+READINGS = (
+    "timestamp,unit,input,dc_voltage_v,dc_current_a,dc_power_w\n"
+    "2025-11-05T10:00:00Z,005A31EC,1,31.2,4.0,124.8\n"
+)
 
 
 def test_a_complete_file_is_taken_in_once_and_put_away(drop: DropFolder) -> None:
@@ -396,7 +398,7 @@ def test_what_cannot_be_read_is_set_aside_with_the_reason(
 def test_links_and_half_files_are_left_alone(drop: DropFolder, tmp_path: Path) -> None:
     outside = tmp_path / "outside.csv"
     outside.write_text(READINGS, encoding="utf-8")
-    os.symlink(outside, drop.folder / SITE / "link.csv")
+    (drop.folder / SITE / "link.csv").symlink_to(outside)
     for name in (".hidden.csv", "load.csv.part", "x.tmp"):
         (drop.folder / SITE / name).write_text(READINGS, encoding="utf-8")
     assert [drop.look(), drop.look()] == [[], []]

@@ -139,7 +139,7 @@ def test_every_form_needs_its_token(client: TestClient, context: Context) -> Non
             assert client.post(real, data={"csrf": token}).status_code == 403, path
 
 
-def test_a_token_is_bound_to_its_browser(client: TestClient, context: Context) -> None:
+def test_a_token_is_bound_to_its_browser(client: TestClient) -> None:
     token = token_of(client)
     client.cookies.clear()
     client.get("/")
@@ -232,7 +232,7 @@ def test_operators_change_and_viewers_look(guarded: Context) -> None:
 
 
 def test_the_cookie_is_out_of_reach(guarded: Context) -> None:
-    """OWASP, "Session Management Cheat Sheet": Secure (over TLS), HttpOnly, SameSite, at least 64 bits (from memory)."""
+    """OWASP, "Session Management Cheat Sheet": Secure over TLS, HttpOnly, SameSite, 64 bits (from memory)."""
     client = _open(guarded)
     form = {"csrf": token_of(client, "/login"), "name": "ines", "password": PASSWORD}
     cookie = client.post("/login", data=form).headers["set-cookie"]

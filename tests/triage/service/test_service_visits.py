@@ -33,7 +33,8 @@ AT = "2025-11-05T07:00:00Z"
 
 def finding(**changes: object) -> Finding:
     values: dict[str, object] = {
-        "site": SITE, "fault": "idle-input", "first_seen": "2025-10-01", "last_seen": "2025-10-20", "days": 20,
+        "site": SITE, "fault": "idle-input", "first_seen": "2025-10-01", "last_seen": "2025-10-20",
+        "days": 20,
         "confidence": 0.9, "severity": "high", "loss_wh_per_day": 900.0, "loss_wh_total": 18_000.0,
         "action": "visit", "why": "A/1 passed no current.", "unit": "A", "input": 1,
     }  # fmt: skip
@@ -104,7 +105,7 @@ def test_a_visit_over_two_sites_stands_in_both_files(folder: Path) -> None:
 SITE_TOML = """[site]\nid = "x"\nlatitude = 47\nlongitude = 8\ntimezone = "Europe/Zurich"
 [planes.south]\nazimuth_deg = 180\ntilt_deg = 30
 [[units]]\nserial = "A"\nbranch = "L1"
-inputs = [{input = 1, plane = "south", row = 1, column = 1}, {input = 2, plane = "south", row = 1, column = 2}]
+inputs = [{input=1, plane="south", row=1, column=1}, {input=2, plane="south", row=1, column=2}]
 [[units]]\nserial = "B"\nbranch = "L2"\ninputs = [{input = 1, plane = "south", row = 2, column = 1}]
 """
 
@@ -148,8 +149,9 @@ def test_the_sheet_opens_in_poppler(folder: Path, tmp_path: Path) -> None:
     visit = plan_visit(place, {SITE: visit_findings(folder)}, "2025-11-12", "ines", AT, "ring twice <b>")
     write_visit_pdf(str(tmp_path / "sheet.pdf"), visit_sheet(place, visit))
     text = pdf_text(tmp_path / "sheet.pdf")
-    for words in ("Visit sheet, 12 Nov 2025", "ring twice <b>", "Make safe", "Prove dead", "Load before leaving",
-                  "Work, in this order", "Measure", "licensed", "005A31EC"):  # fmt: skip
+    for words in ("Visit sheet, 12 Nov 2025", "ring twice <b>", "Make safe", "Prove dead",
+                  "Load before leaving", "Work, in this order", "Measure", "licensed",
+                  "005A31EC"):  # fmt: skip
         assert words in text, words
     info = subprocess.run(
         ["pdfinfo", str(tmp_path / "sheet.pdf")], capture_output=True, text=True, check=True
@@ -224,7 +226,7 @@ DRUG_2 = np.array([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])
 
 
 def test_the_interval_is_welchs_as_published() -> None:
-    """R's documentation of t.test(extra ~ group, data = sleep): 95 % interval -3.3654832 to 0.2054832 (from memory)."""
+    """R's documentation of t.test(extra ~ group, data = sleep): -3.3654832 to 0.2054832 (from memory)."""
     low, high = welch_interval(DRUG_1, DRUG_2)
     assert low == pytest.approx(-3.3654832, abs=1e-6)
     assert high == pytest.approx(0.2054832, abs=1e-6)
