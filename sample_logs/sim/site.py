@@ -76,7 +76,8 @@ class SimSite:
     (False where the fault is there but hardly costs or hides anything).
     ``energy`` has one row per input and day: ``healthy_wh`` (without faults),
     ``true_wh`` (made), ``expected_rows``, ``seen_rows``. ``healthy_power_w``
-    and ``true_power_w`` are [T, N] on ``ts``.
+    and ``true_power_w`` are [T, N] on ``ts``. ``planes`` holds the true azimuth and tilt
+    (degrees) of each plane, whatever the site file says.
     """
 
     seed: int
@@ -95,6 +96,7 @@ class SimSite:
     healthy_power_w: F
     true_power_w: F
     keys: tuple[tuple[str, int], ...]
+    planes: dict[str, tuple[float, float]]
 
     def telemetry_csv(self) -> str:
         """The plain CSV of DEVELOPERS.md."""
@@ -359,6 +361,7 @@ def simulate(
         base.power_w,
         current.power_w,
         keys,
+        {p.name: (p.azimuth_deg, p.tilt_deg) for p in lay.planes},
     )
 
 

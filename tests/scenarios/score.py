@@ -16,6 +16,7 @@ import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
@@ -125,6 +126,27 @@ def _tables(result: dict[str, Any], out: Console) -> None:
         out.print(f"[red]not judged[/red] {name}: {why}", highlight=False)
 
 
+def _plot(mine: dict[str, Any], path: Path) -> None:
+    """Said against right, each dot as large as its number of claims."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(5, 5), layout="constrained")
+    axes = figure.subplots()
+    bins = mine["reliability"]
+    axes.plot([0, 1], [0, 1], color="0.6", linewidth=1)
+    axes.scatter(
+        [b["said"] for b in bins],
+        [b["right"] for b in bins],
+        s=[10 + 2 * b["claims"] for b in bins],
+        color="#0072b2",
+    )
+    for b in bins:
+        axes.annotate(f"{b['claims']}", (b["said"], b["right"]), xytext=(6, -12), textcoords="offset points")
+    axes.set(xlabel="confidence said", ylabel="share right", xlim=(0, 1.02), ylim=(0, 1.02))
+    axes.set_title(f"Brier score {_shown(mine['brier'])}, {mine['sites']} sites")
+    figure.savefig(path, dpi=120)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; exit code 0, or 2 for wrong use."""
     parser = argparse.ArgumentParser(
@@ -148,6 +170,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--least-confidence", type=float, default=0.0, help="leave out findings under this confidence"
     )
+    parser.add_argument("--plot", type=Path, help="write the reliability of the confidence as a PNG")
     parser.add_argument(
         "--remarks", action="store_true", help="list each miss and each false claim (train seeds only)"
     )
@@ -159,6 +182,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     except ValueError as exc:
         parser.error(str(exc))
     result = report(sites)
+    if not result["judges"][PRODUCT]:
+        for name, why in result["failed"].items():
+            print(f"{name}: {why}", file=sys.stderr)
+        print("No site could be judged.", file=sys.stderr)
+        return 2
+    if args.plot:
+        _plot(result["judges"][PRODUCT], args.plot)
     if args.json:
         print(json.dumps(result, indent=1))
         return 0
