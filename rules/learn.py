@@ -13,11 +13,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from collectors.site import Module, Plane, SiteDescription, Unit
+from rules.facing import infer_facings
 from rules.panel import build_panels
 
 #: Share of its rating that a module reaches on a good day (common practice: 80 to 90 %).
 _TOP_SHARE = 0.85
 _FALLBACK_W = 400.0
+#: What the last two months say about planes is enough.
+_LOOK_BACK_S = 60 * 86400
 
 
 @dataclass(frozen=True)
@@ -42,8 +45,9 @@ def complete_site(site: SiteDescription, telemetry: pd.DataFrame) -> Completed:
     inferred: dict[str, str] = {}
     if is_complete(site):
         return Completed(site, inferred)
+    rating_known = all(ref.module is not None for ref in site.inputs)
     site = _with_modules(site, telemetry, inferred)
-    site = _with_planes(site, inferred)
+    site = _with_planes(site, telemetry, inferred, rating_known)
     return Completed(site, inferred)
 
 
@@ -110,12 +114,14 @@ def _top_power(site: SiteDescription, telemetry: pd.DataFrame) -> NDArray[np.flo
     return best
 
 
-def _with_planes(site: SiteDescription, inferred: dict[str, str]) -> SiteDescription:
-    plane_of = {ref.key: "inferred" for ref in site.inputs if not ref.plane}
-    planes = dict(site.planes)
-    if plane_of:
-        planes.setdefault("inferred", Plane())
-        inferred["planes"] = f"{len(plane_of)} inputs taken as one plane"
+def _with_planes(
+    site: SiteDescription, telemetry: pd.DataFrame, inferred: dict[str, str], rating_known: bool
+) -> SiteDescription:
+    recent = telemetry[telemetry["ts"] > telemetry["ts"].max() - _LOOK_BACK_S]
+    facings = infer_facings(site, list(build_panels(site, recent)), rating_known)
+    plane_of = {ref.key: facings.plane_of.get(ref.key, "inferred") for ref in site.inputs if not ref.plane}
+    planes = {**site.planes, **{name: Plane() for name in plane_of.values()}, **facings.planes}
+    inferred.update(facings.inferred)
     south = site.site.latitude < 0
     for name, plane in planes.items():
         if plane.azimuth_deg is None or plane.tilt_deg is None:
