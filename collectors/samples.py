@@ -7,10 +7,10 @@ Python work grows with inputs, not with samples.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import repeat
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -24,7 +24,10 @@ SAME, CONFLICT, FILLED, NEW = 0, 1, 2, 3
 
 #: Stands for NULL while a column travels as text: no scaled value gets there.
 _NULL: Final = -(10**17)
+_NULL_TEXT: Final = str(_NULL)
 _LARGEST: Final = 1e15
+#: Below SQLite's limit of 999 parameters in builds before 3.32.
+_ROWS_AT_ONCE: Final = 100
 
 Times = NDArray[np.int64]
 Columns = list[NDArray[np.float64]]
@@ -96,7 +99,7 @@ def read(
     SQLite joins each column into one text that numpy parses: about twice as
     fast as fetching rows, because no Python object is made per value.
     """
-    picked = ", ".join(f"json_group_array(ifnull({field}, {_NULL}))" for field in table.fields)
+    picked = ", ".join(f"json_group_array({field})" for field in table.fields)
     row = db.execute(
         f"SELECT json_group_array(ts), {picked} FROM (SELECT * FROM {table.name} "
         f"WHERE {table.owner} = ? AND ts >= ? AND ts < ? ORDER BY ts)",
@@ -104,7 +107,9 @@ def read(
     ).fetchone()
     if row[0] == "[]":
         return np.zeros(0, np.int64), [np.zeros(0) for _ in table.fields]
-    times, *whole = (np.fromstring(text[1:-1], dtype=np.int64, sep=",") for text in row)
+    times, *whole = (
+        np.fromstring(text[1:-1].replace("null", _NULL_TEXT), dtype=np.int64, sep=",") for text in row
+    )
     columns = [column.astype(np.float64) for column in whole]
     for column, integers in zip(columns, whole, strict=True):
         column[integers == _NULL] = np.nan
@@ -185,11 +190,19 @@ def _insert(
 ) -> None:
     if not rows.any():
         return
-    marks = ", ".join("?" * (len(table.fields) + 2))
-    # NaN binds as NULL and a whole float is kept as an integer: no Python work per value.
-    values: list[list[Any]] = [column[rows].tolist() for column in columns]
-    times: Sequence[int] = ts[rows].tolist()
+    # NaN binds as NULL and a whole float is kept as an integer: no Python work per value. Many
+    # rows per statement halve the time, because the statement is entered once for all of them.
+    matrix = np.column_stack([ts[rows], *(column[rows] for column in columns)])
+    whole = len(matrix) // _ROWS_AT_ONCE * _ROWS_AT_ONCE
+    width = matrix.shape[1]
+    row = f"(?, {', '.join('?' * width)})"
+    if whole:
+        named = f"({owner}, {', '.join('?' * width)})"
+        many = ", ".join([named] * _ROWS_AT_ONCE)
+        db.executemany(
+            f"INSERT INTO {table.name} VALUES {many}",
+            matrix[:whole].reshape(-1, _ROWS_AT_ONCE * width).tolist(),
+        )
     db.executemany(
-        f"INSERT INTO {table.name} VALUES ({marks})",
-        zip(repeat(owner, len(times)), times, *values, strict=True),
+        f"INSERT INTO {table.name} VALUES {row}", ((owner, *values) for values in matrix[whole:].tolist())
     )
