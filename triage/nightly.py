@@ -10,6 +10,7 @@ run that was stopped goes on where it was, wherever it is started again.
 from __future__ import annotations
 
 import json
+import logging
 import sqlite3
 import time
 import traceback
@@ -20,12 +21,11 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
 
-import structlog
-
 from collectors.errors import CalloutError, UsageError
 from collectors.store import Store, solar_day
 from rules.performance import Performance, performance
 from triage.check import CheckResult, check_store
+from triage.figures import plural
 from triage.fleet.cluster import run_on_cluster
 from triage.fleet.index import FleetIndex
 from triage.fleet.pool import default_jobs, run_in_pool
@@ -47,7 +47,8 @@ _STATE_KEY: Final = "night_state"
 Progress = Callable[[int, int, str], None]
 Outcome = Literal["done", "skipped", "failed"]
 
-_log = structlog.get_logger(__name__)
+# Not structlog: unless told otherwise that writes to stdout, where `--json` belongs.
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -84,8 +85,8 @@ class NightResult:
 class NightReport:
     """What came of the night.
 
-    ``failed`` gives the error of each site that failed, ``act`` the sites with
-    a live finding that asks for a visit or a remote step. ``cpu_s`` is what the
+    ``failed`` gives the error of each site that failed, ``act`` the answer of each
+    with a live finding that asks for a visit or a remote step. ``cpu_s`` is what the
     sites took of all processors together, ``seconds`` how long the run took.
     """
 
@@ -98,7 +99,7 @@ class NightReport:
     reopened: int = 0
     resolved: int = 0
     failed: dict[str, str] = field(default_factory=dict)
-    act: list[str] = field(default_factory=list)
+    act: dict[str, str] = field(default_factory=dict)
 
     @property
     def sites(self) -> int:
@@ -110,7 +111,26 @@ class NightReport:
         return 1 if self.act or self.failed else 0
 
     def to_json(self) -> dict[str, Any]:
-        return {**vars(self), "sites": self.sites, "failed": dict(sorted(self.failed.items()))}
+        return {**vars(self), "sites": self.sites}
+
+    def text(self, most: int = 20) -> str:
+        """The report for people; at most so many sites of each list."""
+        before = f", {self.skipped} had this night behind them" if self.skipped else ""
+        lines = [
+            f"{plural(self.done, 'site')} checked{before}, {len(self.failed)} failed, "
+            f"in {self.seconds:.1f} s.",
+            f"{plural(self.new, 'new finding')}, {self.reopened} came back, {self.resolved} resolved.",
+        ]
+        for title, sites in (("Sites that need action:", self.act), ("Sites that failed:", self.failed)):
+            if sites:
+                lines += [
+                    "",
+                    title,
+                    *(f"  {site}: {told.splitlines()[0]}" for site, told in list(sites.items())[:most]),
+                ]
+            if len(sites) > most:
+                lines.append(f"  and {len(sites) - most} more: `callout fleet` ranks them, --json lists them")
+        return "\n".join(lines)
 
 
 def run_nights(
@@ -175,7 +195,8 @@ def run_nights(
     finally:
         # Also when stopped by hand: what is done is done.
         lot.flush()
-    report.act.sort()
+    report.act = dict(sorted(report.act.items()))
+    report.failed = dict(sorted(report.failed.items()))
     report.cpu_s = round(report.cpu_s, 3)
     report.seconds = round(time.perf_counter() - started, 3)
     return report
@@ -197,7 +218,7 @@ def site_night(task: SiteNight) -> NightResult:
         return _failed(task, str(exc))
     except Exception as exc:
         # A bug of ours on one site must not cost the others their night; it keeps its traceback.
-        return _failed(task, f"{type(exc).__name__}: {exc}", traceback.format_exc())
+        return _failed(task, f"{type(exc).__name__}: {exc}", traceback.format_exc(limit=-12))
 
 
 def check_site(store: Store, night: str, at: str) -> tuple[SiteSummary, LedgerDiff]:
@@ -326,7 +347,8 @@ def _failed(task: SiteNight, message: str, trace: str = "") -> NightResult:
 def _count(report: NightReport, result: NightResult) -> None:
     if result.outcome == "failed":
         report.failed[result.site_id] = result.error
-        _log.warning("site failed", site=result.site_id, error=result.error, trace=result.trace or None)
+        if result.trace:
+            _log.error("site %s: a bug of ours\n%s", result.site_id, result.trace)
         return
     if result.outcome == "skipped":
         report.skipped += 1
@@ -337,7 +359,7 @@ def _count(report: NightReport, result: NightResult) -> None:
     report.resolved += result.resolved
     report.cpu_s += result.cpu_s
     if result.summary and any(f.action in ("visit", "remote") for f in result.summary.live):
-        report.act.append(result.site_id)
+        report.act[result.site_id] = result.summary.answer
 
 
 class _Lot:

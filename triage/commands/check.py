@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich.progress import MofNCompleteColumn, Progress
 from rich.table import Table
 
 from collectors.errors import UsageError
@@ -47,7 +48,9 @@ def check(
     cluster: Annotated[str | None, typer.Option(help="Dask scheduler for --all, tcp://host:port.")] = None,
     full: Annotated[bool, typer.Option(help="Reduce every stored day again.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    workspace: Annotated[
+        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
+    ] = None,
 ) -> None:
     """Find faults: what, where, since when, how sure, what it costs, what to do."""
     if all_sites:
@@ -67,7 +70,9 @@ def check(
             result = check_files(description, loaded)
     elif site is not None:
         if telemetry or weather or gateway_log:
-            raise UsageError("loose files need --site-file", "Use `callout import` to add files to a stored site.")
+            raise UsageError(
+                "loose files need --site-file", "Use `callout import` to add files to a stored site."
+            )
         now = datetime.now(UTC).isoformat(timespec="seconds")
         with Workspace(workspace).open(site) as store:
             with err.status("judging"):
@@ -85,11 +90,17 @@ def check(
 def _check_all(workspace: Path | None, jobs: int | None, cluster: str | None, as_json: bool) -> None:
     from triage.nightly import run_nights  # pulls in process pools; only --all needs it
 
-    report = run_nights(Workspace(workspace), jobs=jobs, cluster=cluster)
+    with Progress(*Progress.get_default_columns(), MofNCompleteColumn(), console=err, transient=True) as bar:
+        task = bar.add_task("Checking", total=None)
+
+        def step(done: int, total: int, _site: str) -> None:
+            bar.update(task, completed=done, total=total)
+
+        report = run_nights(Workspace(workspace), jobs=jobs, cluster=cluster, progress=step)
     if as_json:
         typer.echo(json.dumps(report.to_json(), indent=1))
     else:
-        out.print(report.text())
+        out.print(report.text(), markup=False, highlight=False, soft_wrap=True)
     raise typer.Exit(report.exit_code)
 
 
@@ -112,6 +123,9 @@ def _show(result: CheckResult) -> None:
         out.print(table)
     reasons = {(n.fault, n.reason) for n in result.not_judged}
     if reasons:
-        err.print(f"{len(reasons)} kinds of judgement could not be made everywhere; --json lists them.", highlight=False)
+        err.print(
+            f"{len(reasons)} kinds of judgement could not be made everywhere; --json lists them.",
+            highlight=False,
+        )
     for reason, count in result.rejected_rows.items():
         err.print(f"{count} rows rejected: {reason}", markup=False, highlight=False)

@@ -28,7 +28,7 @@ def place(tmp_path: Path) -> Workspace:
 def test_every_site_is_checked_and_stands_in_the_index(place: Workspace) -> None:
     report = run_nights(place, 1, at=AT)
     assert (report.done, report.skipped, report.failed) == (3, 0, {})
-    assert report.act == ["roof-1"]
+    assert report.act == {"roof-1": "Go: dead input: no module voltage, U2/1."}
     assert report.exit_code == 1
     good, dead, _ = FleetIndex(place.path).summaries()
     assert (dead.night, dead.to_day) == ("2026-06-04", "2026-06-04")
@@ -45,7 +45,7 @@ def test_a_night_done_twice_changes_nothing(place: Workspace) -> None:
     later = AT + timedelta(hours=3)
     second = run_nights(place, 1, at=later)
     assert (second.done, second.skipped, second.new) == (0, 3, 0)
-    assert second.act == ["roof-1"]
+    assert list(second.act) == ["roof-1"]
     assert ledger_rows(place) == rows
     assert FleetIndex(place.path).summaries() == summaries
     third = run_nights(place, 1, at=later, again=True)
@@ -101,8 +101,16 @@ def _bug(*_args: object, **_kw: object) -> None:
     raise ZeroDivisionError("a bug")
 
 
-def test_a_bug_keeps_its_traceback(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_bug_keeps_its_traceback(
+    place: Workspace,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     monkeypatch.setattr(nightly, "check_store", _bug)
+    run_nights(place, 1, at=AT)
+    assert caplog.text.count('raise ZeroDivisionError("a bug")') == 3
+    assert capsys.readouterr().out == ""  # where --json goes
     task = nightly.SiteNight("roof-0", str(place.path_of("roof-0")), "", "2026-06-05T02:00:00Z")
     assert 'raise ZeroDivisionError("a bug")' in nightly.site_night(task).trace
 
@@ -187,3 +195,21 @@ def test_on_a_cluster_a_site_is_held_alone_and_shares_no_memory(
     with place.open("roof-1") as store:
         assert store.meta("night_summary")
     assert nightly.site_night(task).outcome == "skipped"
+
+
+def test_the_report_for_people() -> None:
+    report = nightly.NightReport("2026-06-05T02:00:00Z", done=1, skipped=2, seconds=3.21, new=1, resolved=2)
+    report.act = {f"roof-{n}": "Go." for n in range(3)}
+    report.failed = {"mill": "mill.sqlite: damaged\n\nRestore it."}
+    assert report.text(most=2).splitlines() == [
+        "1 site checked, 2 had this night behind them, 1 failed, in 3.2 s.",
+        "1 new finding, 0 came back, 2 resolved.",
+        "",
+        "Sites that need action:",
+        "  roof-0: Go.",
+        "  roof-1: Go.",
+        "  and 1 more: `callout fleet` ranks them, --json lists them",
+        "",
+        "Sites that failed:",
+        "  mill: mill.sqlite: damaged",
+    ]
