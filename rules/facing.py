@@ -142,17 +142,15 @@ def _cut(values: Floats) -> NDArray[np.int64]:
             best, at = inside, k
     if at == 0:
         return np.zeros(count, dtype=np.int64)
-    middles = [float(np.median(part)) for part in (values[:at], values[at:])]
-    gap = middles[1] - middles[0]
-    loose = max(
-        float(np.median(np.abs(part - middle)))
-        for part, middle in zip((values[:at], values[at:]), middles, strict=True)
-    )
-    # A few shaded inputs far apart from each other are no plane either.
-    if gap < CENTRE_GAP.value or loose > gap / 4.0:
-        return np.zeros(count, dtype=np.int64)
     left = _cut(values[:at])
-    return np.concatenate([left, _cut(values[at:]) + left.max() + 1])
+    groups = np.concatenate([left, _cut(values[at:]) + left.max() + 1])
+    parts = [values[groups == g] for g in range(int(groups.max()) + 1)]
+    middles = np.array([np.median(part) for part in parts])
+    gap = float(np.diff(middles).min())
+    loose = max(float(np.median(np.abs(part - m))) for part, m in zip(parts, middles, strict=True))
+    # A few shaded inputs far apart from each other are no plane.
+    apart = gap >= CENTRE_GAP.value and loose <= gap / 4.0
+    return groups if apart else np.zeros(count, dtype=np.int64)
 
 
 def _grid(site: SiteDescription, panels: Sequence[Panel]) -> tuple[NDArray[np.int64], Floats, int] | None:
