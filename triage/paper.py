@@ -33,7 +33,7 @@ from reportlab.platypus import (
 )
 from reportlab.platypus.flowables import Flowable
 
-from triage.roofplan import RoofPlane
+from triage.roofplan import SLOT_H, SLOT_W, RoofPlane
 
 _FONTS: Final = {"Sheet": "Vera.ttf", "Sheet-Bold": "VeraBd.ttf"}
 _WIDTH: Final = A4[0] - 36 * mm
@@ -139,9 +139,10 @@ def roof_drawing(plane: RoofPlane) -> Drawing:
     scale = min(1.0, _WIDTH / plane.width)
     drawing = Drawing(plane.width * scale, plane.height * scale)
     for slot in plane.slots:
-        y = plane.height - slot.y - 42
+        y = plane.height - slot.y - SLOT_H
         drawing.add(
-            Rect(slot.x, y, 58, 42, **_shape(fillColor=lightgrey if slot.marks else white, strokeColor=black,
+            Rect(slot.x, y, SLOT_W, SLOT_H,
+                 **_shape(fillColor=lightgrey if slot.marks else white, strokeColor=black,
                                              strokeWidth=2 if slot.marks else 0.5))
         )  # fmt: skip
         drawing.add(String(slot.x + 3, y + 29, drawable(slot.label), fontName="Sheet", fontSize=8))

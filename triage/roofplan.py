@@ -10,9 +10,9 @@ from collectors.site import InputRef, SiteDescription
 from rules.finding import Finding
 from triage.wording import wording
 
-_SLOT: Final = (58, 42)
+SLOT_W: Final = 84
+SLOT_H: Final = 42
 _GAP: Final = 6
-_TOP: Final = 24
 
 
 @dataclass(frozen=True)
@@ -82,9 +82,9 @@ def _plane(site: SiteDescription, name: str, refs: list[InputRef], findings: lis
         hits = [f for f in findings if touches(f, ref)]
         slots.append(
             Slot(
-                x=_GAP + (column - left) * (_SLOT[0] + _GAP),
-                y=_TOP + (row - top) * (_SLOT[1] + _GAP),
-                label=ref.label if len(ref.label) <= 9 else f"…{ref.label[-8:]}",
+                x=_GAP + (column - left) * (SLOT_W + _GAP),
+                y=_GAP + (row - top) * (SLOT_H + _GAP),
+                label=ref.label if len(ref.label) <= 11 else f"…{ref.label[-10:]}",
                 unit=ref.unit,
                 input=ref.input,
                 marks=" ".join(dict.fromkeys(wording(f.fault).symbol for f in hits)),
@@ -96,8 +96,8 @@ def _plane(site: SiteDescription, name: str, refs: list[InputRef], findings: lis
     return RoofPlane(
         name=name or "roof",
         facing=facing(plane.azimuth_deg, plane.tilt_deg) if plane else "orientation not on file",
-        width=max(s.x for s in slots) + _SLOT[0] + _GAP,
-        height=max(s.y for s in slots) + _SLOT[1] + _GAP,
+        width=max(s.x for s in slots) + SLOT_W + _GAP,
+        height=max(s.y for s in slots) + SLOT_H + _GAP,
         slots=tuple(slots),
         placed=placed,
     )

@@ -234,8 +234,13 @@ def _why(
     days = f"({_days(n_before)} before, {_days(n_after)} after)"
     if before is None or after is None or low is None or high is None:
         return f"At least {MIN_DAYS.value:g} days with enough light are needed on each side {days}."
-    text = f"{before:.0%} {what} before, {after:.0%} after (95 % interval {low:.0%} to {high:.0%}) {days}."
+    span = f"95 % interval {_pct(low)} to {_pct(high)}"
+    text = f"{_pct(before)} {what} before, {_pct(after)} after ({span}) {days}."
     return f"{text} More days will decide." if verdict == "open" else text
+
+
+def _pct(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def _days(count: int) -> str:

@@ -238,7 +238,7 @@ def place_text(site: SiteDescription, finding: Finding) -> str:
     words += list(dict.fromkeys(_spot(r) for r in refs if _spot(r)))
     branch = next((r.branch for r in refs if r.branch), "")
     if branch:
-        words.append(f"branch {branch}")
+        words.append(_branch_text(branch))
     return "; ".join(words)
 
 
@@ -253,7 +253,7 @@ def isolation_steps(site: SiteDescription, findings: Iterable[Finding]) -> tuple
         return ()
     units = {f.unit for f in hands if f.unit is not None}
     branches = sorted({r.branch for r in site.inputs if r.unit in units and r.branch})
-    which = f"branch {', '.join(branches)}" if branches and len(units) else "the whole array"
+    which = ", ".join(map(_branch_text, branches)) if branches else "the whole array"
     return (
         "Tell the people in the building; agree who may switch on again.",
         f"At the board, switch off AC of {which}; lock it and tag it with name and time.",
@@ -264,6 +264,10 @@ def isolation_steps(site: SiteDescription, findings: Iterable[Finding]) -> tuple
         "time before judging a unit.",
         "Local codes and a licensed person decide; this list replaces neither.",
     )
+
+
+def _branch_text(branch: str) -> str:
+    return branch if branch.lower().startswith("branch") else f"branch {branch}"
 
 
 def _chosen(workspace: Workspace, site: str, numbers: Sequence[int]) -> tuple[int, ...]:

@@ -17,6 +17,7 @@ from triage.fleet.reading import read_summary
 from triage.fleet.summary import SiteSummary
 from triage.service.accounts import Sessions, users
 from triage.service.settings import Settings, is_loopback
+from triage.service.stamp import file_stamp
 from triage.service.state import ServiceState
 from triage.workspace import Workspace
 
@@ -72,7 +73,7 @@ class Context:
 
     def summaries(self) -> list[SiteSummary]:
         """Every site's line, read again only when the index changed."""
-        stamp = tuple(_stamp(Path(f"{self.index.path}{suffix}")) for suffix in ("", "-wal"))
+        stamp = file_stamp(self.index.path)
         known, summaries = self._summaries
         sites = self.workspace.site_ids()
         if known != (stamp, sites):
@@ -110,11 +111,3 @@ def _summary(path: Path, site: str) -> SiteSummary:
         return read_summary(path)
     except (CalloutError, sqlite3.Error) as exc:
         return SiteSummary(site_id=site, error=str(exc))
-
-
-def _stamp(path: Path) -> tuple[int, int]:
-    try:
-        stat = path.stat()
-    except FileNotFoundError:
-        return (0, 0)
-    return (stat.st_mtime_ns, stat.st_size)

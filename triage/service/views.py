@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
-from pathlib import Path
 from typing import Final
 
 from collectors.errors import InputError
 from collectors.store import Store, day_bounds
 from rules.view import SiteView, build_view
 from triage.lastcheck import last_check
+from triage.service.stamp import file_stamp
 
 #: Days a chart looks back, unless its finding began earlier.
 DAYS: Final = 30
 _KEPT: Final = 6
 
-_Key = tuple[str, int, int, int, int]
+_Key = tuple[str, tuple[int, ...], int, int]
 
 
 class Views:
@@ -38,8 +37,7 @@ class Views:
         site = store.site.site.id
         last = newest_day(store) if until is None else until
         first = last - days + 1
-        stamp = _stamp(store.path)
-        key = (site, *stamp, first, last)
+        key = (site, file_stamp(store.path) if store.path else (), first, last)
         with self._lock:
             gate = self._locks.setdefault(site, threading.Lock())
         with gate:
@@ -79,13 +77,3 @@ def newest_day(store: Store) -> int:
         raise InputError("there are no readings yet", "Import what the gateway recorded.")
     from_start, _ = day_bounds(0, store.site.site.longitude)
     return int((span[1] - from_start) // 86400)
-
-
-def _stamp(path: Path | None) -> tuple[int, int]:
-    """Changes whenever something was written to the site's file."""
-    newest: Callable[[str], int] = lambda suffix: _mtime(Path(f"{path}{suffix}"))  # noqa: E731
-    return (newest(""), newest("-wal"))
-
-
-def _mtime(path: Path) -> int:
-    return path.stat().st_mtime_ns if path.exists() else 0

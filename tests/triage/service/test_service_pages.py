@@ -441,3 +441,26 @@ def test_a_damaged_site_file_spoils_no_other_page(context: Context, folder: Path
     assert answer.status_code == 503
     assert "Traceback" not in answer.text
     assert client.get("/visits").status_code == 200
+
+
+def test_a_view_is_built_once_until_the_site_changes(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from triage.service import views as module
+
+    built: list[int] = []
+    real = module.load_view
+
+    def counted(*args: object) -> object:
+        built.append(1)
+        return real(*args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(module, "load_view", counted)
+    views = module.Views()
+    for _ in range(3):
+        with Workspace(folder).open(SITE) as store:
+            views.get(store)
+    assert len(built) == 1
+    with Workspace(folder).open(SITE) as store:
+        store.set_meta("touched", "yes")
+    with Workspace(folder).open(SITE) as store:
+        views.get(store)
+    assert len(built) == 2
