@@ -98,6 +98,10 @@ def parse_numbers(
     text = pc.if_else(empty, pa.scalar(None, text.type), text)
     values = _cast(text) if form.decimal == "." and not form.thousands else None
     factor: NDArray[np.float64] | None = None
+    if values is None and form.decimal != "." and not _any(text, "."):
+        values = _cast(pc.replace_substring(text, form.decimal, "."))
+    if values is None and form.decimal == "." and form.thousands and not _any(text, form.thousands):
+        values = _cast(text)
     if values is None:
         text, factor, offset = _normal(text, form, unit)
         values = _cast(text)
@@ -111,6 +115,10 @@ def parse_numbers(
             values = values * UNITS[unit].factor + UNITS[unit].offset
         return values, wrong
     return values * factor + offset, wrong
+
+
+def _any(text: Any, sign: str) -> bool:
+    return bool(pc.any(pc.match_substring(text, sign)).as_py())
 
 
 def _cast(text: Any) -> NDArray[np.float64] | None:

@@ -101,6 +101,14 @@ def parse_times(cells: Any, zone: ZoneInfo, order: str | None = None, epoch: str
     ------
     OrderUnknownError : day and month cannot be told apart.
     """
+    # A time comes once for every input: each distinct text is parsed once.
+    encoded = pc.dictionary_encode(cells)
+    codes = encoded.indices.to_numpy(zero_copy_only=False)
+    once = _parse_distinct(encoded.dictionary, zone, order, epoch)
+    return Times(once.seconds[codes], once.is_utc[codes], once.reason[codes], once.form)
+
+
+def _parse_distinct(cells: Any, zone: ZoneInfo, order: str | None, epoch: str | None) -> Times:
     text = pc.utf8_trim_whitespace(cells)
     count = len(text)
     result = Times(
