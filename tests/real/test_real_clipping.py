@@ -16,16 +16,16 @@ from rules.summary import day_rows
 
 
 def test_clipping_by_day(tmp_path: Path) -> None:
-    """Measured: recall 4 of 4 labelled days, precision 4 of 5 (19 April touches the ceiling between
-    clouds)."""
+    """Recall 4 of 4 labelled days.  The labels pass over ceilings of half an hour between clouds; a day found
+    beside them must at least have touched the ceiling (97 % of rating)."""
     case = clipped_inverter(tmp_path)
-    label = case.source["label"]
-    truth = {str(day) for day, any_ in label.groupby(label.index.date).any().items() if any_}
+    by_day = case.source.groupby(case.source.index.date)
+    truth = {str(day) for day, any_ in by_day["label"].any().items() if any_}
+    touched = {str(day) for day, top in by_day["value_normalized"].max().items() if top > 0.97}
     found = {d for f in case.check().findings if f.fault == "clipping" for d in f.evidence["dates"]}
     assert len(truth) == 4
-    hits = len(truth & found)
-    assert hits / len(truth) == 1.0
-    assert hits / len(found) >= 0.8
+    assert truth <= found
+    assert found <= touched
 
 
 def test_clipped_hours(tmp_path: Path) -> None:
@@ -41,6 +41,18 @@ def test_clipped_hours(tmp_path: Path) -> None:
             assert labelled <= hours[str(day)] <= labelled + 1.75
         if highest[day] < 0.95:
             assert hours[str(day)] == 0.0
+
+
+def test_labelled_days_hold_most_of_the_clipped_hours(tmp_path: Path) -> None:
+    """9.75 labelled hours in 4 runs; at least 70 % of the hours found at the ceiling lie on those days."""
+    case = clipped_inverter(tmp_path)
+    site, loaded = case.load()
+    hours = {row[3]: row[-1] or 0.0 for row in day_rows(reduce_days(site, loaded.telemetry, loaded.weather))}
+    label = case.source["label"].groupby(case.source.index.date).sum() / 4.0
+    inside = sum(hours[str(day)] for day, labelled in label.items() if labelled)
+    assert label.sum() == 9.75
+    assert inside >= label.sum()
+    assert inside / sum(hours.values()) >= 0.7
 
 
 def test_clipping_calls_nobody_out(tmp_path: Path) -> None:
