@@ -84,10 +84,8 @@ def test_shade_is_told_by_the_suns_position(view: FakeView) -> None:
 
 
 def test_a_sun_path_over_the_north_is_not_torn(view: FakeView) -> None:
-    south = replace(
-        view, sun_azimuth_deg=(540 - view.sun_azimuth_deg) % 360
-    )  # mirrored: 120 at dawn, 240 west
-    south = replace(south, sun_azimuth_deg=(180 + south.sun_azimuth_deg) % 360)
+    # Mirrored over the north: 120 degrees at dawn, 0 at noon, 240 at dusk.
+    south = replace(view, sun_azimuth_deg=(540 - view.sun_azimuth_deg) % 360)
     fig = finding_figure(south, make_finding("shading", input=1, first_seen="2026-06-01"))
     x = fig["data"][0]["x"]
     assert min(x) < 0 < max(x)
