@@ -14,6 +14,7 @@ from measured import MOUNTAIN, east_array, epoch, measured
 from collectors.site import SiteFacts
 from rules.clearness import clear_spells
 from rules.irradiance import plane_effective
+from rules.learn import complete_site
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.orientation import Orientation, best_plane, infer_orientation
 from rules.sun import sun_of
@@ -94,10 +95,25 @@ def test_its_own_plane_among_others() -> None:
 
 
 def test_healthy_array_has_no_findings(tmp_path: Path) -> None:
-    """104 days of one input without siblings, in a season of daily thunderstorms: nobody is called or sent."""
+    """104 days of one input without siblings, thunderstorms most afternoons: nobody is called or sent."""
     findings = east_array(tmp_path).check().findings
     assert all(f.action == "none" for f in findings)
     assert {f.fault for f in findings} <= {"curtailment", "clipping"}
+
+
+def test_undeclared_plane_through_the_check(tmp_path: Path) -> None:
+    """The site file leaves the plane out: it is found, marked as inferred, and nothing is invented for it."""
+    case = east_array(tmp_path, declared=False)
+    site, loaded = case.load()
+    done = complete_site(site, loaded.telemetry)
+    plane = done.site.planes["roof"]
+    assert plane.azimuth_deg == pytest.approx(AZIMUTH, abs=10.0)
+    assert plane.tilt_deg == pytest.approx(TILT, abs=12.0)
+    assert "azimuth" in done.inferred["orientation of plane roof"]
+    result = case.check()
+    assert result.inferred == done.inferred
+    assert all(f.action == "none" for f in result.findings)
+    assert "clock-shift" not in {f.fault for f in result.findings}
 
 
 def test_clear_energy_keeps_its_level_from_july_to_october(tmp_path: Path) -> None:

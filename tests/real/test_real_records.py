@@ -27,6 +27,7 @@ from measured import (
 
 from rules.clearness import trust_sensor
 from rules.irradiance import plane_global
+from rules.learn import complete_site
 from rules.sun import sun_of
 from triage.check import CheckResult
 
@@ -79,6 +80,18 @@ def test_summer_time_in_a_record_that_says_it_has_none(tmp_path: Path) -> None:
     assert len(found) == 1
     began = date.fromisoformat(found[0].first_seen)
     assert abs((began - date(2012, 3, 11)).days) <= 3
+    assert "late" in found[0].why
+
+
+def test_summer_time_with_the_plane_left_out(tmp_path: Path) -> None:
+    """A whole summer an hour off: plane and clock are both found (winter gives azimuth 162 to 164)."""
+    case = summer_time_array(tmp_path, slice("2011-06-01", "2011-10-30"), declared=False)
+    site, loaded = case.load()
+    plane = complete_site(site, loaded.telemetry).site.planes["roof"]
+    assert plane.azimuth_deg == pytest.approx(163.0, abs=10.0)
+    found = [f for f in case.check().findings if f.fault == "clock-shift"]
+    assert found
+    assert found[0].first_seen <= "2011-06-10"
     assert "late" in found[0].why
 
 
