@@ -495,23 +495,25 @@ def hot_derating(world: World, rng: np.random.Generator, units: Sequence[int]) -
     start, end = span(world, rng, 4, 0.6, 0.9)
     lay = world.layout
     mask = (world.ts >= start) & (world.ts < end)
-    extra = float(rng.uniform(14, 32))
-    limits = {}
+    limit = float(rng.uniform(62, 82))
+    over = float(rng.uniform(10, 35))
+    extra = {}
     for u in units:
         light = world.light[lay.plane_of[lay.inputs_of_unit(u)[0]]]
         warm = world.sky.temp_air_c + world.unit_warmth_k[u] * (light.beam + light.diffuse) / 1000
         lit = light.beam + light.diffuse > 300
-        usual = float(np.quantile(warm[lit], 0.6)) if lit.any() else 45.0
-        limits[u] = max(45.0, usual + float(rng.uniform(3, 11)))
+        hottest = float(np.quantile(warm[lit], 0.9)) if lit.any() else 45.0
+        # So little air that on hot noons it would pass its limit by some kelvins.
+        extra[u] = float(np.clip((limit + over - hottest) / 0.8 - 13, 5, 65))
     slope = float(rng.uniform(0.02, 0.05))
 
     def physical(cond: Conditions) -> None:
         for u in units:
-            cond.hot[u] = (extra, limits[u], slope)
+            cond.hot[u] = (extra[u], limit, slope)
             cond.hot_mask[u] = mask
 
     inputs = tuple(i for u in units for i in _unit(world, u))
-    return Fault("hot-derating", start, end, inputs, "unit", {"limit_c": limits, "per_k": slope}, physical)
+    return Fault("hot-derating", start, end, inputs, "unit", {"limit_c": limit, "per_k": slope}, physical)
 
 
 # -- gateway, site, grid -------------------------------------------------

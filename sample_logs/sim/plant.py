@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from sample_logs.sim.layout import Layout
 from sample_logs.sim.module import Point, evenly_lit, held_back_voltage, unevenly_lit
@@ -248,11 +249,13 @@ def produce(world: World, cond: Conditions, out: Production, units: Sequence[int
         if u in cond.hot:
             extra, at, slope = cond.hot[u]
             on = cond.hot_mask[u]
-            for _ in range(3):
-                hot = warm + (13 + extra * on) * np.minimum(load, cap)
-                cut = np.where(on, np.clip(1 - slope * (hot - at), 0.25, 1), 1.0)
-                cap = np.minimum(cap, 0.5 * cut + 0.5 * np.minimum(cap, cut))
-                temperature = hot
+            # Heat follows load, load follows heat: cap = 1 - slope (warm + k cap - at), solved for cap.
+            k = 13 + extra * on
+            held = np.clip((1 + slope * (at - warm)) / (1 + slope * k), 0.2, 1.0)
+            cap = np.where(on, np.minimum(cap, held), cap)
+            temperature = warm + k * np.minimum(load, cap)
+        lag = np.exp(-step / 900.0)
+        temperature = lfilter([1 - lag], [1, -lag], temperature, zi=[lag * temperature[0]])[0]
         ceiling = limit * np.minimum(cap, 1.0)
         if style.clip_share == "per_input" and len(ins) > 1:
             drawn = np.minimum(power, (ceiling / len(ins))[:, None])
