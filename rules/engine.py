@@ -18,7 +18,7 @@ from rules.reduce import reduce_days
 from rules.registry import all_rules
 
 #: A symptom gone for so many judged days, then back, is told as two spells.
-_SPELL_BREAK = 2
+_SPELL_BREAK = 1
 
 
 @dataclass(frozen=True)

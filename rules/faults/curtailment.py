@@ -34,7 +34,7 @@ FAR_BELOW = Threshold(0.80, "of clear sky", "own reasoning: where the sky's curv
 STRONG_HOURS = Threshold(1.5, "h", "own reasoning: no thin cloud keeps a level for so long against the sky's bend")
 ALONE_HOURS = Threshold(2.5, "h", "own reasoning: one day alone must be plain")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
-HZ_RISE = Threshold(0.2, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
+HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
 @dataclass(frozen=True)
