@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
 
+from collectors import csv_words as words
 from collectors.csv_guess import Context, guess_columns
 from collectors.csv_labels import Labels
 from collectors.csv_layout import Layout
@@ -35,7 +37,7 @@ class Draft:
     rows_read: int
     encoding: str
 
-    def format(self, times: Times, zone: str) -> dict[str, str]:
+    def format(self, times: Times, zone: ZoneInfo) -> dict[str, str]:
         """How the file is written, in words."""
         form, table = self.form, self.table
         lines = f", {table.header_lines} lines" if table.header_lines > 1 else ""
@@ -43,7 +45,7 @@ class Draft:
             "encoding": self.encoding,
             "delimiter": DELIMITER_NAMES.get(table.delimiter, table.delimiter),
             "decimal mark": f"{form.decimal} ({form.why})" if form.why else form.decimal,
-            "times": times.form + (f", local to {zone}" if times.local else ""),
+            "times": times.form + (f", local to {zone.key}" if times.local else ""),
             "header": f"line {table.header_line}{lines}",
         }
         if form.thousands:
@@ -91,6 +93,16 @@ def _context(table: Table, site: SiteDescription, layout: Layout) -> tuple[Numbe
         single_inputs=all(len(u.inputs) == 1 for u in site.units),
         module_w=max(watts) if watts else None,
     )
+
+
+def zone_of(guesses: list[ColumnGuess], layout: Layout, site: SiteDescription) -> ZoneInfo:
+    """Zone of times without an offset: the layout's, UTC when a header says so, the site's."""
+    if layout.time.timezone:
+        return ZoneInfo(layout.time.timezone)
+    stamped = [g.header for g in guesses if g.taken_for in ("timestamp", "date")]
+    if any("utc" in words.plain(header).split() for header in stamped):
+        return ZoneInfo("UTC")
+    return site.site.zone
 
 
 def count_wrong(table: Table, k: int, wrong: Any, reason: str, header: str, tally: Tally) -> None:

@@ -24,6 +24,7 @@ from collectors.errors import LayoutError
 _CLOCK = re.compile(r"^\d{1,2}[:.]\d{2}([:.]\d{2})?(\s*[AaPp]\.?[Mm]\.?)?$")
 _DATE_ONLY = re.compile(r"^(\d{4}[\-/.]\d{1,2}[\-/.]\d{1,2}|\d{1,2}[\-/.]\d{1,2}[\-/.]\d{2,4})$")
 _EPOCH = re.compile(r"^\d{10}(\d{3})?(\.\d+)?$")
+NO_UNIT: Final = "its header names no unit of the site file"
 #: Above this a voltage is the grid's: module-level inputs end at some 60 to 80 V (common practice).
 _GRID_VOLTS = 90.0
 
@@ -101,6 +102,8 @@ def guess_columns(kind: Kind, context: Context) -> list[ColumnGuess]:
         if guesses[k] is None:
             guesses[k] = measure(k, header, context)
     done = [g for g in guesses if g is not None]
+    if kind == "telemetry":
+        done = _only_named(done)
     return _without_doubles(done)
 
 
@@ -437,6 +440,16 @@ def _log(k: int, header: str, context: Context) -> ColumnGuess:
     if tokens & words.EVENT:
         return ColumnGuess(header, "event", "named as an event")
     return ColumnGuess(header, "ignore", "no word in the header is known")
+
+
+def _only_named(guesses: list[ColumnGuess]) -> list[ColumnGuess]:
+    """In a wide table a value belongs to the unit its header names: a sum or a stranger's is left out."""
+    if any(g.taken_for == "unit" for g in guesses) or not any(g.serial for g in guesses):
+        return guesses
+    keys = ("ignore", "timestamp", "date", "time", "input")
+    return [
+        g if g.serial or g.taken_for in keys else replace(g, taken_for="ignore", why=NO_UNIT) for g in guesses
+    ]
 
 
 def _without_doubles(guesses: list[ColumnGuess]) -> list[ColumnGuess]:

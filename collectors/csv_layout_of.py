@@ -19,10 +19,6 @@ def layout_of(reading: Reading) -> Layout:
         "decimal": form.get("decimal mark", ".")[0],
         "thousands": form.get("between thousands", ""),
     }
-    if any("taken as energy per interval" in note for note in reading.notes):
-        file["energy"] = "interval"
-    elif any("taken as a lifetime counter" in note for note in reading.notes):
-        file["energy"] = "counter"
     time: dict[str, Any] = {}
     written = form.get("times", "")
     if written.startswith(("day, month", "day.month")):

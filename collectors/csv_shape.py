@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from collectors import csv_words as words
 from collectors.columns import INPUT_COLUMNS, STATE_CODES, UNIT_COLUMNS
 from collectors.csv_assemble import REASON_UNKNOWN_INPUT, REASON_UNKNOWN_UNIT, Block
-from collectors.csv_general import count_wrong
+from collectors.csv_general import count_wrong, zone_of
 from collectors.csv_labels import Labels, input_in_cell
 from collectors.csv_layout import Layout
 from collectors.csv_numbers import MISSING, NumberFormat, parse_numbers
@@ -113,9 +113,7 @@ def blocks(
     ReadingError : no usable time, unit or value column.
     """
     labels = Labels(site, layout.units)
-    zone = ZoneInfo(layout.time.timezone or site.site.timezone)
-    if any(g.taken_for in ("timestamp", "date") and "utc" in words.plain(g.header).split() for g in guesses):
-        zone = ZoneInfo("UTC")
+    zone = zone_of(list(guesses), layout, site)
     times = times_of(table, guesses, zone, layout, name)
     rows, known = _units(table, guesses, site, labels, tally, name)
     key = rows.unit * 64 + np.maximum(rows.number, 0)
@@ -320,19 +318,31 @@ def _made(
     return Block(rows.ts[mask], index, table.lines[mask], picked)
 
 
-def settle_energy(found: list[Block], uncertain: bool) -> list[str]:
+def settle_energy(found: list[Block], uncertain: bool) -> tuple[str, list[str]]:
     """Decide what energy columns hold, in place: a lifetime counter stays, energy per interval becomes power.
 
     ``uncertain`` says that a column could be either: then a series that never
     falls is a counter, one that rises and falls with the sun is per interval,
     and one that falls to zero once a day counts that day only and is left out.
+    Returns what the uncertain columns are taken for, and notes.
     """
     notes: list[str] = []
     for block in found:
         if "energy_wh" in block.columns:
             _to_power(block, block.columns.pop("energy_wh"), notes)
     if not uncertain:
-        return notes
+        return "energy_total_wh", notes
+    meaning, why = _meaning_of_energy(found)
+    notes.append(why)
+    if meaning != "energy_total_wh":
+        for block in found:
+            energy = block.columns.pop("energy_total_wh", None)
+            if energy is not None and meaning == "energy_wh":
+                _to_power(block, energy, notes)
+    return meaning, notes
+
+
+def _meaning_of_energy(found: list[Block]) -> tuple[str, str]:
     falls, daily, steps = 0, 0, 0
     for block in found:
         values = block.columns.get("energy_total_wh")
@@ -347,17 +357,10 @@ def settle_energy(found: list[Block], uncertain: bool) -> list[str]:
         daily += int(((change < 0) & (level <= 0.02 * np.nanmax(series, initial=1.0))).sum())
         steps += int((change != 0).sum())
     if steps == 0 or falls <= 0.001 * steps:
-        notes.append("energy never falls: taken as a lifetime counter")
-    elif daily >= 0.9 * falls and falls < 0.05 * steps:
-        notes.append("energy falls to zero once a day: a daily counter, not used")
-        for block in found:
-            block.columns.pop("energy_total_wh", None)
-    else:
-        notes.append("energy rises and falls: taken as energy per interval")
-        for block in found:
-            if "energy_total_wh" in block.columns:
-                _to_power(block, block.columns.pop("energy_total_wh"), notes)
-    return notes
+        return "energy_total_wh", "energy never falls: taken as a lifetime counter"
+    if daily >= 0.9 * falls and falls < 0.05 * steps:
+        return "ignore", "energy falls to zero once a day: a daily counter, not used"
+    return "energy_wh", "energy rises and falls: taken as energy per interval"
 
 
 def _to_power(block: Block, energy: NDArray[np.float64], notes: list[str]) -> None:

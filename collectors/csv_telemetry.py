@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from collectors.csv_assemble import Block, clean, to_frame
 from collectors.csv_canonical import blocks_of, header_of, parse_block
-from collectors.csv_general import Draft, draft, renamed
+from collectors.csv_general import Draft, draft, renamed, zone_of
+from collectors.csv_guess import NO_UNIT
 from collectors.csv_layout import FileLayout, Layout
 from collectors.csv_numbers import NumberFormat
 from collectors.csv_reading import ColumnGuess, Reading, Tally
@@ -105,10 +106,11 @@ def _general(made: Draft, site: SiteDescription) -> Reading:
     guesses = _with_units(made, site)
     done, times = blocks(table, guesses, site, made.layout, made.form, made.tally, made.name)
     uncertain = any(g.taken_for == "energy" for g in guesses)
-    notes = [*table.notes, *times.notes, *settle_energy(done, uncertain)]
+    meaning, energy_notes = settle_energy(done, uncertain)
+    notes = [*table.notes, *times.notes, *energy_notes]
     done = clean(done, site, made.tally)
-    guesses = renamed(guesses, "energy", "energy_total_wh")
-    shown = made.format(times, made.layout.time.timezone or site.site.timezone)
+    guesses = renamed(guesses, "energy", meaning)
+    shown = made.format(times, zone_of(made.guesses, made.layout, site))
     return _finish(made.name, done, site, made.tally, made.rows_read, tuple(guesses), shown, notes)
 
 
@@ -116,6 +118,8 @@ def _with_units(made: Draft, site: SiteDescription) -> list[ColumnGuess]:
     """A table that names no unit at all is only clear when the site has one unit."""
     guesses, table = made.guesses, made.table
     if any(g.taken_for == "unit" or g.serial for g in guesses):
+        strange = [g.header for g in guesses if g.why == NO_UNIT]
+        table.notes += [f"column {header!r} names no unit of the site file: left out" for header in strange]
         return guesses
     listed = ", ".join(repr(u.serial) for u in site.units[:4])
     if len(site.units) > 1:

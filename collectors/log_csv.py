@@ -8,7 +8,7 @@ import pandas as pd
 from collectors import csv_words as words
 from collectors.columns import EVENT_COLUMNS, EVENTS
 from collectors.csv_assemble import REASON_REPEATED
-from collectors.csv_general import draft
+from collectors.csv_general import draft, zone_of
 from collectors.csv_layout import Layout
 from collectors.csv_reading import Reading
 from collectors.csv_shape import column_of, settle_times, times_of
@@ -17,7 +17,6 @@ from collectors.csv_table import keep
 from collectors.csv_telemetry import refuse_empty
 from collectors.errors import ReadingError
 from collectors.site import SiteDescription
-from collectors.weather_csv import zone_of
 
 REASON_EVENT = "event is none of " + ", ".join(EVENTS)
 
@@ -39,7 +38,7 @@ def read_log(source: Source, site: SiteDescription, layout: Layout | None = None
             + ", ".join(repr(h) for h in table.headers[:12]),
             'Name it in a layout file: [columns] "HEADER" = "event".',
         )
-    zone = zone_of(made, site)
+    zone = zone_of(guesses, made.layout, site)
     times = times_of(table, guesses, zone, made.layout, made.name)
     good = settle_times(table, guesses, times, zone, np.zeros(table.height, np.int64), tally)
     keep(table, good)
@@ -68,6 +67,6 @@ def read_log(source: Source, site: SiteDescription, layout: Layout | None = None
         emptied=dict(tally.emptied),
         problems=tuple(sorted(tally.problems, key=lambda p: p.line)),
         columns=tuple(guesses),
-        format=made.format(times, str(zone)),
+        format=made.format(times, zone),
         notes=(*table.notes, *times.notes),
     )

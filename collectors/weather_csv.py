@@ -7,16 +7,13 @@ the rules decide. Several plane columns give one row per plane.
 
 from __future__ import annotations
 
-from zoneinfo import ZoneInfo
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from collectors import csv_words as words
 from collectors.columns import WEATHER_COLUMNS
 from collectors.csv_assemble import REASON_EMPTY, REASON_OTHER_VALUES, REASON_REPEATED
-from collectors.csv_general import Draft, count_wrong, draft
+from collectors.csv_general import Draft, count_wrong, draft, zone_of
 from collectors.csv_layout import Layout
 from collectors.csv_limits import LIMITS, empty_impossible
 from collectors.csv_numbers import parse_numbers
@@ -45,7 +42,7 @@ def read_weather(source: Source, site: SiteDescription, layout: Layout | None = 
             + ", ".join(repr(h) for h in table.headers[:12]),
             "`callout import FILE --preview` shows why; name the columns in a layout file.",
         )
-    zone = zone_of(made, site)
+    zone = zone_of(guesses, made.layout, site)
     times = times_of(table, guesses, zone, made.layout, made.name)
     good = settle_times(table, guesses, times, zone, np.zeros(table.height, np.int64), tally)
     keep(table, good)
@@ -62,19 +59,9 @@ def read_weather(source: Source, site: SiteDescription, layout: Layout | None = 
         emptied=dict(tally.emptied),
         problems=tuple(sorted(tally.problems, key=lambda p: p.line)),
         columns=tuple(guesses),
-        format=made.format(times, str(zone)),
+        format=made.format(times, zone),
         notes=(*table.notes, *times.notes),
     )
-
-
-def zone_of(made: Draft, site: SiteDescription) -> ZoneInfo:
-    """Zone of times without an offset: the layout's, UTC when a header says so, the site's."""
-    if made.layout.time.timezone:
-        return ZoneInfo(made.layout.time.timezone)
-    stamped = [g.header for g in made.guesses if g.taken_for in ("timestamp", "date")]
-    if any("utc" in words.plain(header).split() for header in stamped):
-        return ZoneInfo("UTC")
-    return site.site.zone
 
 
 def _rows(

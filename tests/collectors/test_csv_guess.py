@@ -126,3 +126,20 @@ def test_serial_and_input_in_one_cell() -> None:
 )
 def test_kind(text: str, kind: str) -> None:
     assert kind_of(from_bytes(text.encode(), "f.csv"), SITE) == kind
+
+
+def test_in_a_wide_table_a_sum_or_a_stranger_is_left_out() -> None:
+    reading = read("Time,D2001/1 [W],D2001/2 [W],X9/1 [W],Total [W]\n2025-06-13 10:00,100,200,50,350\n")
+    assert reading.frame[["unit", "input", "dc_power_w"]].to_numpy().tolist() == [
+        ["D2001", 1, 100],
+        ["D2001", 2, 200],
+    ]
+    assert reading.frame["ac_power_w"].isna().all()
+    assert [g.header for g in reading.columns if g.taken_for == "ignore"] == ["X9/1 [W]", "Total [W]"]
+    assert sum("names no unit of the site file" in note for note in reading.notes) == 2
+
+
+def test_a_column_of_utc_is_preferred_and_named() -> None:
+    reading = read("Local time,UTC time,Unit,Input,W\n2025-06-13 12:00,2025-06-13 10:00,D2001,1,100\n")
+    assert reading.frame["ts"].tolist() == [1749808800]
+    assert "UTC" in reading.format["times"]
