@@ -234,19 +234,12 @@ def check_site(store: Store, night: str, at: str) -> tuple[SiteSummary, LedgerDi
     night = night or night_of(at, store.site.site.longitude)
     day = _day_number(night)
     result = check_store(store, until_day=day)
-    diff = Ledger(store).record(result, night, at)
-    summary = _summary(store, result, diff, night, at, day)
-    before = stored_summary(store)
-    if before.night == night:
-        # The same night again adds what it found since; it doesn't take back what it said before.
-        summary = replace(
-            summary,
-            new=before.new + summary.new,
-            reopened=before.reopened + summary.reopened,
-            resolved=before.resolved + summary.resolved,
-        )
-    save_summary(store, summary)
-    store.set_meta(_STATE_KEY, _state(store.db.conn, day))
+    ledger = Ledger(store)
+    with store.transaction():
+        diff = ledger.record(result, night, at)
+        summary = _summary(store, result, diff, night, at, day)
+        save_summary(store, summary)
+        store.set_meta(_STATE_KEY, _state(store.db.conn, day))
     return replace(summary, findings=briefs(store)), diff
 
 
@@ -275,15 +268,18 @@ def _summary(
 ) -> SiteSummary:
     figures: Performance | None = performance(result.case, day, WINDOW_DAYS) if result.case else None
     span = store.span()
+    # The same night again adds what it found since; it doesn't take back what it said before.
+    saved = SiteSummary.loads(store.meta(SUMMARY_KEY) or '{"site_id": ""}')
+    before = saved if saved.night == night else SiteSummary("")
     base = replace(
         describe(store.site),
         night=night,
         at=at,
         from_day=result.from_day,
         to_day=result.to_day,
-        new=len(diff.new),
-        reopened=len(diff.reopened),
-        resolved=len(diff.resolved),
+        new=before.new + len(diff.new),
+        reopened=before.reopened + len(diff.reopened),
+        resolved=before.resolved + len(diff.resolved),
         last_sample=span[1] if span else None,
         not_judged=len(result.not_judged),
     )
