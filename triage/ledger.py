@@ -4,8 +4,7 @@ Two tables in the site's file: ``finding`` holds what stands now, ``finding_even
 every change with who and when. The engine signs as :data:`ENGINE`. Time is
 passed in, never read.
 
-A finding is over only when its place was judged without the symptom: missing
-data resolves nothing. How many quiet days that takes is :data:`QUIET_DAYS`.
+When a symptom that isn't seen is over, :mod:`triage.absence` says.
 """
 
 from __future__ import annotations
@@ -15,40 +14,18 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
-from typing import Any, Final, Literal, Protocol, get_args
+from typing import Any, Final, Literal, get_args
 
 from collectors.errors import UsageError
 from collectors.site import SiteDescription
 from collectors.store import Store
-from rules.finding import ACTIONS, Finding, NotJudged
+from rules.finding import ACTIONS, Finding
+from triage.absence import Absence, Judged, joined, place_of
 
 Status = Literal["open", "acknowledged", "snoozed", "resolved"]
 STATUSES: Final[tuple[Status, ...]] = get_args(Status)
 #: Name that stands under a change the engine made.
 ENGINE: Final = "engine"
-
-#: Days without the symptom after which the engine calls a finding over, by
-#: fault (own choice): a dead input that produces is mended at once, shade needs
-#: clear days to show, a bad radio link has good days in between, and whether a record fits its
-#: plane is seen on clear days only.
-QUIET_DAYS: Final[dict[str, int]] = {
-    **dict.fromkeys(("shading", "soiling", "substring-loss", "weak-input"), 3),
-    **dict.fromkeys(
-        ("patchy-comms", "restart-cycling", "grid-out-of-range", "curtailment", "hot-derating", "clipping"), 7
-    ),
-    "clock-shift": 7,
-    "swapped-record": 14,
-}
-_DEFAULT_QUIET_DAYS: Final = 1
-
-#: Spells of one fault at one place with at most so many days between are one (own choice:
-#: a fortnight without a clear day is common in winter).
-SPELL_GAP_DAYS: Final = 14
-
-#: While one of these stands over a place, nothing beneath it can be judged.
-_MASKING: Final = frozenset(
-    {"gateway-silent", "site-outage", "unit-silent", "unit-standby", "grid-out-of-range", "snow"}
-)
 
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS finding (
@@ -65,17 +42,6 @@ CREATE TABLE IF NOT EXISTS finding_event (
 CREATE INDEX IF NOT EXISTS finding_event_of ON finding_event(finding_id);
 """
 _COLUMNS = "id, body, status, opened_at, changed_at, snoozed_until, last_night, nights, resolved_day"
-
-
-class Judged(Protocol):
-    """What :meth:`Ledger.record` needs of a check's result."""
-
-    @property
-    def to_day(self) -> str: ...
-    @property
-    def findings(self) -> Sequence[Finding]: ...
-    @property
-    def not_judged(self) -> Sequence[NotJudged]: ...
 
 
 @dataclass(frozen=True)
@@ -202,12 +168,12 @@ class Ledger:
         spells: dict[str, list[Finding]] = {}
         for finding in result.findings:
             spells.setdefault(_identity(finding), []).append(finding)
-        seen = {key: _joined(several) for key, several in spells.items()}
+        seen = {key: joined(several) for key, several in spells.items()}
         with self._store.transaction() as db:
             # Days after the last one with data were not judged, whatever night it is.
             until = min(night, _day("to_day", result.to_day))
             run = _Night(db, night, at, _local_day(at, self._store.site), until)
-            judge = _Absence(self._store.site, result, until)
+            judge = Absence(self._store.site, result, until)
             rows = db.execute(f"SELECT key, {_COLUMNS} FROM finding").fetchall()
             known = {str(row[0]): _entry(row[1:]) for row in rows}
             for key, finding in seen.items():
@@ -249,7 +215,7 @@ class Ledger:
             run.log(number, "resolved", f"already over: last seen {finding.last_seen}")
         run.diff["over" if over else "new"].append(number)
 
-    def _see(self, run: _Night, entry: LedgerEntry, finding: Finding, judge: _Absence) -> None:
+    def _see(self, run: _Night, entry: LedgerEntry, finding: Finding, judge: Absence) -> None:
         if not entry.live and finding.last_seen <= (entry.resolved_day or ""):
             return  # the record of an old spell, not its return
         before = entry.finding
@@ -275,7 +241,7 @@ class Ledger:
             run.diff["changed"].append(entry.id)
         run.wake(entry)
 
-    def _miss(self, run: _Night, entry: LedgerEntry, judge: _Absence) -> None:
+    def _miss(self, run: _Night, entry: LedgerEntry, judge: Absence) -> None:
         finding = entry.finding
         heir = judge.heir(finding)
         if heir is not None:
@@ -382,94 +348,8 @@ class _Night:
             self.set(entry, "open", "woken", f"snoozed until {entry.snoozed_until}")
 
 
-class _Absence:
-    """Whether a symptom not seen is gone, hidden or just not judged."""
-
-    def __init__(self, site: SiteDescription, result: Judged, until: str) -> None:
-        self._site, self._result, self.until = site, result, until
-
-    def gone(self, finding: Finding) -> bool:
-        """Quiet long enough, and on at least one of those days its place was judged."""
-        quiet = (date.fromisoformat(self.until) - date.fromisoformat(finding.last_seen)).days
-        if quiet < QUIET_DAYS.get(finding.fault, _DEFAULT_QUIET_DAYS):
-            return False
-        # A result counts the days not judged without naming them: only more
-        # quiet days than those prove that one of them was judged.
-        return self._days_not_judged(finding) < quiet
-
-    def hidden(self, finding: Finding) -> bool:
-        """A wider fault that began later stands over the place now."""
-        return any(
-            f.fault in _MASKING and f.last_seen >= self.until and self._contains(f, finding)
-            for f in self._result.findings
-        )
-
-    def heir(self, finding: Finding) -> Finding | None:
-        """Another fault that now explains the whole of this one, at its place or a wider one."""
-        for f in self._result.findings:
-            if f.fault == finding.fault or f.last_seen < finding.last_seen:
-                continue
-            same = _place(f) == _place(finding)
-            if f.first_seen <= finding.first_seen and (same or self._contains(f, finding)):
-                return f
-        return None
-
-    def _members(self, finding: Finding) -> frozenset[int]:
-        """Columns of the inputs a finding speaks of."""
-        return frozenset(
-            ref.index
-            for ref in self._site.inputs
-            if (finding.unit is None or ref.unit == finding.unit)
-            and (finding.input is None or ref.input == finding.input)
-            and (finding.unit or finding.gateway is None or ref.gateway == finding.gateway)
-            and (finding.unit or not finding.plane or ref.plane in ("", finding.plane))
-        )
-
-    def _contains(self, wider: Finding, finding: Finding) -> bool:
-        return wider.input is None and self._members(finding) < self._members(wider)
-
-    def _days_not_judged(self, finding: Finding) -> int:
-        """Most days on which no member of the place could be judged for this fault."""
-        members = self._members(finding)
-        days: dict[int, int] = dict.fromkeys(members, 0)
-        whole = 0
-        for item in self._result.not_judged:
-            if item.fault not in ("", "*", "all", finding.fault):
-                continue
-            if item.unit is None:
-                whole = max(whole, item.days)
-                continue
-            for ref in self._site.inputs:
-                if ref.index in members and ref.unit == item.unit and item.input in (None, ref.input):
-                    days[ref.index] = max(days[ref.index], item.days)
-        return max(whole, min(days.values(), default=0))
-
-
-def _place(finding: Finding) -> tuple[Any, ...]:
-    """The place that stays the same when a site file renames a plane or gateway above it."""
-    if finding.unit is not None:
-        return (None, finding.unit, finding.input, None)
-    return (finding.gateway, None, None, finding.plane)
-
-
 def _identity(finding: Finding) -> str:
-    return json.dumps([finding.fault, *_place(finding)])
-
-
-def _joined(spells: Sequence[Finding]) -> Finding:
-    """Several spells of one fault at one place as one finding: the newest, as long as the gaps are short."""
-    newest, *older = sorted(spells, key=lambda f: f.last_seen, reverse=True)
-    for spell in older:
-        gap = date.fromisoformat(newest.first_seen) - date.fromisoformat(spell.last_seen)
-        if gap.days > SPELL_GAP_DAYS:
-            break
-        newest = replace(
-            newest,
-            first_seen=min(newest.first_seen, spell.first_seen),
-            days=newest.days + spell.days,
-            loss_wh_total=newest.loss_wh_total + spell.loss_wh_total,
-        )
-    return newest
+    return json.dumps([finding.fault, *place_of(finding)])
 
 
 def _urgency(entry: LedgerEntry) -> tuple[Any, ...]:

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from collectors.errors import UsageError
 from collectors.store import Store
 from rules.finding import Finding, NotJudged
-from triage.ledger import ENGINE, QUIET_DAYS, Ledger, LedgerDiff
+from triage.absence import QUIET_DAYS
+from triage.ledger import ENGINE, Ledger, LedgerDiff
 
 SITE = """
 [site]

@@ -1,0 +1,135 @@
+"""Whether a symptom that was not seen is gone, hidden, or just not judged.
+
+A finding is over only when its place was judged without the symptom: missing
+data resolves nothing. How many quiet days that takes is :data:`QUIET_DAYS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from typing import Any, Final, Protocol
+
+from collectors.site import SiteDescription
+from rules.finding import Finding, NotJudged
+
+#: Days without the symptom after which the engine calls a finding over, by
+#: fault (own choice): a dead input that produces is mended at once, shade needs
+#: clear days to show, a bad radio link has good days in between, and whether a record fits its
+#: plane is seen on clear days only.
+QUIET_DAYS: Final[dict[str, int]] = {
+    **dict.fromkeys(("shading", "soiling", "substring-loss", "weak-input"), 3),
+    **dict.fromkeys(
+        ("patchy-comms", "restart-cycling", "grid-out-of-range", "curtailment", "hot-derating", "clipping"), 7
+    ),
+    "clock-shift": 7,
+    "swapped-record": 14,
+}
+_DEFAULT_QUIET_DAYS: Final = 1
+
+#: Spells of one fault at one place with at most so many days between are one (own choice:
+#: a fortnight without a clear day is common in winter).
+SPELL_GAP_DAYS: Final = 14
+
+#: While one of these stands over a place, nothing beneath it can be judged.
+_MASKING: Final = frozenset(
+    {"gateway-silent", "site-outage", "unit-silent", "unit-standby", "grid-out-of-range", "snow"}
+)
+
+
+class Judged(Protocol):
+    """What :meth:`Ledger.record` needs of a check's result."""
+
+    @property
+    def to_day(self) -> str: ...
+    @property
+    def findings(self) -> Sequence[Finding]: ...
+    @property
+    def not_judged(self) -> Sequence[NotJudged]: ...
+
+
+class Absence:
+    """Whether a symptom not seen is gone, hidden or just not judged."""
+
+    def __init__(self, site: SiteDescription, result: Judged, until: str) -> None:
+        self._site, self._result, self.until = site, result, until
+
+    def gone(self, finding: Finding) -> bool:
+        """Quiet long enough, and on at least one of those days its place was judged."""
+        quiet = (date.fromisoformat(self.until) - date.fromisoformat(finding.last_seen)).days
+        if quiet < QUIET_DAYS.get(finding.fault, _DEFAULT_QUIET_DAYS):
+            return False
+        # A result counts the days not judged without naming them: only more
+        # quiet days than those prove that one of them was judged.
+        return self._days_not_judged(finding) < quiet
+
+    def hidden(self, finding: Finding) -> bool:
+        """A wider fault that began later stands over the place now."""
+        return any(
+            f.fault in _MASKING and f.last_seen >= self.until and self._contains(f, finding)
+            for f in self._result.findings
+        )
+
+    def heir(self, finding: Finding) -> Finding | None:
+        """Another fault that now explains the whole of this one, at its place or a wider one."""
+        for f in self._result.findings:
+            if f.fault == finding.fault or f.last_seen < finding.last_seen:
+                continue
+            same = place_of(f) == place_of(finding)
+            if f.first_seen <= finding.first_seen and (same or self._contains(f, finding)):
+                return f
+        return None
+
+    def _members(self, finding: Finding) -> frozenset[int]:
+        """Columns of the inputs a finding speaks of."""
+        return frozenset(
+            ref.index
+            for ref in self._site.inputs
+            if (finding.unit is None or ref.unit == finding.unit)
+            and (finding.input is None or ref.input == finding.input)
+            and (finding.unit or finding.gateway is None or ref.gateway == finding.gateway)
+            and (finding.unit or not finding.plane or ref.plane in ("", finding.plane))
+        )
+
+    def _contains(self, wider: Finding, finding: Finding) -> bool:
+        return wider.input is None and self._members(finding) < self._members(wider)
+
+    def _days_not_judged(self, finding: Finding) -> int:
+        """Most days on which no member of the place could be judged for this fault."""
+        members = self._members(finding)
+        days: dict[int, int] = dict.fromkeys(members, 0)
+        whole = 0
+        for item in self._result.not_judged:
+            if item.fault not in ("", "*", "all", finding.fault):
+                continue
+            if item.unit is None:
+                whole = max(whole, item.days)
+                continue
+            for ref in self._site.inputs:
+                if ref.index in members and ref.unit == item.unit and item.input in (None, ref.input):
+                    days[ref.index] = max(days[ref.index], item.days)
+        return max(whole, min(days.values(), default=0))
+
+
+def place_of(finding: Finding) -> tuple[Any, ...]:
+    """The place that stays the same when a site file renames a plane or gateway above it."""
+    if finding.unit is not None:
+        return (None, finding.unit, finding.input, None)
+    return (finding.gateway, None, None, finding.plane)
+
+
+def joined(spells: Sequence[Finding]) -> Finding:
+    """Several spells of one fault at one place as one finding: the newest, as long as the gaps are short."""
+    newest, *older = sorted(spells, key=lambda f: f.last_seen, reverse=True)
+    for spell in older:
+        gap = date.fromisoformat(newest.first_seen) - date.fromisoformat(spell.last_seen)
+        if gap.days > SPELL_GAP_DAYS:
+            break
+        newest = replace(
+            newest,
+            first_seen=min(newest.first_seen, spell.first_seen),
+            days=newest.days + spell.days,
+            loss_wh_total=newest.loss_wh_total + spell.loss_wh_total,
+        )
+    return newest
