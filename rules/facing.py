@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 #: Groups whose clear days are centred this much apart are different planes.  At 30 degrees of tilt,
 #: 90 degrees of azimuth move the centre by some 1.2 h; shade on one side of an input by half of that.
 CENTRE_GAP: Final = Threshold(0.9, "h", "computed from clear sky at 20 to 40 degrees of tilt; own choice")
+#: Groups of four or more inputs that agree within a tenth of it are planes already this much apart.
+CROWD_GAP: Final = Threshold(0.4, "h", "own choice; flat planes differ little: 15 degrees of tilt, 60 of azimuth")
 MAX_AZIMUTH_ERR: Final = Threshold(45.0, "deg", "own choice: beyond it the equator is as good a guess")
 #: The rating itself was guessed from the highest power.
 _LOOSE_GAIN: Final = (0.95, 0.15)
@@ -81,9 +83,7 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
     typical = {n: _typical(share[:, [m == n for m in names]]) for n in open_names}
 
     def fit(name: str, find_shift: bool) -> Orientation:
-        return infer_orientation(
-            sun, typical[name], step_s, temp_air_c=air, find_shift=find_shift, gain_prior=prior
-        )
+        return infer_orientation(sun, typical[name], step_s, temp_air_c=air, find_shift=find_shift, gain_prior=prior)
 
     found_by_name = {n: fit(n, True) for n in open_names}
     shifts = [o.shift_s for o in found_by_name.values() if np.isfinite(o.azimuth_deg)]
@@ -148,8 +148,9 @@ def _cut(values: Floats) -> NDArray[np.int64]:
     middles = np.array([np.median(part) for part in parts])
     gap = float(np.diff(middles).min())
     loose = max(float(np.median(np.abs(part - m))) for part, m in zip(parts, middles, strict=True))
-    # A few shaded inputs far apart from each other are no plane.
-    apart = gap >= CENTRE_GAP.value and loose <= gap / 4.0
+    # A few shaded inputs far apart from each other are no plane; four or more that agree closely are.
+    crowded = min(len(part) for part in parts) >= 4 and loose <= gap / 10.0
+    apart = (gap >= CENTRE_GAP.value and loose <= gap / 4.0) or (gap >= CROWD_GAP.value and crowded)
     return groups if apart else np.zeros(count, dtype=np.int64)
 
 

@@ -80,11 +80,13 @@ def _course_shift(case: Case) -> Floats:
     power = case.table["plane_typical"]
     clear = case.table["plane_clear_all"]
     out = np.full(case.day_count, np.nan)
-    for d in range(case.day_count):
-        p, c = power[d], clear[d]
-        if p.sum() < 0.5 or c.sum() < 0.5:
-            continue
-        score = np.array([_likeness(p, np.roll(c, s, axis=1)) for s in _SHIFTS])
+    use = np.flatnonzero((power.sum(axis=(1, 2)) >= 0.5) & (clear.sum(axis=(1, 2)) >= 0.5))
+    p, c = power[use], clear[use]
+    shifts = np.array(_SHIFTS)
+    rolled = c[:, :, (np.arange(BINS)[None, :] - shifts[:, None]) % BINS]  # [days, P, shifts, B]
+    norm = np.sqrt((p**2).sum(axis=(1, 2)) * (c**2).sum(axis=(1, 2)) + 1e-12)
+    likeness = np.einsum("dpb,dpsb->ds", p, rolled) / norm[:, None]
+    for d, score in zip(use, likeness, strict=True):
         k = int(score.argmax())
         if score[k] < 0.985:
             continue
@@ -94,10 +96,6 @@ def _course_shift(case: Case) -> Floats:
             fine = 0.5 * (a - e) / (a - 2 * b + e) if abs(a - 2 * b + e) > 1e-12 else 0.0
         out[d] = (_SHIFTS[k] + fine) * BIN_HOURS * 60
     return out
-
-
-def _likeness(a: Floats, b: Floats) -> float:
-    return float((a * b).sum() / np.sqrt((a**2).sum() * (b**2).sum() + 1e-12))
 
 
 def _edge_shift(case: Case) -> Floats:

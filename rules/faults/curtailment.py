@@ -15,6 +15,7 @@ flat top), passing clouds (not flat), ``hot-derating`` (follows temperature).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -136,8 +137,11 @@ def _ordered(case: Case, clear: Floats) -> Mask:
 
 def _spells(d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, width: float) -> list[_Spell]:
     """Runs of two or more filled half hours at one level."""
-    filled = np.flatnonzero(np.isfinite(level))
     out: list[_Spell] = []
+    if not tight.any():
+        return out
+    filled = np.flatnonzero(np.isfinite(level)).tolist()
+    levels, wobbles, tights = level.tolist(), wobble.tolist(), tight.tolist()
     run: list[int] = []
 
     def close() -> None:
@@ -150,14 +154,14 @@ def _spells(d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, w
             )
 
     for b in filled:
-        fits = tight[b] and (not run or abs(level[b] / np.median(level[run]) - 1) < LEVEL.value)
-        # The first half hour of a run still holds the step down to it.
-        calm = np.nan_to_num(wobble[b]) < TIGHT.value or not run
+        fits = tights[b] and (not run or abs(levels[b] / median([levels[k] for k in run]) - 1) < LEVEL.value)
+        # The first half hour of a run still holds the step down to it; an unknown wobble is none.
+        calm = not wobbles[b] >= TIGHT.value or not run
         if fits and calm:
-            run.append(int(b))
+            run.append(b)
         else:
             close()
-            run = [int(b)] if tight[b] else []
+            run = [b] if tights[b] else []
     close()
     return out
 

@@ -11,6 +11,7 @@ import typer
 from rich.progress import MofNCompleteColumn, Progress
 from rich.table import Table
 
+from collectors.csv_layout import load_layout
 from collectors.errors import UsageError
 from collectors.site import load_site
 from triage.check import CheckResult, check_files, check_store
@@ -65,7 +66,9 @@ def check(
         for note in description.notes:
             err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
         with err.status("reading"):
-            loaded = read_files(description, telemetry, weather or (), gateway_log or (), layout)
+            loaded = read_files(
+                description, telemetry, weather or (), gateway_log or (), load_layout(layout) if layout else None
+            )
         with err.status("judging"):
             result = check_files(description, loaded)
     elif site is not None:
