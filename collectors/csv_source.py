@@ -80,6 +80,14 @@ class guarded:  # noqa: N801 - used as a function, like open()
             ) from exc
 
 
+_NOT_TEXT = {
+    b"\xd0\xcf\x11\xe0": "a spreadsheet or document of the old binary kind",
+    b"%PDF": "a PDF",
+    b"PAR1": "a Parquet file",
+    b"SQLi": "an SQLite database",
+}
+
+
 def sources(path: str | Path) -> list[Source]:
     """The tables in a file: one, or one per member of a zip archive.
 
@@ -93,6 +101,9 @@ def sources(path: str | Path) -> list[Source]:
         magic = stream.read(4)
     if not magic:
         raise ReadingError(f"{name}: the file is empty", "Export it again.")
+    for sign, what in _NOT_TEXT.items():
+        if magic.startswith(sign):
+            raise ReadingError(f"{name}: {what}, not a table of text", "Save or export it as CSV.")
     if magic[:2] == b"\x1f\x8b":
         return [Source(name, lambda: _gunzip(path))]
     if magic == b"PK\x03\x04":
@@ -112,6 +123,8 @@ def _gunzip(path: Path) -> BinaryIO:
 def _members(path: Path) -> list[Source]:
     with guarded(str(path), lambda: path.open("rb")) as stream, zipfile.ZipFile(stream) as archive:
         infos = [i for i in archive.infolist() if not i.is_dir() and not _is_litter(i.filename)]
+    if any(i.filename == "[Content_Types].xml" for i in infos):
+        raise ReadingError(f"{path}: a spreadsheet workbook, not a table of text", "Save its sheet as CSV.")
     if not infos:
         raise ReadingError(f"{path}: the archive holds no file", "Put the exported table into it.")
 

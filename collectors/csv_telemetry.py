@@ -147,7 +147,8 @@ def _finish(
     if merged:
         notes.append(f"{merged} rows completed an earlier row of the same time and input")
     if frame.empty:
-        refuse_empty(name, rows_read, tally)
+        listed = ", ".join(repr(u.serial) for u in site.units[:4])
+        refuse_empty(name, rows_read, tally, f"; the site file has units {listed}")
     return Reading(
         source=name,
         kind="telemetry",
@@ -162,10 +163,10 @@ def _finish(
     )
 
 
-def refuse_empty(name: str, rows_read: int, tally: Tally) -> None:
+def refuse_empty(name: str, rows_read: int, tally: Tally, beside: str = "") -> None:
     """A file of which nothing is left was not understood."""
     first = min(tally.problems, key=lambda p: p.line, default=None)
     raise ReadingError(
-        f"{name}: not one of its {rows_read} rows can be used" + (f"; the first: {first}" if first else ""),
+        f"{name}: not one of its {rows_read} rows can be used" + (f"; the first: {first}" if first else "") + beside,
         "Check that file and site belong together; `callout import FILE --preview` shows how it was read.",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -148,3 +149,25 @@ def test_a_file_cut_off_in_the_middle_of_a_gzip_is_refused(tmp_path: Path) -> No
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(ReadingError, match=r"nowhere\.csv: cannot be read"):
         sources(tmp_path / "nowhere.csv")
+
+
+@pytest.mark.parametrize("start", [b"\xd0\xcf\x11\xe0", b"%PDF-1.7", b"PAR1", b"SQLite format 3"])
+def test_files_that_are_no_text_are_named(start: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "export.csv"
+    path.write_bytes(start + b"\x00\x01" * 100)
+    with pytest.raises(ReadingError, match="not a table of text"):
+        sources(path)
+
+
+def test_a_workbook_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "export.xlsx"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("[Content_Types].xml", "<Types/>")
+    with pytest.raises(ReadingError, match="workbook"):
+        sources(path)
+
+
+def test_offsets_other_than_utc_stay_on_the_fast_way() -> None:
+    reading = read(f"{HEAD}2025-06-01T12:00:00+02:00,D2001,1,30,5,\n2025-06-01T10:05:00Z,D2001,1,31,5,\n")
+    assert reading.frame["ts"].tolist() == [1748772000, 1748772300]
+    assert reading.format["times"] == "ISO 8601 with offset"
