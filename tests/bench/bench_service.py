@@ -121,6 +121,7 @@ def night(folder: Path, sites: int, days: int, readers: int, pause: float) -> No
     names = _fleet(folder / "workspace", sites, days)
     with _service(folder / "workspace") as (port, child):
         health = _latency(port, "/health", 50)
+        _get(port, "/")  # the first reader fills the fleet index
         idle, errors = _browse(port, names, readers, pause, seconds=25.0)
         _say(f"idle, {readers} readers", idle, health)
         print(f"    {len(idle)} pages, {errors} errors")

@@ -61,6 +61,7 @@ def notify(
     settings, state = load_settings(folder), ServiceState(folder)
     urls = targets(settings.notify)
     context = Context(folder, settings, state)
+    context.reread()
     message = (
         Message("test", "test", "Callout: test", "This line came from `callout notify --test`.")
         if test

@@ -14,7 +14,6 @@ from rich.text import Text
 
 from triage.console import err, out
 from triage.figures import day_text
-from triage.fleet.index import FleetIndex
 from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
 from triage.service.lock import only_one
@@ -161,8 +160,9 @@ def show_morning(workspace: WorkspaceOption = None, as_json: JsonOption = False)
 
 
 def _morning(folder: Path, settings: Settings, state: ServiceState) -> Morning:
-    FleetIndex(folder)
-    return morning(Context(folder, settings, state).summaries(), night_news(state), time.time())
+    context = Context(folder, settings, state)
+    context.reread()
+    return morning(context.summaries(), night_news(state), time.time())
 
 
 def _asks(found: Morning) -> bool:

@@ -52,9 +52,7 @@ class Person:
         return self.role == "operator"
 
 
-def add_user(
-    state: ServiceState, name: str, password: str, role: Role, at: str, *, replace: bool = False
-) -> None:
+def add_user(state: ServiceState, name: str, password: str, role: Role, at: str, *, replace: bool = False) -> None:
     """Create a user, or with ``replace`` give an existing one a new password and role.
 
     Raises
@@ -72,9 +70,7 @@ def add_user(
     with state.connect() as db:
         known = db.execute("SELECT 1 FROM user WHERE name = ?", (name,)).fetchone()
         if known and not replace:
-            raise UsageError(
-                f"user '{name}' exists already", f"`callout users password {name}` changes the password."
-            )
+            raise UsageError(f"user '{name}' exists already", f"`callout users password {name}` changes the password.")
         if not known and replace:
             raise UsageError(f"no user '{name}'", "`callout users list` shows them.")
         db.execute("DELETE FROM session WHERE user = ?", (name,))

@@ -93,9 +93,7 @@ def _page(context: Context, request: Request) -> Page:
     return Page(request, context, request.scope.get("callout.person"), FormData())
 
 
-def _show(
-    context: Context, request: Request, status: int, heading: str, problem: str, remedy: str = ""
-) -> Response:
+def _show(context: Context, request: Request, status: int, heading: str, problem: str, remedy: str = "") -> Response:
     return _page(context, request).render(
         "problem.html", status, heading=heading, problem=problem, remedy=remedy, message=""
     )
@@ -125,9 +123,7 @@ def _problem(context: Context, request: Request, exc: Exception) -> Response:
 
 def _busy(context: Context, request: Request, exc: Exception) -> Response:
     log.error("database not available", path=request.url.path, error=str(exc))
-    answer = _show(
-        context, request, 503, "Busy", f"The site's file cannot be used now: {exc}.", "Try again shortly."
-    )
+    answer = _show(context, request, 503, "Busy", f"The site's file cannot be used now: {exc}.", "Try again shortly.")
     answer.headers["Retry-After"] = "5"
     return answer
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import getpass
 import sqlite3
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -41,6 +42,8 @@ class Context:
     health: Callable[[], dict[str, object]] = lambda: {"scheduler": "not started"}
     check_soon: Callable[[str], Future[object]] = lambda _: _nothing()
     _summaries: tuple[object, list[SiteSummary]] = field(default=(None, []))
+    _stamps: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    _gate: threading.Lock = field(default_factory=threading.Lock)
 
     @property
     def workspace(self) -> Workspace:
@@ -73,23 +76,39 @@ class Context:
 
     def summaries(self) -> list[SiteSummary]:
         """Every site's line, read again only when the index changed."""
-        stamp = file_stamp(self.index.path)
-        known, summaries = self._summaries
-        sites = self.workspace.site_ids()
-        if known != (stamp, sites):
-            summaries = self.index.summaries()
-            listed = {s.site_id for s in summaries}
-            if listed != set(sites):
-                self._bring_up_to_date(listed, sites)
+        with self._gate:
+            stamp, sites = file_stamp(self.index.path), self.workspace.site_ids()
+            if self._summaries[0] != (stamp, sites):
                 summaries = self.index.summaries()
-            self._summaries = ((stamp, sites), summaries)
-        return summaries
+                listed = {s.site_id for s in summaries}
+                if listed != set(sites):
+                    self.index.keep_only(sites)
+                    self._read([site for site in sites if site not in listed], {})
+                    summaries = self.index.summaries()
+                    stamp = file_stamp(self.index.path)
+                self._summaries = ((stamp, sites), summaries)
+            return self._summaries[1]
 
-    def _bring_up_to_date(self, listed: set[str], sites: list[str]) -> None:
-        """Sites added or removed by a command have no line in the index yet, or still have one."""
-        self.index.keep_only(sites)
-        new = [site for site in sites if site not in listed]
-        self.index.update_many((site, _summary(self.workspace.path_of(site), site)) for site in new)
+    def reread(self) -> int:
+        """Bring the index up to what commands and other processes changed; returns how many differed."""
+        known = {s.site_id: s for s in self.summaries()}
+        changed = [
+            site for site in self.workspace.site_ids()
+            if self._stamps.get(site) != file_stamp(self.workspace.path_of(site))
+        ]  # fmt: skip
+        return self._read(changed, known)
+
+    def _read(self, sites: Sequence[str], known: dict[str, SiteSummary]) -> int:
+        found = []
+        for site in sites:
+            path = self.workspace.path_of(site)
+            self._stamps[site] = file_stamp(path)
+            summary = _summary(path, site)
+            if known.get(site) != summary:
+                found.append((site, summary))
+        if found:
+            self.index.update_many(found)
+        return len(found)
 
 
 def local_name() -> str:

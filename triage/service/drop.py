@@ -73,9 +73,7 @@ class DropFolder:
             stat = path.stat()
             ready[path] = (stat.st_size, stat.st_mtime_ns)
             if self._seen.get(path) == ready[path]:
-                problem = UsageError(
-                    "it lies beside the sites' folders", "Put it into the folder of its site."
-                )
+                problem = UsageError("it lies beside the sites' folders", "Put it into the folder of its site.")
                 found.append(self._refuse("", path, problem))
                 ready.pop(path)
         self._seen = ready
@@ -105,9 +103,7 @@ class DropFolder:
         new = sum(r.rows_new for r in report.results)
         rejected = sum(report.rejected_rows.values())
         outcome = "imported" if new else "nothing new"
-        return self._keep(
-            site, path, "done", Dropped(name, site, outcome, f"{new} new rows, {rejected} rejected")
-        )
+        return self._keep(site, path, "done", Dropped(name, site, outcome, f"{new} new rows, {rejected} rejected"))
 
     def _refuse(self, site: str, path: Path, problem: CalloutError) -> Dropped:
         name = shown_name(path.name)
@@ -135,6 +131,4 @@ class DropFolder:
 
 def _free(path: Path) -> Path:
     """The path, or with a number where the name is taken."""
-    return next(
-        p for n in range(10_000) if not (p := path if n == 0 else path.with_name(f"{n}-{path.name}")).exists()
-    )
+    return next(p for n in range(10_000) if not (p := path if n == 0 else path.with_name(f"{n}-{path.name}")).exists())

@@ -39,14 +39,10 @@ def dusk(facts: SiteFacts, day: int) -> int:
 def latest_night(facts: SiteFacts, now: float, after_dusk_s: float) -> int:
     """The newest solar day whose dusk is ``after_dusk_s`` seconds past."""
     today = int(solar_day(int(now), facts.longitude))
-    return next(
-        d for d in range(today, today - 4, -1) if now >= dusk(facts, d) + after_dusk_s or d == today - 3
-    )
+    return next(d for d in range(today, today - 4, -1) if now >= dusk(facts, d) + after_dusk_s or d == today - 3)
 
 
-def due_nights(
-    facts: SiteFacts, now: float, after_dusk_s: float, done: Collection[int], limit: int
-) -> list[int]:
+def due_nights(facts: SiteFacts, now: float, after_dusk_s: float, done: Collection[int], limit: int) -> list[int]:
     """Nights to work off now, oldest first.
 
     Parameters

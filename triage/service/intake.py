@@ -108,9 +108,7 @@ def _check_zip(name: str, path: Path, unpacked_bytes: int) -> None:
                 with archive.open(info) as member:
                     left -= _bounded(name, member, left)
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError) as exc:
-        raise ReadingError(
-            f"{name}: damaged or protected archive: {exc}", "Unpack it and send the table."
-        ) from exc
+        raise ReadingError(f"{name}: damaged or protected archive: {exc}", "Unpack it and send the table.") from exc
 
 
 def _bounded(name: str, stream: IO[bytes], limit: int) -> int:
@@ -148,9 +146,7 @@ class Parking:
                 shown = shown_name(name)
                 check_content(shown, path, unpacked_bytes)
                 parked.append(Parked(shown, str(path), kind or kind_of(path)))
-            (place / "parked.json").write_text(
-                json.dumps([site, [asdict(p) for p in parked]]), encoding="utf-8"
-            )
+            (place / "parked.json").write_text(json.dumps([site, [asdict(p) for p in parked]]), encoding="utf-8")
         except BaseException:
             shutil.rmtree(place, ignore_errors=True)
             raise
@@ -188,18 +184,14 @@ class Parking:
         return place if (place / "parked.json").is_file() else None
 
 
-def take_in(
-    store: Store, files: Sequence[Parked], progress: Callable[[str], None] | None = None
-) -> ImportReport:
+def take_in(store: Store, files: Sequence[Parked], progress: Callable[[str], None] | None = None) -> ImportReport:
     """Import parked files into a store, all or nothing, under the names people know them by."""
     before = store.db.conn.execute("SELECT COALESCE(MAX(id), 0) FROM import_run").fetchone()[0]
     by_kind = {kind: [f.path for f in files if f.kind == kind] for kind in KINDS}
     report = import_files(store, by_kind["telemetry"], by_kind["weather"], by_kind["log"], progress=progress)
     with store.transaction() as db:
         for f in files:
-            db.execute(
-                "UPDATE import_run SET source = replace(source, ?, ?) WHERE id > ?", (f.path, f.name, before)
-            )
+            db.execute("UPDATE import_run SET source = replace(source, ?, ?) WHERE id > ?", (f.path, f.name, before))
     return report
 
 

@@ -170,9 +170,7 @@ def _line(s: SiteSummary, news: dict[int, list[str]], now: float) -> MorningLine
     )
 
 
-def _urgency(
-    s: SiteSummary, open_: Sequence[FindingBrief], live: Sequence[FindingBrief], now: float
-) -> Urgency:
+def _urgency(s: SiteSummary, open_: Sequence[FindingBrief], live: Sequence[FindingBrief], now: float) -> Urgency:
     actions = {f.action for f in open_}
     if "visit" in actions:
         return "visit"

@@ -65,8 +65,7 @@ class Nights:
         """Drop rows older than a solar day, but each site's newest."""
         with self._state.connect() as db:
             db.execute(
-                "DELETE FROM night WHERE day < ?"
-                " AND day < (SELECT MAX(day) FROM night n WHERE n.site = night.site)",
+                "DELETE FROM night WHERE day < ? AND day < (SELECT MAX(day) FROM night n WHERE n.site = night.site)",
                 (day,),
             )
 

@@ -90,7 +90,7 @@ class HeadersMiddleware:
                 if self._https:
                     headers["Strict-Transport-Security"] = HSTS
                 if "cache-control" not in headers:
-                    headers["Cache-Control"] = "no-store"
+                    headers["Cache-Control"] = "no-store, max-age=0"
             await send(message)
 
         await self._app(scope, receive, with_headers)
@@ -229,6 +229,4 @@ def _same_origin(request: Request) -> bool:
     if site:
         return site in ("same-origin", "none")
     origin = request.headers.get("origin", "")
-    return (
-        origin in ("", "null") or urlsplit(origin).netloc.lower() == request.headers.get("host", "").lower()
-    )
+    return origin in ("", "null") or urlsplit(origin).netloc.lower() == request.headers.get("host", "").lower()

@@ -27,10 +27,12 @@ from triage.service.accounts import users
 from triage.service.app import build_app
 from triage.service.context import Context
 from triage.service.drop import DropFolder
+from triage.service.intake import Parking
 from triage.service.keeper import NightKeeper
 from triage.service.lock import only_one
 from triage.service.nightreport import night_report
 from triage.service.nights import Nights
+from triage.service.polling import PollThread
 from triage.service.settings import Settings, is_loopback
 from triage.service.state import ServiceState
 from triage.service.work import SiteNight
@@ -52,9 +54,7 @@ class Service:
         self.state = ServiceState(folder)
         self.workers = Workers(settings.night.workers)
         self.messenger = Messenger(folder, self.state, settings.notify, clock, settings.service.public_url)
-        self.keeper = NightKeeper(
-            folder, self.state, settings.night, clock, self.workers, on_done=self._night_done
-        )
+        self.keeper = NightKeeper(folder, self.state, settings.night, clock, self.workers, on_done=self._night_done)
         self.drop = DropFolder(
             folder,
             folder / settings.night.drop_folder,
@@ -63,15 +63,14 @@ class Service:
             int(settings.service.unpacked_mb * 1e6),
             check=self.keeper.check_now,
         )
-        self.context = Context(
-            folder, settings, self.state, clock, health=self.health, check_soon=self._check_soon
-        )
+        self.context = Context(folder, settings, self.state, clock, health=self.health, check_soon=self._check_soon)
         self.scheduler = BackgroundScheduler(
             jobstores={"default": SQLAlchemyJobStore(url=f"sqlite:///{folder / JOBS_FILE}")},
             # What was missed while the machine slept runs once, however late.
             job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1},
             timezone="UTC",
         )
+        self.polling = PollThread(folder)
         self._folder = folder
 
     def start(self) -> None:
@@ -87,6 +86,7 @@ class Service:
             ("sweep", IntervalTrigger(seconds=night.sweep_s)),
             ("look", IntervalTrigger(seconds=night.drop_s)),
             ("messages", IntervalTrigger(seconds=60)),
+            ("refresh", IntervalTrigger(seconds=60)),
             (
                 "digest",
                 CronTrigger(hour=notify.digest_at.hour, minute=notify.digest_at.minute, timezone=notify.zone),
@@ -100,10 +100,12 @@ class Service:
                     _run, trigger, args=[str(self._folder), name], id=name, name=name, replace_existing=True
                 )
         self.scheduler.resume()
+        self.polling.start()
 
     def stop(self) -> None:
         """Let the site under way finish, take no other."""
         self.keeper.stopping.set()
+        self.polling.stop()
         self.workers.shutdown(wait=True, cancel_futures=True)
         if self.scheduler.running:
             self.scheduler.shutdown(wait=True)
@@ -116,12 +118,13 @@ class Service:
         last = self.keeper.last_sweep or self.started
         running = nights.count("running")
         late = now - last > _LATE_SWEEPS * self.settings.night.sweep_s and not running
-        ok = self.scheduler.running and not late
+        ok = self.scheduler.running and not late and self.polling.state != "failed"
         return {
             "status": "ok" if ok else "failing",
             "version": version("callout"),
             "uptime_s": round(now - self.started),
             "scheduler": "running" if self.scheduler.running else "stopped",
+            "polling": self.polling.state,
             "last_sweep_age_s": round(now - last),
             "nights_running": running,
             "nights_failed": nights.count("failed"),
@@ -136,6 +139,11 @@ class Service:
 
     def look(self) -> None:
         self.drop.look()
+
+    def refresh(self) -> None:
+        """Show what commands changed beside the service."""
+        self.context.reread()
+        Parking(self._folder).clear(self.clock())
 
     def messages(self) -> None:
         self.messenger.send_held()

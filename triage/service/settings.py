@@ -28,31 +28,23 @@ class _Table(BaseModel):
 class ServerSettings(_Table):
     """``[service]``."""
 
-    host: str = Field(
-        "127.0.0.1", description="Address to listen on; any but loopback demands a login and TLS."
-    )
+    host: str = Field("127.0.0.1", description="Address to listen on; any but loopback demands a login and TLS.")
     port: int = Field(8451, ge=0, le=65535, description="Port to listen on; 0 takes a free one.")
     public_url: str = Field("", description="Address people use, for links in messages.")
     tls_cert: str = Field("", description="PEM certificate; with tls_key the service speaks TLS itself.")
     tls_key: str = Field("", description="PEM private key.")
-    behind_proxy: bool = Field(
-        False, description="A proxy on this host ends TLS and sets X-Forwarded-For and -Proto."
-    )
+    behind_proxy: bool = Field(False, description="A proxy on this host ends TLS and sets X-Forwarded-For and -Proto.")
     hosts: tuple[str, ...] = Field((), description="Host names the pages answer to, besides loopback.")
     session_hours: float = Field(12, gt=0, le=720, description="A login ends this long after it began.")
     idle_minutes: float = Field(120, gt=0, description="A login ends after so long without a request.")
     upload_mb: float = Field(64, gt=0, le=4096, description="Largest upload, in megabytes.")
-    unpacked_mb: float = Field(
-        1024, gt=0, description="Largest content of an uploaded archive, in megabytes."
-    )
+    unpacked_mb: float = Field(1024, gt=0, description="Largest content of an uploaded archive, in megabytes.")
 
 
 class NightSettings(_Table):
     """``[night]``."""
 
-    after_dusk_min: float = Field(
-        45, ge=0, le=600, description="Wait after local dusk, so that late readings arrive."
-    )
+    after_dusk_min: float = Field(45, ge=0, le=600, description="Wait after local dusk, so that late readings arrive.")
     catch_up_nights: int = Field(
         7, ge=1, le=60, description="Missed nights worked off, oldest first; older ones are skipped."
     )

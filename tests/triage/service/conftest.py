@@ -52,9 +52,7 @@ def make_context(clock: Clock) -> Callable[..., Context]:
         settings = settings or Settings()
         state = ServiceState(folder)
         keeper = NightKeeper(folder, state, settings.night, clock, Here())
-        return Context(
-            folder, settings, state, clock, health=lambda: {"status": "ok"}, check_soon=keeper.check_now
-        )
+        return Context(folder, settings, state, clock, health=lambda: {"status": "ok"}, check_soon=keeper.check_now)
 
     return make
 

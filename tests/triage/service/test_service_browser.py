@@ -23,9 +23,7 @@ from triage.service.app import build_app
 from triage.service.context import Context
 
 playwright_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-axe_api = pytest.importorskip(
-    "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
-)
+axe_api = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 pytestmark = [
@@ -84,14 +82,10 @@ class Walk:
     def check(self, name: str) -> None:
         self.page.wait_for_load_state("load")
         self.page.screenshot(path=str(self.shots / f"{name}.png"), full_page=True)
-        wider = self.page.evaluate(
-            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-        )
+        wider = self.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert wider <= 0, f"{name} is {wider} px wider than the screen"
         results = axe_api.Axe().run(self.page, options=AXE)
-        serious = [
-            v for v in results.response["violations"] if v["impact"] in ("serious", "critical", "moderate")
-        ]
+        serious = [v for v in results.response["violations"] if v["impact"] in ("serious", "critical", "moderate")]
         told = [(v["id"], v["help"], [n["html"][:160] for n in v["nodes"][:3]]) for v in serious]
         assert not told, f"{name}: {told}"
         assert self.complaints == [], f"{name}: {self.complaints}"
@@ -122,9 +116,7 @@ def walk(chromium: Any, tmp_path: Path) -> Iterator[Callable[..., Walk]]:
         page = window.new_page()
         page.set_default_timeout(30_000)
         complaints: list[str] = []
-        page.on(
-            "console", lambda m: complaints.append(m.text[:300]) if m.type in ("error", "warning") else None
-        )
+        page.on("console", lambda m: complaints.append(m.text[:300]) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda error: complaints.append(str(error)[:300]))
         return Walk(page, address, shots, complaints)
 
@@ -169,9 +161,7 @@ def test_from_first_start_to_the_first_answer(
 
 
 @pytest.mark.parametrize(("size", "scheme"), [(WIDE, "dark"), (PHONE, "light")])
-def test_the_working_day(
-    size: tuple[int, int], scheme: str, context: Context, walk: Callable[..., Walk]
-) -> None:
+def test_the_working_day(size: tuple[int, int], scheme: str, context: Context, walk: Callable[..., Walk]) -> None:
     """Morning, a call, the site with its charts, acknowledge, visit sheet, verify."""
     tag = f"{size[0]}"
     with served(context) as address:

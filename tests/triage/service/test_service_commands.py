@@ -29,9 +29,7 @@ def ok(*words: str, code: int = 0, stdin: str = "") -> str:
     return result.stdout
 
 
-@pytest.mark.parametrize(
-    "command", ["serve", "night", "morning", "users", "visit", "verify", "evidence", "notify"]
-)
+@pytest.mark.parametrize("command", ["serve", "night", "morning", "users", "visit", "verify", "evidence", "notify"])
 def test_help_has_an_example_and_exit_codes(command: str) -> None:
     text = ok(command, "--help")
     assert f"callout {command}" in text

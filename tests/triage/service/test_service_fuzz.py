@@ -61,9 +61,7 @@ def fuzzed(checked: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def fuzz_client(fuzzed: Path, make_context: Callable[..., Context]) -> Iterator[TestClient]:
     app = build_app(make_context(fuzzed))
-    with TestClient(
-        app, base_url="http://127.0.0.1", follow_redirects=False, raise_server_exceptions=False
-    ) as client:
+    with TestClient(app, base_url="http://127.0.0.1", follow_redirects=False, raise_server_exceptions=False) as client:
         yield client
 
 
@@ -105,9 +103,7 @@ def test_no_body_breaks_a_form(fuzz_client: TestClient, clock: Clock, body: byte
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
-@given(
-    cookie=st.text(st.characters(min_codepoint=33, max_codepoint=126), max_size=80), host=st.text(max_size=20)
-)
+@given(cookie=st.text(st.characters(min_codepoint=33, max_codepoint=126), max_size=80), host=st.text(max_size=20))
 def test_no_header_breaks_a_page(fuzz_client: TestClient, cookie: str, host: str) -> None:
     headers = {
         "Cookie": f"callout_browser={cookie}; callout_session={cookie}",

@@ -230,9 +230,7 @@ def test_a_bug_in_one_site_is_a_failure_of_that_site(site_folder: Path) -> None:
         del folder, day, at
         raise ZeroDivisionError(site)
 
-    keeper = NightKeeper(
-        site_folder, ServiceState(site_folder), NightSettings(), Clock(), Here(), work=broken
-    )
+    keeper = NightKeeper(site_folder, ServiceState(site_folder), NightSettings(), Clock(), Here(), work=broken)
     assert [error for _, error in keeper.sweep().failed] == [
         "ZeroDivisionError: alder",
         "ZeroDivisionError: brook",

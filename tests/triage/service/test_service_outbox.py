@@ -102,9 +102,7 @@ def test_the_pack_is_whole_and_its_sums_hold(store: Store, tmp_path: Path) -> No
     if shutil.which("sha256sum"):
         for name, body in files.items():
             (tmp_path / name).write_bytes(body)
-        (tmp_path / "SHA256SUMS").write_text(
-            "".join(f"{s}  {n}\n" for n, s in sums.items()), encoding="utf-8"
-        )
+        (tmp_path / "SHA256SUMS").write_text("".join(f"{s}  {n}\n" for n, s in sums.items()), encoding="utf-8")
         # coreutils as the outside witness
         subprocess.run(["sha256sum", "--quiet", "-c", "SHA256SUMS"], cwd=tmp_path, check=True)
 
@@ -346,10 +344,7 @@ def drop(folder: Path) -> DropFolder:
     return drop
 
 
-READINGS = (
-    "timestamp,unit,input,dc_voltage_v,dc_current_a,dc_power_w\n"
-    "2025-11-05T10:00:00Z,005A31EC,1,31.2,4.0,124.8\n"
-)
+READINGS = "timestamp,unit,input,dc_voltage_v,dc_current_a,dc_power_w\n2025-11-05T10:00:00Z,005A31EC,1,31.2,4.0,124.8\n"
 
 
 def test_a_complete_file_is_taken_in_once_and_put_away(drop: DropFolder) -> None:

@@ -39,9 +39,7 @@ def status_of(folder: Path, number: int) -> str:
 # -- morning ----------------------------------------------------------------------
 
 
-def brief(
-    action: str = "visit", severity: str = "high", loss: float = 500.0, **changes: object
-) -> FindingBrief:
+def brief(action: str = "visit", severity: str = "high", loss: float = 500.0, **changes: object) -> FindingBrief:
     values: dict[str, object] = {
         "id": "1", "fault": "dead-input", "place": "A/1", "action": action, "severity": severity,
         "confidence": 0.9, "loss_wh_per_day": loss, "loss_wh_total": 5 * loss, "first_seen": "2025-11-01",
@@ -93,9 +91,7 @@ def test_silence_is_not_health() -> None:
 
 
 def test_what_changed_is_told_in_words() -> None:
-    found = morning(
-        [summary("a", brief(), brief(id="2", place="A/2"))], {"a": {1: ["new"], 2: ["new"]}}, MORNING
-    )
+    found = morning([summary("a", brief(), brief(id="2", place="A/2"))], {"a": {1: ["new"], 2: ["new"]}}, MORNING)
     assert found.lines[0].changes == ("new: Dead input: no module voltage (2 places)",)
     over = morning([summary("a", brief(status="resolved"))], {"a": {1: ["resolved"]}}, MORNING)
     assert over.lines[0].changes == ("over: Dead input: no module voltage, A/1",)
@@ -109,9 +105,7 @@ def test_the_morning_page_answers_first(client: TestClient) -> None:
     assert "4 Nov 2025" in html
 
 
-def test_without_a_site_the_page_says_how_to_begin(
-    tmp_path: Path, make_context: Callable[..., Context]
-) -> None:
+def test_without_a_site_the_page_says_how_to_begin(tmp_path: Path, make_context: Callable[..., Context]) -> None:
     client = TestClient(build_app(make_context(tmp_path)), base_url="http://127.0.0.1")
     html = client.get("/").text
     assert "Start here" in html
@@ -143,9 +137,7 @@ def test_a_name_that_is_no_site_is_no_page(client: TestClient, site: str) -> Non
         assert client.get(f"/sites/{site}{tail}").status_code in (400, 404), site
 
 
-@pytest.mark.parametrize(
-    "path", ["/static/..%2fapp.py", "/static/base.py", "/static/", "/sites/x/charts/none"]
-)
+@pytest.mark.parametrize("path", ["/static/..%2fapp.py", "/static/base.py", "/static/", "/sites/x/charts/none"])
 def test_only_listed_files_are_served(client: TestClient, path: str) -> None:
     assert client.get(path).status_code == 404
 
@@ -201,9 +193,7 @@ def test_exports_can_be_read_back(client: TestClient, folder: Path, tmp_path: Pa
     listed = client.get(f"/sites/{SITE}/findings.json").json()["findings"]
     rows = list(csv.DictReader(io.StringIO(client.get(f"/sites/{SITE}/findings.csv").text)))
     assert [r["fault"] for r in rows] == [f["fault"] for f in listed]
-    assert client.get(f"/sites/{SITE}/site.toml").text == (SAMPLES / SITE / "site.toml").read_text(
-        encoding="utf-8"
-    )
+    assert client.get(f"/sites/{SITE}/site.toml").text == (SAMPLES / SITE / "site.toml").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("days", ["0", "401", "-1", "x", "9" * 40, ""])
@@ -414,9 +404,7 @@ def test_a_made_up_upload_is_refused(client: TestClient, token: str) -> None:
 
 
 def test_a_site_is_added_from_the_page(tmp_path: Path, make_context: Callable[..., Context]) -> None:
-    client = TestClient(
-        build_app(make_context(tmp_path)), base_url="http://127.0.0.1", follow_redirects=False
-    )
+    client = TestClient(build_app(make_context(tmp_path)), base_url="http://127.0.0.1", follow_redirects=False)
     toml = (SAMPLES / SITE / "site.toml").read_bytes()
     for content, status in ((b"id = ", 400), (b"[site]\nid = 'x'\n", 400), (toml, 303)):
         form = {"csrf": token_of(client, "/")}
@@ -464,3 +452,17 @@ def test_a_view_is_built_once_until_the_site_changes(folder: Path, monkeypatch: 
     with Workspace(folder).open(SITE) as store:
         views.get(store)
     assert len(built) == 2
+
+
+def test_what_a_command_changes_is_seen_in_the_morning(context: Context, folder: Path) -> None:
+    client = TestClient(build_app(context), base_url="http://127.0.0.1")
+    assert "1 roof to visit" in client.get("/").text
+    assert context.reread() <= 1
+    assert context.reread() == 0
+    with Workspace(folder).open(SITE) as store:
+        ledger = Ledger(store)
+        for entry in ledger.open():
+            ledger.acknowledge(entry.id, "ines", "2025-11-05T07:00:00Z")
+    assert context.reread() == 1
+    assert "Nobody has to go." in client.get("/").text
+    assert "In hand" in client.get("/").text

@@ -114,17 +114,11 @@ def test_isolation_names_the_branch_and_defers_to_licensed_persons() -> None:
     site = parse_site(SITE_TOML)
     steps = isolation_steps(site, [finding(unit="A")])
     assert any("branch L1" in step for step in steps)
-    order = [
-        next(n for n, s in enumerate(steps) if w in s)
-        for w in ("switch off AC", "Prove dead", "AC before DC")
-    ]
+    order = [next(n for n, s in enumerate(steps) if w in s) for w in ("switch off AC", "Prove dead", "AC before DC")]
     assert order == sorted(order)
     assert "licensed person" in steps[-1]
     assert "never under load" in " ".join(steps)
-    assert any(
-        "whole array" in s
-        for s in isolation_steps(site, [finding(fault="site-outage", unit=None, input=None)])
-    )
+    assert any("whole array" in s for s in isolation_steps(site, [finding(fault="site-outage", unit=None, input=None)]))
 
 
 def test_work_at_a_desk_asks_for_no_isolation() -> None:
@@ -153,9 +147,7 @@ def test_the_sheet_opens_in_poppler(folder: Path, tmp_path: Path) -> None:
                   "Load before leaving", "Work, in this order", "Measure", "licensed",
                   "005A31EC"):  # fmt: skip
         assert words in text, words
-    info = subprocess.run(
-        ["pdfinfo", str(tmp_path / "sheet.pdf")], capture_output=True, text=True, check=True
-    )
+    info = subprocess.run(["pdfinfo", str(tmp_path / "sheet.pdf")], capture_output=True, text=True, check=True)
     assert "A4" in info.stdout
 
 
@@ -169,9 +161,7 @@ def test_the_same_visit_gives_the_same_paper(folder: Path) -> None:
 
 
 def pdf_text(path: Path) -> str:
-    done = subprocess.run(
-        ["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True)
     assert done.stderr == ""
     return done.stdout
 
@@ -240,9 +230,7 @@ def test_the_interval_is_scipys() -> None:
         assert welch_interval(a, b) == pytest.approx((reference.low, reference.high))
 
 
-def shares_for(
-    before: NDArray[np.float64], after: NDArray[np.float64], measure: Measure = "siblings"
-) -> DayShares:
+def shares_for(before: NDArray[np.float64], after: NDArray[np.float64], measure: Measure = "siblings") -> DayShares:
     """Days before the visit day 0 and after it."""
     start = (date(2025, 10, 21) - date(1970, 1, 1)).days
     days = np.concatenate([start - len(before) + np.arange(len(before)), start + 1 + np.arange(len(after))])
@@ -341,9 +329,7 @@ def test_alternatives_are_told_with_what_settles_them(folder: Path) -> None:
     number = visit_findings(folder)[0]
     with place.open(SITE) as store:
         entry = Ledger(store).get(number)
-        changed = replace(
-            entry.finding, alternatives=(Alternative("dead-input", 0.2, "volts at the connector"),)
-        )
+        changed = replace(entry.finding, alternatives=(Alternative("dead-input", 0.2, "volts at the connector"),))
 
         class Result:
             to_day = "2025-11-04"
@@ -352,6 +338,4 @@ def test_alternatives_are_told_with_what_settles_them(folder: Path) -> None:
 
         Ledger(store).record(Result(), "2025-11-04", AT)  # type: ignore[arg-type]
     sheet = visit_sheet(place, plan_visit(place, {SITE: [number]}, "2025-11-12", "ines", AT))
-    assert sheet.sites[0].stops[0].settles == (
-        ("Dead input: no module voltage", 0.2, "volts at the connector"),
-    )
+    assert sheet.sites[0].stops[0].settles == (("Dead input: no module voltage", 0.2, "volts at the connector"),)

@@ -196,18 +196,14 @@ def change(context: Context, path: str, work: Work, *, max_files: int = 0) -> Ro
 
     Only a form that takes files may be larger than :data:`triage.service.app.FORM_BYTES`.
     """
-    bound = Middleware(
-        RequestBodyLimitMiddleware, max_body_size=int(context.settings.service.upload_mb * 1e6)
-    )
+    bound = Middleware(RequestBodyLimitMiddleware, max_body_size=int(context.settings.service.upload_mb * 1e6))
 
     async def endpoint(request: Request) -> Response:
         async with request.form(max_files=max_files, max_fields=200, max_part_size=64_000) as form:
             token = form.get("csrf", "")
             key: str = request.scope.get("callout.csrf_key", "")
             if not isinstance(token, str) or not token_holds(context.secret, key, token):
-                raise HTTPException(
-                    403, "The form is out of date. Go back, reload the page and send it again."
-                )
+                raise HTTPException(403, "The form is out of date. Go back, reload the page and send it again.")
             page = Page(request, context, request.scope.get("callout.person"), form)
             return await run_in_threadpool(work, page)
 

@@ -48,21 +48,15 @@ def routes(context: Context) -> list[Route]:
     def finding_chart(page: Page) -> Response:
         with store_of(page) as store:
             finding = Ledger(store).get(page.number("number")).finding
-            return _answer(
-                page, finding_figure(views.get(store, *_window(finding, newest_day(store))), finding)
-            )
+            return _answer(page, finding_figure(views.get(store, *_window(finding, newest_day(store))), finding))
 
     def roof(page: Page) -> Response:
         with store_of(page) as store:
             live = Ledger(store).open()
             path = quote(store.site.site.id)
             view = views.get(store)
-            drawing = roof_svg(
-                view, [e.finding for e in live], [f"/sites/{path}#finding-{e.id}" for e in live]
-            )
-            caption = (
-                environment().from_string("<p class='hint'>{{ text }}</p>").render(text=plan_caption(view))
-            )
+            drawing = roof_svg(view, [e.finding for e in live], [f"/sites/{path}#finding-{e.id}" for e in live])
+            caption = environment().from_string("<p class='hint'>{{ text }}</p>").render(text=plan_caption(view))
             return HTMLResponse(caption + drawing)
 
     return [
@@ -82,9 +76,7 @@ def _window(finding: Finding, newest: int) -> tuple[int, int]:
 
 def _answer(page: Page, figure: Figure) -> Response:
     if page.request.query_params.get("as") != "csv":
-        return Response(
-            json.dumps(figure, separators=(",", ":"), allow_nan=False), media_type="application/json"
-        )
+        return Response(json.dumps(figure, separators=(",", ":"), allow_nan=False), media_type="application/json")
     header, rows = figure_table(figure)
     return Response(
         to_csv(header, rows),

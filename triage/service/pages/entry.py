@@ -40,9 +40,7 @@ def routes(context: Context) -> list[Route]:
             for brake, key in keys:
                 brake.count(key, now)
             page.context.state.record(page.at, name[:64], "sign-in refused", detail=f"from {address}")
-            return page.render(
-                "login.html", 401, wait=0, bad=True, message="That name and password do not match."
-            )
+            return page.render("login.html", 401, wait=0, bad=True, message="That name and password do not match.")
         pair.forget(keys[0][1])
         token = page.context.sessions.start(name, now)
         page.context.state.record(page.at, name, "signed in", detail=f"from {address}")

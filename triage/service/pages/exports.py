@@ -49,9 +49,7 @@ def findings_json(page: Page) -> Response:
     with store_of(page) as store:
         entries = [e.to_json() for e in Ledger(store).all()]
         site = store.site.site.id
-    return _file(
-        json.dumps({"site": site, "findings": entries}).encode(), "application/json", f"{site}-findings.json"
-    )
+    return _file(json.dumps({"site": site, "findings": entries}).encode(), "application/json", f"{site}-findings.json")
 
 
 def readings_csv(page: Page) -> Response:
@@ -70,9 +68,7 @@ def readings_csv(page: Page) -> Response:
 
 def site_toml(page: Page) -> Response:
     with store_of(page) as store:
-        return _file(
-            store.meta("site_toml").encode(), "text/plain; charset=utf-8", f"{store.site.site.id}.toml"
-        )
+        return _file(store.meta("site_toml").encode(), "text/plain; charset=utf-8", f"{store.site.site.id}.toml")
 
 
 def evidence(page: Page) -> Response:

@@ -53,9 +53,7 @@ def preview(page: Page) -> Response:
     kind = page.field("kind", 20)
     wanted: Kind | None = next((k for k in KINDS if k == kind), None)
     uploads: list[tuple[str, BinaryIO, Kind | None]] = [
-        (f.filename, f.file, wanted)
-        for f in page.form.getlist("files")
-        if isinstance(f, UploadFile) and f.filename
+        (f.filename, f.file, wanted) for f in page.form.getlist("files") if isinstance(f, UploadFile) and f.filename
     ]
     if not uploads:
         raise InputError("no file was sent", "Choose or drop at least one export.")

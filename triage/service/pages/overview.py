@@ -18,9 +18,7 @@ from triage.service.pages.base import STATIC, Page, change, read, static_bytes, 
 from triage.service.work import refresh
 
 _TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-_NAMES = frozenset(
-    {*(p.name for p in STATIC.iterdir() if p.suffix in _TYPES), "plotly.min.js", "evidence.css"}
-)
+_NAMES = frozenset({*(p.name for p in STATIC.iterdir() if p.suffix in _TYPES), "plotly.min.js", "evidence.css"})
 _SITE_FILE_BYTES = 1_000_000
 
 
@@ -62,9 +60,7 @@ def add_site(page: Page) -> Response:
         text = raw.decode("utf-8-sig")
         tomllib.loads(text)
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:
-        raise SiteFileError(
-            f"the site file is not TOML: {exc}", "Correct that line and send it again."
-        ) from exc
+        raise SiteFileError(f"the site file is not TOML: {exc}", "Correct that line and send it again.") from exc
     page.operator  # noqa: B018 - only an operator adds sites
     with page.context.workspace.add_site(text) as store:
         site = store.site.site.id

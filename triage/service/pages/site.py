@@ -163,8 +163,7 @@ def _plain(value: object) -> str:
 def _imports(store: Store) -> list[tuple[object, ...]]:
     try:
         return store.db.conn.execute(
-            "SELECT at, kind, source, rows_read, rows_new, rows_rejected"
-            " FROM import_run ORDER BY id DESC LIMIT 20"
+            "SELECT at, kind, source, rows_read, rows_new, rows_rejected FROM import_run ORDER BY id DESC LIMIT 20"
         ).fetchall()
     except CalloutError:
         return []

@@ -108,9 +108,7 @@ def show_verify(page: Page) -> Response:
     visit = _visit(page)
     results = verify_visit(page.context.workspace, visit)
     names = {s.site_id: s.name or s.site_id for s in page.context.summaries()}
-    return page.render(
-        "verify.html", here="visits", visit=visit, results=results, names=names, wording=wording
-    )
+    return page.render("verify.html", here="visits", visit=visit, results=results, names=names, wording=wording)
 
 
 def close(page: Page) -> Response:
