@@ -31,17 +31,11 @@ def without(site: SiteDescription, membership: bool) -> SiteDescription:
     planes = {} if membership else {name: Plane() for name in site.planes}
     units = tuple(
         u.model_copy(
-            update={
-                "inputs": tuple(
-                    i.model_copy(update={"plane": None if membership else i.plane}) for i in u.inputs
-                )
-            }
+            update={"inputs": tuple(i.model_copy(update={"plane": None if membership else i.plane}) for i in u.inputs)}
         )
         for u in site.units
     )
-    return SiteDescription(
-        site=site.site, modules=site.modules, inverters=site.inverters, planes=planes, units=units
-    )
+    return SiteDescription(site=site.site, modules=site.modules, inverters=site.inverters, planes=planes, units=units)
 
 
 @cache
@@ -136,6 +130,10 @@ def test_nothing_recorded_says_nothing() -> None:
         ([10.1, 10.2, 10.2, 10.9, 11.6], [0, 0, 0, 0, 0]),
         ([9.9, 9.9, 12.0, 12.0, 14.1, 14.1], [0, 0, 1, 1, 2, 2]),
         ([10.5, 13.0], [0, 1]),
+        # Four that agree closely may lie nearer to the next four, but not too near, and not three.
+        ([11.5, 11.51, 11.5, 11.49, 12.0, 12.01, 12.0, 12.0], [0, 0, 0, 0, 1, 1, 1, 1]),
+        ([11.7, 11.71, 11.7, 11.69, 12.0, 12.01, 12.0, 12.0], [0, 0, 0, 0, 0, 0, 0, 0]),
+        ([11.5, 11.51, 11.5, 12.0, 12.01, 12.0, 12.0], [0, 0, 0, 0, 0, 0, 0]),
         ([np.nan, np.nan], [0, 0]),
     ],
 )
