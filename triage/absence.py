@@ -14,17 +14,17 @@ from typing import Any, Final, Protocol
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged
 
-#: Days without the symptom after which the engine calls a finding over, by
-#: fault (own choice): a dead input that produces is mended at once, shade needs
-#: clear days to show, a bad radio link has good days in between, and whether a record fits its
-#: plane is seen on clear days only.
+#: Days without the symptom after which the engine calls a finding over, by fault
+#: (own choice, tried by replaying the samples night by night): a dead input that
+#: produces is mended at once, shade needs clear days to show, a bad radio link has
+#: good days in between, whether a record fits its plane is seen on clear days only,
+#: and a limit is met on cool bright days only.
 QUIET_DAYS: Final[dict[str, int]] = {
     **dict.fromkeys(("shading", "soiling", "substring-loss", "weak-input"), 3),
-    **dict.fromkeys(
-        ("patchy-comms", "restart-cycling", "grid-out-of-range", "curtailment", "hot-derating", "clipping"), 7
-    ),
+    **dict.fromkeys(("patchy-comms", "restart-cycling", "grid-out-of-range", "curtailment", "hot-derating"), 7),
     "clock-shift": 7,
     "swapped-record": 14,
+    "clipping": 30,
 }
 _DEFAULT_QUIET_DAYS: Final = 1
 

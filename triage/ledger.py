@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from typing import Any, Final, Literal, get_args
@@ -206,9 +206,7 @@ class Ledger:
             "body": _dump(finding),
         }
         marks = ", ".join("?" * len(values))
-        cursor = run.db.execute(
-            f"INSERT INTO finding ({', '.join(values)}) VALUES ({marks})", tuple(values.values())
-        )
+        cursor = run.db.execute(f"INSERT INTO finding ({', '.join(values)}) VALUES ({marks})", tuple(values.values()))
         number = int(cursor.lastrowid or 0)
         run.log(number, "opened", f"seen {finding.first_seen} to {finding.last_seen}")
         if over:
@@ -327,9 +325,7 @@ class _Night:
     at: str
     today: str
     until: str
-    diff: dict[str, list[int]] = field(
-        default_factory=lambda: {name: [] for name in LedgerDiff.__dataclass_fields__}
-    )
+    diff: dict[str, list[int]] = field(default_factory=lambda: {name: [] for name in LedgerDiff.__dataclass_fields__})
 
     def log(self, finding_id: int, event: str, detail: str) -> None:
         _log(self.db, finding_id, self.at, ENGINE, event, detail)
@@ -419,8 +415,3 @@ def _who(name: str) -> str:
 
 def _local_day(at: str, site: SiteDescription) -> str:
     return datetime.fromisoformat(at).astimezone(site.site.zone).date().isoformat()
-
-
-def total_loss(entries: Iterable[LedgerEntry]) -> float:
-    """Loss of live entries in Wh/day."""
-    return sum(entry.finding.loss_wh_per_day for entry in entries if entry.live)
