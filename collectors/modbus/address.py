@@ -9,9 +9,7 @@ from urllib.parse import parse_qsl, urlsplit
 from collectors.errors import UsageError
 
 SCHEMES: Final = ("tcp", "rtu", "rtu+tcp")
-_EXAMPLES = (
-    "Examples: tcp://192.0.2.10:502   rtu:///dev/ttyUSB0?baud=19200&parity=E   rtu+tcp://192.0.2.10:4001"
-)
+_EXAMPLES = "Examples: tcp://192.0.2.10:502   rtu:///dev/ttyUSB0?baud=19200&parity=E   rtu+tcp://192.0.2.10:4001"
 _PORT = 502
 _BAUD_RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 
@@ -58,9 +56,7 @@ def parse_link(text: str) -> LinkAddress:
     except ValueError as exc:
         raise UsageError(f"link '{text}': {exc}", _EXAMPLES) from exc
     if parts.scheme not in SCHEMES:
-        raise UsageError(
-            f"link '{text}': starts with none of {', '.join(s + '://' for s in SCHEMES)}", _EXAMPLES
-        )
+        raise UsageError(f"link '{text}': starts with none of {', '.join(s + '://' for s in SCHEMES)}", _EXAMPLES)
     if parts.scheme == "rtu":
         return _serial(text, parts.netloc + parts.path, parts.query)
     if not parts.hostname:
@@ -90,6 +86,4 @@ def _serial(text: str, device: str, query: str) -> LinkAddress:
         raise UsageError(f"link '{text}': parity = '{settings['parity']}' is none of N, E, O", _EXAMPLES)
     if settings["stop"] not in ("1", "2"):
         raise UsageError(f"link '{text}': stop = '{settings['stop']}' is neither 1 nor 2", _EXAMPLES)
-    return LinkAddress(
-        "rtu", device=device, baud=int(settings["baud"]), parity=parity, stop_bits=int(settings["stop"])
-    )
+    return LinkAddress("rtu", device=device, baud=int(settings["baud"]), parity=parity, stop_bits=int(settings["stop"]))

@@ -73,7 +73,8 @@ def decode_declared(regmap: RegisterMap, serials: Sequence[str], fetch: Fetch) -
     if not inputs:
         return out
     if "dc_voltage_v" in per_input and "dc_current_a" in per_input:
-        product = per_input["dc_voltage_v"] * per_input["dc_current_a"]
+        with np.errstate(over="ignore", invalid="ignore"):
+            product = per_input["dc_voltage_v"] * per_input["dc_current_a"]
         power = per_input.get("dc_power_w", product)
         per_input["dc_power_w"] = np.where(np.isnan(power), product, power)
     out.unit = [serial for serial in serials for _ in range(inputs)]

@@ -85,9 +85,7 @@ class Link:
     attempts : how often a request is tried.
     """
 
-    def __init__(
-        self, address: LinkAddress, *, timeout_s: float | None = None, attempts: int = ATTEMPTS
-    ) -> None:
+    def __init__(self, address: LinkAddress, *, timeout_s: float | None = None, attempts: int = ATTEMPTS) -> None:
         self.address = address
         self.attempts = attempts
         self.timeout_s = timeout_s or _default_timeout_s(address)
@@ -232,9 +230,7 @@ class Link:
             self.counts.garbled += 1
             if not self.address.serial:
                 self.close()  # the stream has lost its place
-            raise NoReplyError(
-                f"unit {unit}: the reply to {span.count} registers at {span.address} was garbled"
-            )
+            raise NoReplyError(f"unit {unit}: the reply to {span.count} registers at {span.address} was garbled")
         if code is not None:
             self.counts.exceptions += 1
             self.counts.by_exception[code] = self.counts.by_exception.get(code, 0) + 1

@@ -133,9 +133,7 @@ def event_table(name: str) -> dict[int, str]:
     return {int(bit): text for bit, text in _data()["events"][name].items()}
 
 
-def needed(
-    points: Mapping[str, ModelPoint], names: Collection[str], others: Collection[str] = ()
-) -> set[str]:
+def needed(points: Mapping[str, ModelPoint], names: Collection[str], others: Collection[str] = ()) -> set[str]:
     """``names`` among ``points`` with the scale factors that they, or the points ``others``, lean on."""
     wanted = {name for name in names if name in points}
     scales = {str(points[name].scale) for name in wanted}

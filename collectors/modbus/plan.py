@@ -25,9 +25,7 @@ class Span:
         return self.address + self.count
 
 
-def plan_reads(
-    spans: Iterable[Span], *, max_registers: int = MAX_REGISTERS, max_gap: int = 0
-) -> tuple[Span, ...]:
+def plan_reads(spans: Iterable[Span], *, max_registers: int = MAX_REGISTERS, max_gap: int = 0) -> tuple[Span, ...]:
     """Requests that cover every span, fewest first.
 
     Spans may overlap or touch. Taking each request as far right as it goes is

@@ -147,9 +147,7 @@ class GatewayReader:
         else:
             found_map = await find_map(read)
             if found_map is None:
-                raise RefusedError(
-                    f"unit {unit.unit_id}: answers, but has no SunSpec map; declare a register map", 0
-                )
+                raise RefusedError(f"unit {unit.unit_id}: answers, but has no SunSpec map; declare a register map", 0)
             self._adopt(unit, found_map)
         unit.known = True
 
@@ -162,9 +160,7 @@ class GatewayReader:
         unit.layouts = tuple(sunspec.layout_of(d) for d in found.devices)
         gap = SERIAL_GAP if self.link.address.serial else MAX_REGISTERS
         unit.reads = _reads_of(unit.layouts, split=unit.split, max_gap=gap)
-        unit.extent = tuple(
-            Span(HOLDING, b.address, b.size) for layout in unit.layouts for b in layout.blocks
-        )
+        unit.extent = tuple(Span(HOLDING, b.address, b.size) for layout in unit.layouts for b in layout.blocks)
 
 
 def _reads_of(layouts: Sequence[sunspec.Layout], *, split: bool, max_gap: int) -> tuple[Span, ...]:

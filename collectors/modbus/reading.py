@@ -41,8 +41,7 @@ POSSIBLE: Final[Mapping[str, tuple[float, float]]] = {
 }
 
 _NO_WEATHER = pd.DataFrame(
-    {"ts": np.zeros(0, np.int64), "plane": pd.array([], dtype="str")}
-    | {name: np.zeros(0) for name in WEATHER_COLUMNS}
+    {"ts": np.zeros(0, np.int64), "plane": pd.array([], dtype="str")} | {name: np.zeros(0) for name in WEATHER_COLUMNS}
 )
 
 #: How a unit answered: it did; the gateway answered for it; nothing came; it refused.

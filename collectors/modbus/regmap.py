@@ -119,9 +119,7 @@ class MapPoint(_Table):
             if self.stride is None:
                 raise ValueError("'inputs' above 1 needs 'stride'")
             if self.stride < self.words:
-                raise ValueError(
-                    f"stride = {self.stride} is shorter than a {self.type} ({self.words} registers)"
-                )
+                raise ValueError(f"stride = {self.stride} is shorter than a {self.type} ({self.words} registers)")
         return self
 
     @property
@@ -152,14 +150,10 @@ class RegisterMap(_Table):
                     raise ValueError(f"{where}: points[{seen[p.point, number]}] declares the same already")
                 seen[p.point, number] = n
             if p.words > self.max_registers:
-                raise ValueError(
-                    f"{where}: takes {p.words} registers, more than max_registers = {self.max_registers}"
-                )
+                raise ValueError(f"{where}: takes {p.words} registers, more than max_registers = {self.max_registers}")
             first = self.address(p, 1)
             if first < 0:
-                raise ValueError(
-                    f"{where}: register = {p.register_} is below first_register = {self.first_register}"
-                )
+                raise ValueError(f"{where}: register = {p.register_} is below first_register = {self.first_register}")
             if self.address(p, p.inputs) + p.words - 1 > _LAST_ADDRESS:
                 raise ValueError(f"{where}: runs past address {_LAST_ADDRESS}")
         return self
@@ -179,9 +173,7 @@ class RegisterMap(_Table):
     @cached_property
     def spans(self) -> tuple[Span, ...]:
         return tuple(
-            Span(self.function_of(p), self.address(p, k), p.words)
-            for p in self.points
-            for k in range(1, p.inputs + 1)
+            Span(self.function_of(p), self.address(p, k), p.words) for p in self.points for k in range(1, p.inputs + 1)
         )
 
     @cached_property
@@ -194,9 +186,7 @@ def _one_of(value: str, known: tuple[str, ...]) -> str:
     if value in known:
         return value
     near = difflib.get_close_matches(value, known, n=1)
-    raise ValueError(
-        f"'{value}' is none of {', '.join(known)}" + (f"; did you mean '{near[0]}'?" if near else "")
-    )
+    raise ValueError(f"'{value}' is none of {', '.join(known)}" + (f"; did you mean '{near[0]}'?" if near else ""))
 
 
 def load_map(path: str | Path) -> RegisterMap:
@@ -210,9 +200,7 @@ def load_map(path: str | Path) -> RegisterMap:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as exc:
-        raise LayoutError(
-            f"{path}: cannot be read: {exc.strerror}", "Give the path of a register map."
-        ) from exc
+        raise LayoutError(f"{path}: cannot be read: {exc.strerror}", "Give the path of a register map.") from exc
     except UnicodeDecodeError as exc:
         raise LayoutError(f"{path}: not UTF-8 text: {exc.reason}", "Save the file as UTF-8.") from exc
     return parse_map(text, str(path))
@@ -228,9 +216,7 @@ def parse_map(text: str, source: str = "register map") -> RegisterMap:
         return RegisterMap.model_validate(data)
     except ValidationError as exc:
         lines = [explain(source, error, RegisterMap, MapPoint) for error in exc.errors()]
-        raise LayoutError(
-            "\n".join(lines), "`callout poll --help` shows the keys of a register map."
-        ) from exc
+        raise LayoutError("\n".join(lines), "`callout poll --help` shows the keys of a register map.") from exc
 
 
 def explain(source: str, error: Any, *tables: type[BaseModel]) -> str:
@@ -242,9 +228,7 @@ def explain(source: str, error: Any, *tables: type[BaseModel]) -> str:
     if error["type"] == "extra_forbidden":
         keys = [f.alias or name for t in tables for name, f in t.model_fields.items()]
         near = difflib.get_close_matches(str(error["loc"][-1]), keys, n=1)
-        return f"{source}: key '{place}' is not one we know" + (
-            f"; did you mean '{near[0]}'?" if near else ""
-        )
+        return f"{source}: key '{place}' is not one we know" + (f"; did you mean '{near[0]}'?" if near else "")
     if error["type"] == "value_error":
         return f"{source}: {f'{place}: ' if place else ''}{message}"
     return f"{source}: key '{place}' = {error['input']!r}: {message}"

@@ -111,9 +111,7 @@ def spans_of(block: Block) -> list[Span]:
     ]
     for k in range(model.repeats(block.length)):
         start = block.address + model.fixed_size + k * model.repeat_size
-        spans += [
-            Span(HOLDING, start + p.offset, p.size) for p in model.repeat.values() if p.name in repeated
-        ]
+        spans += [Span(HOLDING, start + p.offset, p.size) for p in model.repeat.values() if p.name in repeated]
     return spans
 
 

@@ -103,9 +103,7 @@ def decode_number(
     return np.where(missing, np.nan, value)
 
 
-def decode_bits(
-    kind: str, words: Words, *, word_order: Order = "big", byte_order: Order = "big"
-) -> NDArray[np.int64]:
+def decode_bits(kind: str, words: Words, *, word_order: Order = "big", byte_order: Order = "big") -> NDArray[np.int64]:
     """Bits of a bit field (any unsigned type), -1 where not implemented; shape ``[...]``."""
     raw = _raw(kind, words, word_order, byte_order)
     bits = raw.astype(np.int64)

@@ -65,10 +65,7 @@ def test_lengths(model_id: int, repeats: int, length: int) -> None:
 def test_module_of_model_160_starts_at_10_plus_20_k() -> None:
     model = models()[160]
     assert (model.fixed_size, model.repeat_size) == (10, 20)
-    offsets = {
-        name: model.repeat[name].offset
-        for name in ("DCA", "DCV", "DCW", "DCWH", "Tms", "Tmp", "DCSt", "DCEvt")
-    }
+    offsets = {name: model.repeat[name].offset for name in ("DCA", "DCV", "DCW", "DCWH", "Tms", "Tmp", "DCSt", "DCEvt")}
     assert offsets == {
         "DCA": 9,
         "DCV": 10,
@@ -129,9 +126,7 @@ def words_of(text: str) -> set[str]:
         ("dc_input", 714, "DCAlrm", True),
     ],
 )
-def test_event_bits_mean_what_the_definition_says(
-    table: str, model_id: int, point: str, repeat: bool
-) -> None:
+def test_event_bits_mean_what_the_definition_says(table: str, model_id: int, point: str, repeat: bool) -> None:
     defined = definition(model_id)
     points = defined["groups"][0]["points"] if repeat else defined["points"]
     symbols = {value: name for name, value in symbols_of(points, point).items() if "RESERVED" not in name}

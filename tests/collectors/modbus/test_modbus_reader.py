@@ -105,9 +105,7 @@ def test_several_devices_behind_one_map(run: Run) -> None:
     parts = []
     for n in range(1, 4):
         parts.append(encode_model(1, {"SN": f"S-{n}"}))
-        parts.append(
-            encode_model(101, {"W": 100.0 * n, "W_SF": 0.0, "DCV": 30.0 + n, "DCV_SF": -1.0, "St": 4.0})
-        )
+        parts.append(encode_model(101, {"W": 100.0 * n, "W_SF": 0.0, "DCV": 30.0 + n, "DCV_SF": -1.0, "St": 4.0}))
     reading = read_images(run, {1: encode_map(parts)})
     assert reading.telemetry["unit"].tolist() == ["S-1", "S-2", "S-3"]
     assert reading.telemetry["ac_power_w"].tolist() == [100, 200, 300]
@@ -237,9 +235,7 @@ def test_zero_counter_is_not_reported(run: Run) -> None:
 
 def test_fewer_inputs_counted_than_room(run: Run) -> None:
     inputs = [{"DCV": 30.0}, {"DCV": 31.0}, {"DCV": 0.0}, {}]
-    reading = read_images(
-        run, {1: encode_map([COMMON, encode_model(160, {"N": 2.0, "DCV_SF": 0.0}, inputs)])}
-    )
+    reading = read_images(run, {1: encode_map([COMMON, encode_model(160, {"N": 2.0, "DCV_SF": 0.0}, inputs)])})
     assert reading.telemetry["dc_voltage_v"].tolist() == [30, 31]
 
 
@@ -343,9 +339,7 @@ def test_device_that_refuses_reads_across_models_is_read_model_by_model(run: Run
     )
 
     class Strict(SimulatedGateway):
-        async def _action(
-            self, unit: int, f: int, start: int, at: int, n: int, regs: list[int], new: object
-        ) -> Any:
+        async def _action(self, unit: int, f: int, start: int, at: int, n: int, regs: list[int], new: object) -> Any:
             if at >= 40070 and at < 40122 < at + n:
                 return ExcCodes.ILLEGAL_ADDRESS
             return await super()._action(unit, f, start, at, n, regs, new)

@@ -82,9 +82,7 @@ type = "int64"
 def image() -> list[int]:
     words = [0] * 120
     words[0:4] = encode_text("BUS-7", 4)
-    for k, (volts, amps, energy, alarm) in enumerate(
-        [(3405, 907, 123456, 0b1001), (0xFFFE, -5 & 0xFFFF, 0, 0)]
-    ):
+    for k, (volts, amps, energy, alarm) in enumerate([(3405, 907, 123456, 0b1001), (0xFFFE, -5 & 0xFFFF, 0, 0)]):
         at = 4 + 6 * k
         words[at], words[at + 1] = volts, amps
         words[at + 2 : at + 4] = reversed(encode_number("uint32", energy)) if energy else [0, 0]
@@ -217,3 +215,13 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     (tmp_path / "latin.toml").write_bytes(b'name = "\xe9"\n')
     with pytest.raises(LayoutError, match="not UTF-8"):
         load_map(tmp_path / "latin.toml")
+
+
+def test_product_of_absurd_floats_is_dropped_not_a_warning(run: Run) -> None:
+    """Found by the fuzz test: two float64 near their limit overflow when multiplied."""
+    text = HEAD + "".join(
+        f'[[points]]\npoint = "{p}"\nregister = {r}\ntype = "float64"\n'
+        for p, r in (("dc_voltage_v", 0), ("dc_current_a", 4))
+    )
+    reading, _ = read(run, text, encode_number("float64", 1e300) * 2)
+    assert reading.telemetry["dc_power_w"].isna().all()

@@ -61,9 +61,7 @@ def test_dark_units_say_nothing(run: Run, recording: pd.DataFrame) -> None:
     assert all(a.answer in ("ok", "gateway-says-gone") for a in reading.answers)
 
 
-@pytest.mark.parametrize(
-    ("fault", "column"), [("stuck:unit=1", "dc_power_w"), ("reset:unit=1", "energy_total_wh")]
-)
+@pytest.mark.parametrize(("fault", "column"), [("stuck:unit=1", "dc_power_w"), ("reset:unit=1", "energy_total_wh")])
 def test_stuck_values_and_reset_counters(run: Run, recording: pd.DataFrame, fault: str, column: str) -> None:
     site = load_site(SITE / "site.toml")
     busiest = int(recording.groupby("ts")["dc_power_w"].sum().idxmax())

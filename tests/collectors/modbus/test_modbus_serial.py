@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
+from modbus_line import serial_line
 from modbus_site import gateway
 
 from collectors.modbus import GatewayReader, Link, parse_link
@@ -32,9 +33,7 @@ def test_reads_over_a_serial_line(run: Run, line: tuple[str, str], baud: int, st
     run(test)
 
 
-def test_settings_that_the_port_cannot_do_are_an_error_not_a_traceback(
-    run: Run, line: tuple[str, str]
-) -> None:
+def test_settings_that_the_port_cannot_do_are_an_error_not_a_traceback(run: Run, line: tuple[str, str]) -> None:
     """A pseudo-terminal has no parity bit, which is how this can be tried at all."""
 
     async def test() -> None:
@@ -59,9 +58,7 @@ def test_serial_settings_reach_the_port(run: Run) -> None:
     run(test)
 
 
-def test_absent_unit_is_silent_on_a_line_and_costs_one_timeout_once_known(
-    run: Run, line: tuple[str, str]
-) -> None:
+def test_absent_unit_is_silent_on_a_line_and_costs_one_timeout_once_known(run: Run, line: tuple[str, str]) -> None:
     async def test() -> None:
         async with gateway(units=1) as served:
             await served.start_serial(line[0], baud=115200)
@@ -112,8 +109,6 @@ def test_silence_between_frames_is_kept(run: Run, line: tuple[str, str]) -> None
 
 
 def test_line_that_goes_away_is_an_unreachable_gateway(run: Run) -> None:
-    from conftest import serial_line
-
     async def test() -> None:
         with serial_line() as ends:
             async with gateway(units=1, faults=[Fault("slow", s=0.0)]) as served:
