@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 #: 90 degrees of azimuth move the centre by some 1.2 h; shade on one side of an input by half of that.
 CENTRE_GAP: Final = Threshold(0.9, "h", "computed from clear sky at 20 to 40 degrees of tilt; own choice")
 #: Groups of four or more inputs that agree within a tenth of it are planes already this much apart.
-CROWD_GAP: Final = Threshold(0.4, "h", "own choice; flat planes differ little: 15 degrees of tilt, 60 of azimuth")
+CROWD_GAP: Final = Threshold(0.4, "h", "own choice: flat planes differ little")
 MAX_AZIMUTH_ERR: Final = Threshold(45.0, "deg", "own choice: beyond it the equator is as good a guess")
 #: The rating itself was guessed from the highest power.
 _LOOSE_GAIN: Final = (0.95, 0.15)
@@ -197,13 +197,9 @@ def _centres(site: SiteDescription, ts: NDArray[np.int64], share: Floats) -> Flo
 
 
 def _typical(share: Floats) -> Floats:
-    """Median over inputs of the upper half, [T]: up to half of the plane may be shaded or dead."""
-    if share.shape[1] < 3:
-        some = np.isfinite(share).any(axis=1)
-        best = np.full(share.shape[0], np.nan)
-        best[some] = np.nanmax(share[some], axis=1)
-        return best
-    some = np.isfinite(share).any(axis=1)
-    typical = np.full(share.shape[0], np.nan)
-    typical[some] = np.nanquantile(share[some], 0.7, axis=1)
-    return typical
+    """The 0.7 quantile over inputs, [T]: nearly half of the plane may be shaded or dead; the best of one
+    or two."""
+    ordered = np.sort(share, axis=1)  # NaN last
+    count = np.isfinite(share).sum(axis=1)
+    at = np.where(count < 3, count - 1, np.rint(0.7 * (count - 1)).astype(np.int64))
+    return np.asarray(ordered[np.arange(len(share)), np.maximum(at, 0)])
