@@ -10,7 +10,8 @@ import numpy as np
 import pyarrow as pa
 
 from collectors import csv_words as words
-from collectors.csv_guess import Context, guess_columns
+from collectors.csv_evidence import Context
+from collectors.csv_guess import guess_columns
 from collectors.csv_labels import Labels
 from collectors.csv_layout import Layout
 from collectors.csv_numbers import NumberFormat, format_of, parse_numbers

@@ -7,7 +7,7 @@ from dataclasses import replace
 from collectors.csv_assemble import Block, clean, to_frame
 from collectors.csv_canonical import blocks_of, header_of, parse_block
 from collectors.csv_general import Draft, draft, renamed, zone_of
-from collectors.csv_guess import NO_UNIT
+from collectors.csv_guess_telemetry import NO_UNIT
 from collectors.csv_layout import FileLayout, Layout
 from collectors.csv_numbers import NumberFormat
 from collectors.csv_reading import ColumnGuess, Reading, Tally
