@@ -60,7 +60,7 @@ def scenarios(seeds: Seeds, sites: int, family: str | None = None) -> list[Scena
 def _fingerprint() -> str:
     """Changes when the simulator's source does, so a cached site is never an old one."""
     digest = hashlib.sha256()
-    for path in sorted(Path(sim.__file__).parent.glob("*.py")):
+    for path in sorted(Path(sim.__file__).parent.rglob("*.py")):
         digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
 
