@@ -45,9 +45,7 @@ def _fonts() -> frozenset[int]:
     folder = Path(reportlab.__file__).parent / "fonts"
     for name, file in _FONTS.items():
         pdfmetrics.registerFont(TTFont(name, str(folder / file)))
-    pdfmetrics.registerFontFamily(
-        "Sheet", normal="Sheet", bold="Sheet-Bold", italic="Sheet", boldItalic="Sheet-Bold"
-    )
+    pdfmetrics.registerFontFamily("Sheet", normal="Sheet", bold="Sheet-Bold", italic="Sheet", boldItalic="Sheet-Bold")
     return frozenset(TTFontFace(str(folder / _FONTS["Sheet"])).charToGlyph)
 
 
@@ -58,9 +56,7 @@ def drawable(text: str) -> str:
         return text
     out = []
     for c in text:
-        plain = (
-            c if ord(c) in known else "".join(d for d in unicodedata.normalize("NFKD", c) if ord(d) in known)
-        )
+        plain = c if ord(c) in known else "".join(d for d in unicodedata.normalize("NFKD", c) if ord(d) in known)
         out.append(plain or ("" if unicodedata.combining(c) else "?"))
     return "".join(out)
 
@@ -72,9 +68,7 @@ def _style(name: str) -> ParagraphStyle:
     return {
         "text": base,
         "h1": ParagraphStyle("h1", base, fontName="Sheet-Bold", fontSize=16, leading=20, spaceAfter=6),
-        "h2": ParagraphStyle(
-            "h2", base, fontName="Sheet-Bold", fontSize=12, leading=15, spaceBefore=8, spaceAfter=4
-        ),
+        "h2": ParagraphStyle("h2", base, fontName="Sheet-Bold", fontSize=12, leading=15, spaceBefore=8, spaceAfter=4),
         "h3": ParagraphStyle("h3", base, fontName="Sheet-Bold", fontSize=10, leading=13, spaceBefore=5),
         "small": ParagraphStyle("small", base, fontSize=8, leading=10.5, textColor=grey),
         "cell": ParagraphStyle("cell", base, fontSize=8.5, leading=11, spaceAfter=0),
@@ -92,9 +86,7 @@ def listed(lines: Sequence[str], numbered: bool = False) -> Flowable:
     items: list[Any] = [ListItem(text(line), leftIndent=14) for line in lines]
     if numbered:
         return ListFlowable(items, bulletType="1", leftIndent=16, bulletFontName="Sheet", bulletFontSize=9)
-    return ListFlowable(
-        items, bulletType="bullet", start="–", leftIndent=14, bulletFontName="Sheet", bulletFontSize=9
-    )
+    return ListFlowable(items, bulletType="bullet", start="–", leftIndent=14, bulletFontName="Sheet", bulletFontSize=9)
 
 
 def boxed(title: str, lines: Sequence[str]) -> Flowable:
@@ -156,13 +148,15 @@ def line_chart(
     series: Sequence[tuple[str, Sequence[tuple[float, float]]]],
     x_label: str,
     y_label: str,
+    x_ticks: Sequence[tuple[float, str]] = (),
     height: float = 52 * mm,
 ) -> Drawing:
     """Lines over one scale; the first is thick, the others dashed, told apart without colour.
 
     Parameters
     ----------
-    series : (name, points); a None-free list of (x, y).
+    series : (name, points), each point (x, y); where a point is missing, its neighbours are joined.
+    x_ticks : (x, text) under the axis.
     """
     _fonts()
     points = [p for _, line in series for p in line]
@@ -170,7 +164,7 @@ def line_chart(
     if not points:
         drawing.add(String(10, height / 2, "no readings", fontName="Sheet", fontSize=8))
         return drawing
-    left, bottom, right, top = 44.0, 26.0, _WIDTH - 6, height - 18
+    left, bottom, right, top = 44.0, 32.0, _WIDTH - 6, height - 18
     x0, x1 = min(x for x, _ in points), max(x for x, _ in points)
     y1 = max(max(y for _, y in points), 1e-9) * 1.05
 
@@ -186,7 +180,13 @@ def line_chart(
         value = y1 * n / 4
         _, y = place((x0, value))
         drawing.add(Line(left, y, right, y, strokeColor=lightgrey, strokeWidth=0.3))
-        drawing.add(String(left - 4, y - 3, f"{value:.3g}", fontName="Sheet", fontSize=7, textAnchor="end"))
+        shown = f"{value:.0f}" if y1 >= 100 else f"{value:.3g}"
+        drawing.add(String(left - 4, y - 3, shown, fontName="Sheet", fontSize=7, textAnchor="end"))
+    for value, label in x_ticks:
+        x, _ = place((value, 0.0))
+        drawing.add(Line(x, bottom, x, bottom - 3, strokeColor=black, strokeWidth=0.6))
+        anchor: Any = "end" if x > right - 30 else "start" if x < left + 10 else "middle"
+        drawing.add(String(x, bottom - 12, label, fontName="Sheet", fontSize=7, textAnchor=anchor))
     for n, (name, line) in enumerate(series):
         flat = [c for p in line for c in place(p)]
         if len(flat) >= 4:
@@ -203,9 +203,7 @@ def line_chart(
                 fontSize=8,
             )
         )
-    drawing.add(
-        String((left + right) / 2, 6, drawable(x_label), fontName="Sheet", fontSize=8, textAnchor="middle")
-    )
+    drawing.add(String((left + right) / 2, 6, drawable(x_label), fontName="Sheet", fontSize=8, textAnchor="middle"))
     drawing.add(String(2, top + 6, drawable(y_label), fontName="Sheet", fontSize=8))
     return drawing
 

@@ -39,7 +39,6 @@ def write_visit_pdf(target: Any, sheet: VisitSheet) -> None:
         if n:
             story.append(PageBreak())
         story += _site(site)
-    story += [gap(10), text("Signed", "h2"), blanks(["Name, date and time; AC switched on again by:"])]
     build_pdf(target, f"Visit {visit.id}", story, f"Visit {visit.id}. {_FOOTER}")
 
 
@@ -67,6 +66,7 @@ def _site(site: SiteSheet) -> list[Flowable]:
     story.append(text("Work, in this order", "h2"))
     for n, stop in enumerate(site.stops, 1):
         story += _stop(n, stop)
+    story += [gap(4), blanks(["AC switched on again by (name, date, time):"])]
     return story
 
 

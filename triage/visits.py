@@ -110,8 +110,7 @@ class VisitSheet:
                             "parts": list(stop.parts),
                             "tools": list(stop.tools),
                             "settles": [
-                                {"fault": f, "confidence": round(c, 3), "reading": r}
-                                for f, c, r in stop.settles
+                                {"fault": f, "confidence": round(c, 3), "reading": r} for f, c, r in stop.settles
                             ],
                         }
                         for stop in s.stops
@@ -157,9 +156,7 @@ def plan_visit(
             "no finding to visit for",
             "Name findings, e.g. SITE:3; `callout findings SITE` lists them with their numbers.",
         )
-    visit = Visit(
-        f"{at[:10].replace('-', '')}-{secrets.token_hex(3)}", day, "planned", at, who, chosen, note=note
-    )
+    visit = Visit(f"{at[:10].replace('-', '')}-{secrets.token_hex(3)}", day, "planned", at, who, chosen, note=note)
     for site in chosen:
         with workspace.open(site) as store:
             _write(store, visit)
@@ -235,7 +232,7 @@ def place_text(site: SiteDescription, finding: Finding) -> str:
             return f"plane {finding.plane}"
         return f"gateway {finding.gateway}" if finding.gateway else "whole site"
     words = [f"unit {finding.unit}" + (f", input {finding.input}" if finding.input is not None else "")]
-    words += list(dict.fromkeys(_spot(r) for r in refs if _spot(r)))
+    words += _spots(refs)
     branch = next((r.branch for r in refs if r.branch), "")
     if branch:
         words.append(_branch_text(branch))
@@ -326,11 +323,21 @@ def _roof_order(site: SiteDescription, finding: Finding) -> tuple[object, ...]:
     return (ref.branch, ref.plane, ref.row or 0, ref.column or 0)
 
 
-def _spot(ref: InputRef) -> str:
-    parts = [f"plane {ref.plane}"] if ref.plane else []
-    if ref.row is not None and ref.column is not None:
-        parts.append(f"row {ref.row}, column {ref.column}")
-    return " ".join(parts)
+def _spots(refs: Sequence[InputRef]) -> list[str]:
+    """Plane, row and columns of inputs, one entry per row: ``plane west row 1, columns 2 to 5``."""
+    rows: dict[tuple[str, int | None], list[int]] = {}
+    for ref in refs:
+        rows.setdefault((ref.plane, ref.row), []).extend([] if ref.column is None else [ref.column])
+    spots = []
+    for (plane, row), columns in rows.items():
+        parts = [f"plane {plane}"] if plane else []
+        if row is not None and columns:
+            columns = sorted(set(columns))
+            run = len(columns) > 2 and columns[-1] - columns[0] == len(columns) - 1
+            shown = f"{columns[0]} to {columns[-1]}" if run else ", ".join(map(str, columns))
+            parts.append(f"row {row}, column{'s' if len(columns) > 1 else ''} {shown}")
+        spots.append(" ".join(parts))
+    return [spot for spot in spots if spot]
 
 
 def _drive(sheets: list[SiteSheet]) -> list[SiteSheet]:

@@ -19,6 +19,7 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 import pandas as pd
 import plotly.io
+from reportlab.platypus import KeepTogether
 
 from collectors.site import InputRef, SiteDescription
 from collectors.store import Store, day_bounds
@@ -123,14 +124,11 @@ def write_evidence(store: Store, number: int, target: BinaryIO, at: str) -> tupl
     }
     if view is not None:
         daily = _daily(view, place_columns(finding, store.site.inputs))
-        files["daily.csv"] = to_csv(
-            ("day", "unit", "input", "energy_wh", "siblings_wh", "share"), daily
-        ).encode()
+        files["daily.csv"] = to_csv(("day", "unit", "input", "energy_wh", "siblings_wh", "share"), daily).encode()
         files["chart.html"] = _chart(view, finding).encode()
     files["summary.pdf"] = _summary(store.site, entry, history, view, at)
     listing = tuple(
-        EvidenceFile(name, len(body), hashlib.sha256(body).hexdigest())
-        for name, body in sorted(files.items())
+        EvidenceFile(name, len(body), hashlib.sha256(body).hexdigest()) for name, body in sorted(files.items())
     )
     files["SHA256SUMS"] = "".join(f"{f.sha256}  {f.name}\n" for f in listing).encode()
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
@@ -185,16 +183,12 @@ def _chart(view: SiteView, finding: Finding) -> str:
     figure = finding_figure(view, finding)
     caption = str(figure["layout"].get("meta", {}).get("caption", ""))
     figure = {**figure, "layout": {**figure["layout"], "title": {"text": caption, "font": {"size": 13}}}}
-    html: str = plotly.io.to_html(
-        figure, include_plotlyjs=True, full_html=True, div_id="chart", validate=False
-    )
+    html: str = plotly.io.to_html(figure, include_plotlyjs=True, full_html=True, div_id="chart", validate=False)
     return html
 
 
 def _timeline(history: list[LedgerEvent]) -> bytes:
-    return to_csv(
-        ("at_utc", "who", "event", "detail"), [(e.at, e.who, e.event, e.detail) for e in history]
-    ).encode()
+    return to_csv(("at_utc", "who", "event", "detail"), [(e.at, e.who, e.event, e.detail) for e in history]).encode()
 
 
 def _serials(site: SiteDescription, finding: Finding) -> bytes:
@@ -255,9 +249,7 @@ def _summary(
         ),
     ]
     if f.evidence:
-        rows = [
-            [k, v if isinstance(v, str) else json.dumps(v, default=str)[:200]] for k, v in f.evidence.items()
-        ]
+        rows = [[k, _plain(v)] for k, v in f.evidence.items()]
         story += [text("Numbers", "h2"), table(["Quantity", "Value"], rows, [1, 2])]
     if f.alternatives:
         story.append(text("It could also be", "h2"))
@@ -296,6 +288,12 @@ def _summary(
     return out.getvalue()
 
 
+def _plain(value: Any) -> str:
+    if isinstance(value, (list, tuple)):
+        return ", ".join(map(_plain, value))[:300]
+    return value if isinstance(value, str) else json.dumps(value, default=str)[:300]
+
+
 def _charts(view: SiteView, columns: list[int]) -> list[Any]:
     """Energy a day over the span, and power over its last day, against the siblings."""
     by_day: dict[str, list[float]] = {}
@@ -314,15 +312,21 @@ def _charts(view: SiteView, columns: list[int]) -> list[Any]:
     power = view.power_w[cut][:, columns]
     usual_w = view.typical_w[cut][:, columns]
     hours = (view.ts[cut] - start) / 3600
-    lines = [
-        (name, [(float(h), float(v)) for h, v in zip(hours, np.nansum(values, axis=1), strict=True)])
-        for name, values in (("recorded", power), ("siblings", usual_w))
-    ]
+    lines = []
+    for name, values in (("recorded", power), ("siblings", usual_w)):
+        seen = np.isfinite(values).any(axis=1)  # what was not reported is no zero
+        sums = np.nansum(values[seen], axis=1)
+        lines.append((name, [(float(h), float(v)) for h, v in zip(hours[seen], sums, strict=True)]))
+    step = max(1, -(-len(days) // 6))
+    ticks = [(float(n), d) for n, d in enumerate(days) if n % step == 0]
+    last = days[-1] if days else ""
+    clock_ticks = [(float(h), f"{h}:00") for h in range(0, 25, 2) if hours.min() <= h <= hours.max()]
     return [
-        text("Energy a day", "h2"),
-        line_chart(energy_lines, f"days from {days[0]} to {days[-1]}", "kWh")
-        if days
-        else text("no readings"),
-        text("Power on the last day", "h2"),
-        line_chart(lines, "hours of local solar time", "W"),
+        KeepTogether([text("Energy a day", "h2"), line_chart(energy_lines, "day", "kWh", ticks)]),
+        KeepTogether(
+            [
+                text(f"Power on {last}", "h2"),
+                line_chart(lines, "hour of local solar time", "W", clock_ticks),
+            ]
+        ),
     ]

@@ -25,7 +25,7 @@ from triage.paper import drawable
 from triage.verify import MIN_DAYS, NOISE, DayShares, Measure, judge_visit, welch_interval
 from triage.verifying import day_shares, verify_finding
 from triage.visit_sheet import write_visit_pdf
-from triage.visits import close_visit, get_visit, isolation_steps, plan_visit, visit_sheet, visits
+from triage.visits import close_visit, get_visit, isolation_steps, place_text, plan_visit, visit_sheet, visits
 from triage.workspace import Workspace
 
 AT = "2025-11-05T07:00:00Z"
@@ -119,6 +119,18 @@ def test_isolation_names_the_branch_and_defers_to_licensed_persons() -> None:
     assert "licensed person" in steps[-1]
     assert "never under load" in " ".join(steps)
     assert any("whole array" in s for s in isolation_steps(site, [finding(fault="site-outage", unit=None, input=None)]))
+
+
+@pytest.mark.parametrize(
+    ("unit", "number", "where"),
+    [
+        ("A", 2, "unit A, input 2; plane south row 1, column 2; branch L1"),
+        ("A", None, "unit A; plane south row 1, columns 1, 2; branch L1"),
+        (None, None, "whole site"),
+    ],
+)
+def test_a_place_is_told_in_words(unit: str | None, number: int | None, where: str) -> None:
+    assert place_text(parse_site(SITE_TOML), finding(unit=unit, input=number)) == where
 
 
 def test_work_at_a_desk_asks_for_no_isolation() -> None:
