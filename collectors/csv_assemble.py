@@ -151,9 +151,7 @@ def _merge_repeats(
     return one_key, one_columns, int(np.count_nonzero(later & ~clash & adds))
 
 
-def _frame(
-    key: NDArray[np.int64], columns: list[NDArray[np.float64]], inputs: list[tuple[str, int]]
-) -> pd.DataFrame:
+def _frame(key: NDArray[np.int64], columns: list[NDArray[np.float64]], inputs: list[tuple[str, int]]) -> pd.DataFrame:
     ts, rank = np.divmod(key, len(inputs))
     data: dict[str, Any] = {
         "ts": ts,

@@ -34,9 +34,7 @@ def header_of(head: bytes) -> list[str] | None:
     """Columns of a file whose first line is a canonical header (the three keys and any others), else None."""
     line = head.removeprefix(b"\xef\xbb\xbf").split(b"\n", 1)[0].rstrip(b"\r")
     names = line.decode("utf-8", "replace").split(",")
-    fits = (
-        set(names) <= set(CSV_HEADER) and len(set(names)) == len(names) and set(CSV_HEADER[:3]) <= set(names)
-    )
+    fits = set(names) <= set(CSV_HEADER) and len(set(names)) == len(names) and set(CSV_HEADER[:3]) <= set(names)
     return names if fits and len(names) > 3 else None
 
 
@@ -56,22 +54,16 @@ def blocks_of(stream: BinaryIO) -> Iterator[tuple[int, bytes]]:
         yield line, rest
 
 
-def parse_block(
-    data: bytes, header: list[str], line: int, site: SiteDescription, tally: Tally
-) -> Block | None:
+def parse_block(data: bytes, header: list[str], line: int, site: SiteDescription, tally: Tally) -> Block | None:
     """Rows of one block, or None when any cell does not fit exactly (then nothing was counted)."""
     if b'"' in data:
         return None
     try:
         table = pyarrow.csv.read_csv(
             pa.BufferReader(data),
-            read_options=pyarrow.csv.ReadOptions(
-                column_names=header, use_threads=False, block_size=len(data) + 1
-            ),
+            read_options=pyarrow.csv.ReadOptions(column_names=header, use_threads=False, block_size=len(data) + 1),
             parse_options=pyarrow.csv.ParseOptions(ignore_empty_lines=False, quote_char=False),
-            convert_options=pyarrow.csv.ConvertOptions(
-                column_types=_TYPES, null_values=[""], strings_can_be_null=True
-            ),
+            convert_options=pyarrow.csv.ConvertOptions(column_types=_TYPES, null_values=[""], strings_can_be_null=True),
         )
     except pa.ArrowInvalid:
         return None

@@ -17,9 +17,7 @@ _INPUT_WORDS = (
 _NUMBERED = re.compile(rf"(?:^|[^a-z]){_INPUT_WORDS}[\s_#./:\-]*(\d{{1,2}})(?!\d)", re.IGNORECASE)
 _AFTER_SERIAL = re.compile(r"^[\s/_.:#\-(\[]*(\d{1,2})(?![\d])")
 _LETTER = re.compile(r"^[\s/_.:#\-(\[]*([A-Da-d])(?![A-Za-z0-9])")
-_SYMBOL = re.compile(
-    r"(?:^|[\s_])(?:[uvip](?:_?(?:dc|pv|mpp|in))?|(?:dc|pv)_?[uvip])_?(\d{1,2})(?!\d)", re.IGNORECASE
-)
+_SYMBOL = re.compile(r"(?:^|[\s_])(?:[uvip](?:_?(?:dc|pv|mpp|in))?|(?:dc|pv)_?[uvip])_?(\d{1,2})(?!\d)", re.IGNORECASE)
 _TRAILING = re.compile(r"[a-zA-Z)\]][\s_#\-]*(\d{1,2})\s*$")
 
 

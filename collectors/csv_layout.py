@@ -152,9 +152,7 @@ def load_layout(path: str | Path) -> Layout:
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as exc:
-        raise LayoutError(
-            f"{path}: cannot be read: {exc.strerror}", "Give the path of a layout file."
-        ) from exc
+        raise LayoutError(f"{path}: cannot be read: {exc.strerror}", "Give the path of a layout file.") from exc
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:
         raise LayoutError(f"{path}: not valid TOML: {exc}", "Correct that line and try again.") from exc
     try:
@@ -175,9 +173,7 @@ def dump_layout(layout: Layout) -> str:
     for name in ("file", "time"):
         values = getattr(layout, name).model_dump(exclude_none=True, exclude_defaults=True)
         if values:
-            document[name] = tomlkit.item(
-                {k: list(v) if isinstance(v, tuple) else v for k, v in values.items()}
-            )
+            document[name] = tomlkit.item({k: list(v) if isinstance(v, tuple) else v for k, v in values.items()})
     columns = tomlkit.table()
     for header, column in layout.columns.items():
         values = column.model_dump(by_alias=True, exclude_defaults=True)

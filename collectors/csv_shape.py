@@ -39,9 +39,7 @@ def column_of(guesses: Sequence[ColumnGuess], role: str) -> int | None:
     return next((k for k, g in enumerate(guesses) if g.taken_for == role), None)
 
 
-def times_of(
-    table: Table, guesses: Sequence[ColumnGuess], zone: ZoneInfo, layout: Layout, name: str
-) -> Times:
+def times_of(table: Table, guesses: Sequence[ColumnGuess], zone: ZoneInfo, layout: Layout, name: str) -> Times:
     """Times of all rows, local ones still local.
 
     Raises
@@ -218,9 +216,7 @@ def _states(table: Table, k: int, guess: ColumnGuess, layout: Layout, tally: Tal
             values[n] = STATE_CODES[state]
         else:
             strange[n] = text.strip().lower() not in MISSING
-    count_wrong(
-        table, k, strange[codes] if texts else np.zeros(0, bool), "state is not known", guess.header, tally
-    )
+    count_wrong(table, k, strange[codes] if texts else np.zeros(0, bool), "state is not known", guess.header, tally)
     return values[codes] if texts else np.zeros(0)
 
 
@@ -291,8 +287,7 @@ def _block(
         if missing.any():
             strange = np.isin(table.lines, block.lines[missing]) & ~counted
             shown = [
-                f"{site.units[u].serial}/{n}"
-                for u, n in zip(unit[strange][:20], numbers[strange][:20], strict=True)
+                f"{site.units[u].serial}/{n}" for u, n in zip(unit[strange][:20], numbers[strange][:20], strict=True)
             ]
             tally.reject(REASON_UNKNOWN_INPUT, table.lines[strange].tolist(), "input", shown)
             counted |= strange

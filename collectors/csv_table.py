@@ -141,18 +141,14 @@ def _header(rows: Sequence[list[str]], skip: int, name: str, layout: FileLayout)
         if not skip <= last < len(rows):
             raise ReadingError(f"{name}: header_line = {last + 1} is not in the file", "Correct the layout.")
         return last, min(layout.header_lines or 1, last + 1)
-    data = next(
-        (k for k in range(skip, len(rows)) if len(rows[k]) > 1 and any(map(holds_time, rows[k]))), None
-    )
+    data = next((k for k in range(skip, len(rows)) if len(rows[k]) > 1 and any(map(holds_time, rows[k]))), None)
     titled = [
         k
         for k in range(skip, len(rows) if data is None else data)
         if len(rows[k]) > 1 and any(map(is_time_header, rows[k]))
     ]
     if data is None and titled:
-        data = next(
-            (k for k in range(titled[0] + 1, len(rows)) if any(_EPOCH.match(c) for c in rows[k])), None
-        )
+        data = next((k for k in range(titled[0] + 1, len(rows)) if any(_EPOCH.match(c) for c in rows[k])), None)
         if data is None:
             data = titled[-1] + 1
     if data is None:

@@ -19,9 +19,7 @@ REASON_NOT_A_TIME: Final = "time not understood"
 REASON_RANGE: Final = "time before 1990 or after 2100"
 REASON_NO_OFFSET: Final = "time without an offset among times that have one"
 REASON_SKIPPED: Final = "local time that does not exist (clocks went forward)"
-REASON_TWICE: Final = (
-    "local time that exists twice (clocks went back) and the order of rows does not say which"
-)
+REASON_TWICE: Final = "local time that exists twice (clocks went back) and the order of rows does not say which"
 
 #: Times outside these are a broken clock, not a sample: 1990 to 2100.
 EARLIEST: Final = 631_152_000
@@ -111,9 +109,7 @@ def parse_times(cells: Any, zone: ZoneInfo, order: str | None = None, epoch: str
 def _parse_distinct(cells: Any, zone: ZoneInfo, order: str | None, epoch: str | None) -> Times:
     text = pc.utf8_trim_whitespace(cells)
     count = len(text)
-    result = Times(
-        np.zeros(count, np.int64), np.zeros(count, bool), np.full(count, REASON_NOT_A_TIME, object)
-    )
+    result = Times(np.zeros(count, np.int64), np.zeros(count, bool), np.full(count, REASON_NOT_A_TIME, object))
     blank = pc.is_in(text, value_set=pa.array(["", "-", "--"], text.type)).to_numpy(zero_copy_only=False)
     result.reason[blank] = REASON_NO_TIME
     forms: list[str] = []
@@ -325,16 +321,12 @@ def to_utc(times: Times, zone: ZoneInfo, key: NDArray[np.int64]) -> None:
         times.reason[local[rows[late < 0]]] = REASON_TWICE
         told = int(np.count_nonzero(late >= 0))
         if told:
-            times.notes.append(
-                f"{told} rows fall in the hour that repeats when clocks go back: told by their order"
-            )
+            times.notes.append(f"{told} rows fall in the hour that repeats when clocks go back: told by their order")
     times.seconds[local] = chosen
     times.is_utc[local] = True
 
 
-def _both(
-    local: NDArray[np.int64], zone: ZoneInfo
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+def _both(local: NDArray[np.int64], zone: ZoneInfo) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
     """UTC of each local time in the first and in the second pass, and whether it exists at all."""
     index = pd.DatetimeIndex(local.astype("datetime64[s]"))
     passes = []
@@ -345,9 +337,7 @@ def _both(
     return passes[0].astype(np.int64), passes[1].astype(np.int64), exists
 
 
-def _second_pass(
-    local: NDArray[np.int64], key: NDArray[np.int64], rows: NDArray[np.intp]
-) -> NDArray[np.int8]:
+def _second_pass(local: NDArray[np.int64], key: NDArray[np.int64], rows: NDArray[np.intp]) -> NDArray[np.int8]:
     """For rows in a repeated hour: 0 first pass, 1 second, -1 cannot be told."""
     steps = np.diff(local)
     backward = np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0)

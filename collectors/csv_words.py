@@ -35,9 +35,7 @@ def _words(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
-TIMESTAMP: Final = _words(
-    "timestamp datetime zeitstempel zeitpunkt fechahora horodatage horodate epoch unixtime ts"
-)
+TIMESTAMP: Final = _words("timestamp datetime zeitstempel zeitpunkt fechahora horodatage horodate epoch unixtime ts")
 DATE: Final = _words("date datum fecha data day tag dia jour giorno dag")
 TIME: Final = _words("time uhrzeit zeit hora heure ora clock tijd when")
 UNIT: Final = _words(
@@ -45,21 +43,14 @@ UNIT: Final = _words(
     "wechselrichter gerat "
     "inversor dispositivo onduleur appareil module modul wr equipment node asset"
 )
-INPUT: Final = _words(
-    "input channel mppt tracker port string pv eingang kanal entrada canal entree ingresso ch"
-)
+INPUT: Final = _words("input channel mppt tracker port string pv eingang kanal entrada canal entree ingresso ch")
 SIDE_DC: Final = _words("dc pv module modul panel input generator cc string mppt")
 SIDE_AC: Final = _words("ac grid mains line output netz red reseau rete ca net out feed")
-VOLTAGE: Final = _words(
-    "voltage volt volts spannung tension tensione voltaje vdc vac u v udc uac vpv upv vgrid ugrid"
-)
+VOLTAGE: Final = _words("voltage volt volts spannung tension tensione voltaje vdc vac u v udc uac vpv upv vgrid ugrid")
 CURRENT: Final = _words("current amps amp amperes strom corriente courant corrente idc iac i ipv")
-POWER: Final = _words(
-    "power watt watts leistung potencia puissance potenza pdc pac p ppv wirkleistung vermogen"
-)
+POWER: Final = _words("power watt watts leistung potencia puissance potenza pdc pac p ppv wirkleistung vermogen")
 ENERGY: Final = _words(
-    "energy yield ertrag energie energia production produccion lifetime counter zahler kwh wh "
-    "produktion contador"
+    "energy yield ertrag energie energia production produccion lifetime counter zahler kwh wh produktion contador"
 )
 FREQUENCY: Final = _words("frequency freq hz frequenz frecuencia frequence frequenza fac")
 TEMPERATURE: Final = _words("temperature temp temperatur temperatura t tmp")
@@ -80,16 +71,10 @@ IRRADIANCE: Final = _words(
 AIR: Final = _words("air ambient amb umgebung luft ambiente aria outdoor outside exterieur")
 MODULE: Final = _words("module modul cell panel back zelle celula cellule modulo")
 WIND: Final = _words("wind windspeed viento vent vento windgeschwindigkeit")
-SOURCE: Final = _words(
-    "source device unit serial origin quelle gerat origen gateway node sn component object"
-)
+SOURCE: Final = _words("source device unit serial origin quelle gerat origen gateway node sn component object")
 EVENT: Final = _words("event type ereignis evento evenement action kind code what status")
-DETAIL: Final = _words(
-    "detail details message text description meldung mensaje note info comment beschreibung"
-)
-IGNORED: Final = _words(
-    "remark remarks comment comments note notes bemerkung site plant anlage row index id nr no"
-)
+DETAIL: Final = _words("detail details message text description meldung mensaje note info comment beschreibung")
+IGNORED: Final = _words("remark remarks comment comments note notes bemerkung site plant anlage row index id nr no")
 
 #: First cells of lines that sum up a table.
 TOTALS: Final = _words(
@@ -112,9 +97,7 @@ STATE_WORDS: Final = {
 }
 EVENT_WORDS: Final = {
     "online": "online connected up reconnected linkup available",
-    "offline": (
-        "offline disconnected down lost linkdown timeout unreachable nocommunication communicationlost"
-    ),
+    "offline": ("offline disconnected down lost linkdown timeout unreachable nocommunication communicationlost"),
     "restart": "restart reboot restarted rebooted reset boot startup powerup",
     "alarm": "alarm fault error warning failure trip alert",
     "clear": "clear cleared resolved ok normal recovered ended",

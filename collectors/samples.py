@@ -79,9 +79,7 @@ def first_of_each(ts: Times, columns: Columns) -> tuple[Times, Columns, NDArray[
     return ts[first], [_first_value(column, group, first) for column in columns], group
 
 
-def _first_value(
-    column: NDArray[np.float64], group: NDArray[np.intp], first: NDArray[np.bool_]
-) -> NDArray[np.float64]:
+def _first_value(column: NDArray[np.float64], group: NDArray[np.intp], first: NDArray[np.bool_]) -> NDArray[np.float64]:
     result = column[first]
     if np.isnan(result).any():
         there = np.flatnonzero(~np.isnan(column))
@@ -91,9 +89,7 @@ def _first_value(
     return result
 
 
-def read(
-    db: sqlite3.Connection, table: SampleTable, owner: int, start: int, end: int
-) -> tuple[Times, Columns]:
+def read(db: sqlite3.Connection, table: SampleTable, owner: int, start: int, end: int) -> tuple[Times, Columns]:
     """One owner's rows of ``start <= ts < end``: times ascending, scaled columns with NaN.
 
     SQLite joins each column into one text that numpy parses: about twice as
@@ -107,9 +103,7 @@ def read(
     ).fetchone()
     if row[0] == "[]":
         return np.zeros(0, np.int64), [np.zeros(0) for _ in table.fields]
-    times, *whole = (
-        np.fromstring(text[1:-1].replace("null", _NULL_TEXT), dtype=np.int64, sep=",") for text in row
-    )
+    times, *whole = (np.fromstring(text[1:-1].replace("null", _NULL_TEXT), dtype=np.int64, sep=",") for text in row)
     columns = [column.astype(np.float64) for column in whole]
     for column, integers in zip(columns, whole, strict=True):
         column[integers == _NULL] = np.nan
@@ -130,9 +124,7 @@ def aligned(times: Times, other: Times, columns: Columns) -> Columns:
     return result
 
 
-def merge(
-    db: sqlite3.Connection, table: SampleTable, owner: int, ts: Times, columns: Columns
-) -> NDArray[np.int8]:
+def merge(db: sqlite3.Connection, table: SampleTable, owner: int, ts: Times, columns: Columns) -> NDArray[np.int8]:
     """Write one owner's rows (``ts`` ascending, no two alike); say what became of each.
 
     What is stored already is read once and compared as arrays, so that only
@@ -203,6 +195,4 @@ def _insert(
             f"INSERT INTO {table.name} VALUES {many}",
             matrix[:whole].reshape(-1, _ROWS_AT_ONCE * width).tolist(),
         )
-    db.executemany(
-        f"INSERT INTO {table.name} VALUES {row}", ((owner, *values) for values in matrix[whole:].tolist())
-    )
+    db.executemany(f"INSERT INTO {table.name} VALUES {row}", ((owner, *values) for values in matrix[whole:].tolist()))

@@ -64,9 +64,7 @@ def read_weather(source: Source, site: SiteDescription, layout: Layout | None = 
     )
 
 
-def _rows(
-    made: Draft, ts: NDArray[np.int64], site: SiteDescription
-) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+def _rows(made: Draft, ts: NDArray[np.int64], site: SiteDescription) -> tuple[pd.DataFrame, NDArray[np.int64]]:
     """Rows of the frame, not yet one per time, and the file line of each."""
     table, tally = made.table, made.tally
     columns: dict[tuple[str, str], NDArray[np.float64]] = {}
@@ -94,9 +92,7 @@ def _rows(
     return frame[filled], lines[filled]
 
 
-def _part(
-    ts: NDArray[np.int64], plane: NDArray[np.object_], columns: dict[str, NDArray[np.float64]]
-) -> pd.DataFrame:
+def _part(ts: NDArray[np.int64], plane: NDArray[np.object_], columns: dict[str, NDArray[np.float64]]) -> pd.DataFrame:
     frame = pd.DataFrame({"ts": ts, "plane": pd.Series(plane, dtype="str")})
     for name in WEATHER_COLUMNS:
         frame[name] = columns.get(name, np.nan)

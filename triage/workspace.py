@@ -37,9 +37,7 @@ class Workspace:
     def path_of(self, site_id: str) -> Path:
         """Where the file of a site is or would be."""
         if not re.fullmatch(r"[\w.\- ]+", site_id) or set(site_id) <= {".", " "}:
-            raise UsageError(
-                f"site id '{site_id}': letters, digits, dot, dash and space only", "Check the id."
-            )
+            raise UsageError(f"site id '{site_id}': letters, digits, dot, dash and space only", "Check the id.")
         return self.sites_folder / f"{site_id}.sqlite"
 
     def add_site(self, toml_text: str, source: str = "site file") -> Store:

@@ -160,9 +160,7 @@ def _memory(key: str) -> int:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--days", type=int, default=60)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--no-night", action="store_true", help="units are silent at night")
@@ -177,9 +175,7 @@ def main() -> None:
         mine = best(ours, csv, folder, options.rounds)
         repeat = measure(again, csv, mine[4])
         print(f"pandas.read_csv alone       {reading[0]:7.2f} s  {rows / reading[0]:>10,.0f} rows/s")
-        print(
-            f"read_csv + executemany      {bare[0]:7.2f} s  {rows / bare[0]:>10,.0f} rows/s  (the baseline)"
-        )
+        print(f"read_csv + executemany      {bare[0]:7.2f} s  {rows / bare[0]:>10,.0f} rows/s  (the baseline)")
         print(f"import                      {mine[0]:7.2f} s  {rows / mine[0]:>10,.0f} rows/s")
         print(f"import again, nothing new   {repeat[0]:7.2f} s  {rows / repeat[0]:>10,.0f} rows/s")
         print(f"ratio to the baseline       wall {mine[0] / bare[0]:.2f}, processor {mine[1] / bare[1]:.2f}")
@@ -187,9 +183,7 @@ def main() -> None:
         size = mine[4].stat().st_size
         print(f"bytes per stored sample     {size / both:.1f} (whole file over input and unit rows)")
         print(f"bytes per input row         {table / rows:.1f} (table input_sample), {size / rows:.1f} (all)")
-        print(
-            f"peak memory of the import   {mine[2] / 2**20:,.0f} MiB, {mine[3] / 2**20:,.0f} MiB of it before"
-        )
+        print(f"peak memory of the import   {mine[2] / 2**20:,.0f} MiB, {mine[3] / 2**20:,.0f} MiB of it before")
 
 
 if __name__ == "__main__":

@@ -122,8 +122,7 @@ def american_long(frame: pd.DataFrame) -> str:
         stamp = local(row.ts, "%m/%d/%Y %I:%M:%S %p %Z")
         status = "Running" if row.state == "producing" else "Waiting"
         lines.append(
-            f'"{stamp}","{row.unit}","{row.input}","{row.dc_voltage_v}",'
-            f'"{row.dc_current_a * 1000:,.0f}","{status}"'
+            f'"{stamp}","{row.unit}","{row.input}","{row.dc_voltage_v}","{row.dc_current_a * 1000:,.0f}","{status}"'
         )
     return "\r\n".join([*lines, ""])
 
@@ -188,9 +187,7 @@ DIALECTS: dict[str, Dialect] = {
     "canonical, gzip": (lambda f: gzip.compress(canonical(f).encode()), _ALL),
     "canonical, zip": (lambda f: zipped(canonical(f)), _ALL),
     "canonical, all quoted": (
-        lambda f: "\n".join(
-            ",".join(f'"{c}"' for c in line.split(",")) for line in canonical(f).splitlines()
-        ).encode(),
+        lambda f: "\n".join(",".join(f'"{c}"' for c in line.split(",")) for line in canonical(f).splitlines()).encode(),
         _ALL,
     ),
     "German long": (lambda f: german_long(f).encode("cp1252"), ("dc_power_w", "energy_total_wh")),

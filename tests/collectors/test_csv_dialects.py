@@ -56,9 +56,7 @@ def test_blocks_of_a_large_file_join(tmp_path: Path, monkeypatch: pytest.MonkeyP
     pd.testing.assert_frame_equal(parts.frame, whole.frame)
 
 
-def test_a_bad_cell_in_one_block_costs_that_cell_only(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_bad_cell_in_one_block_costs_that_cell_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     lines = canonical(truth()).splitlines()
     cells = lines[400].split(",")
     cells[3] = "abc"

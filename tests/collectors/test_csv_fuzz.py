@@ -29,9 +29,7 @@ _tables = st.builds(
     st.sampled_from([",", ";", "\t", "|"]),
     st.sampled_from(["\n", "\r\n", "\r"]),
 )
-SETTINGS = settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+SETTINGS = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def names_it(name: str, exc: InputError) -> None:

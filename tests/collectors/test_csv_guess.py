@@ -76,21 +76,15 @@ def test_a_daily_counter_is_not_taken_for_a_lifetime_counter() -> None:
 
 def test_a_site_of_one_unit_needs_no_serial() -> None:
     reading = read("Time,Power (W),Voltage\n2025-06-01T10:00:00Z,200,30\n", ONE_UNIT)
-    assert reading.frame[["unit", "input", "dc_power_w", "dc_voltage_v"]].to_numpy().tolist() == [
-        ["K9", 1, 200, 30]
-    ]
+    assert reading.frame[["unit", "input", "dc_power_w", "dc_voltage_v"]].to_numpy().tolist() == [["K9", 1, 200, 30]]
 
 
 def test_leading_zeros_that_a_spreadsheet_dropped() -> None:
-    assert read("Time,Serial,Input,Power\n2025-06-01T10:00:00Z,417,1,200\n").frame["unit"].tolist() == [
-        "00417"
-    ]
+    assert read("Time,Serial,Input,Power\n2025-06-01T10:00:00Z,417,1,200\n").frame["unit"].tolist() == ["00417"]
 
 
 def test_inputs_that_count_from_zero() -> None:
-    reading = read(
-        "Time,Serial,Channel,Power\n2025-06-01T10:00:00Z,D2001,0,200\n2025-06-01T10:00:00Z,D2001,1,210\n"
-    )
+    reading = read("Time,Serial,Channel,Power\n2025-06-01T10:00:00Z,D2001,0,200\n2025-06-01T10:00:00Z,D2001,1,210\n")
     assert reading.frame["input"].tolist() == [1, 2]
     assert any("count from 0" in note for note in reading.notes)
 
@@ -107,9 +101,7 @@ def test_unit_values_alone_stand_on_each_input() -> None:
 
 
 def test_serial_and_input_in_one_cell() -> None:
-    reading = read(
-        "Time,Device,Power\n2025-06-01T10:00:00Z,D2001-2,200\n2025-06-01T10:00:00Z,D2002 PV1,210\n"
-    )
+    reading = read("Time,Device,Power\n2025-06-01T10:00:00Z,D2001-2,200\n2025-06-01T10:00:00Z,D2002 PV1,210\n")
     assert reading.frame[["unit", "input"]].to_numpy().tolist() == [["D2001", 2], ["D2002", 1]]
 
 

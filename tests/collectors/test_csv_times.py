@@ -17,9 +17,7 @@ from collectors.csv_times import REASON_SKIPPED, REASON_TWICE, OrderUnknownError
 BERLIN = ZoneInfo("Europe/Berlin")
 
 
-def parsed(
-    cells: list[str], zone: ZoneInfo = BERLIN, key: list[int] | None = None, order: str | None = None
-) -> Times:
+def parsed(cells: list[str], zone: ZoneInfo = BERLIN, key: list[int] | None = None, order: str | None = None) -> Times:
     times = parse_times(pa.array(cells, pa.string()), zone, order)
     to_utc(times, zone, np.array(key if key is not None else [0] * len(cells)))
     return times
@@ -125,9 +123,7 @@ def test_the_hour_that_repeats_is_refused_when_nothing_tells_it() -> None:
 
 
 def test_each_input_has_its_own_order() -> None:
-    cells = [
-        f"2025-10-26 {c}" for c in ("02:00", "02:00", "02:30", "02:30", "02:00", "02:00", "02:30", "02:30")
-    ]
+    cells = [f"2025-10-26 {c}" for c in ("02:00", "02:00", "02:30", "02:30", "02:00", "02:00", "02:30", "02:30")]
     times = parsed(cells, key=[1, 2] * 4)
     first = epoch("2025-10-26T02:00:00+02:00")
     assert times.seconds.tolist() == [first, first, first + 1800, first + 1800] + [

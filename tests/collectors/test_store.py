@@ -61,9 +61,7 @@ def test_any_order_of_overlapping_pieces_gives_the_same_store(store: Store, seed
     rng = np.random.default_rng(seed)
     for _ in range(6):
         low = rng.integers(0, len(frame) // 2)
-        store.add_telemetry(
-            frame.iloc[low : low + len(frame) // 2].sample(frac=1, random_state=seed), "piece"
-        )
+        store.add_telemetry(frame.iloc[low : low + len(frame) // 2].sample(frac=1, random_state=seed), "piece")
     store.add_telemetry(frame, "all")
     whole = Store.create(None, SITE_TOML)
     whole.add_telemetry(frame, "all")

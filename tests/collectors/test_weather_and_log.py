@@ -52,9 +52,7 @@ def test_units_are_turned_into_ours() -> None:
 
 def test_impossible_weather_becomes_empty() -> None:
     # The sun above the air is 1361 W/m2 at the mean distance (Kopp and Lean 2011; from memory).
-    reading = weather(
-        "timestamp,ghi_w_m2,dni_w_m2\n2025-06-01T10:00:00Z,500,1500\n2025-06-01T10:05:00Z,-999,800\n"
-    )
+    reading = weather("timestamp,ghi_w_m2,dni_w_m2\n2025-06-01T10:00:00Z,500,1500\n2025-06-01T10:05:00Z,-999,800\n")
     assert reading.emptied == {"dni_w_m2 outside -20 to 1400": 1, "ghi_w_m2 outside -20 to 2000": 1}
 
 
@@ -75,10 +73,7 @@ def test_events_in_other_words() -> None:
 
 
 def test_an_unknown_event_is_named_by_its_file_line() -> None:
-    text = (
-        'timestamp,source,event,detail\n2025-06-01T10:00:00Z,gw,alarm,"a\nb"\n'
-        "2025-06-01T10:01:00Z,gw,sneezed,\n"
-    )
+    text = 'timestamp,source,event,detail\n2025-06-01T10:00:00Z,gw,alarm,"a\nb"\n2025-06-01T10:01:00Z,gw,sneezed,\n'
     reading = read_log(from_bytes(text.encode(), "l.csv"), SITE)
     assert [(p.line, p.value) for p in reading.problems] == [(4, "sneezed")]
     assert len(reading.frame) == 1

@@ -87,14 +87,10 @@ def test_preview_stores_nothing_and_says_why(run: Run) -> None:
 
 def test_a_saved_layout_reads_the_file_again(run: Run) -> None:
     run("init")
-    saved = run(
-        "import", "export.csv", "--site-file", "site.toml", "--preview", "--save-layout", "l.toml", "--json"
-    )
+    saved = run("import", "export.csv", "--site-file", "site.toml", "--preview", "--save-layout", "l.toml", "--json")
     guessed = json.loads(saved.stdout)["files"][0]
     told = json.loads(
-        run(
-            "import", "export.csv", "--site-file", "site.toml", "--preview", "--layout", "l.toml", "--json"
-        ).stdout
+        run("import", "export.csv", "--site-file", "site.toml", "--preview", "--layout", "l.toml", "--json").stdout
     )["files"][0]
     assert told["rows_kept"] == guessed["rows_kept"] == 3
     assert {c["why"] for c in told["columns"]} == {"layout file"}

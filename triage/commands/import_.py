@@ -75,20 +75,14 @@ def import_(
     preview: Annotated[
         bool, typer.Option("--preview", help="Show how each file would be read, and why; store nothing.")
     ] = False,
-    layout: Annotated[
-        Path | None, typer.Option("--layout", help="Layout TOML that overrules the guesses.")
-    ] = None,
+    layout: Annotated[Path | None, typer.Option("--layout", help="Layout TOML that overrules the guesses.")] = None,
     save_layout: Annotated[
         Path | None, typer.Option("--save-layout", help="With --preview: write the guess as a layout file.")
     ] = None,
-    plane: Annotated[
-        str | None, typer.Option("--plane", help="Plane that the weather's poa_w_m2 belongs to.")
-    ] = None,
+    plane: Annotated[str | None, typer.Option("--plane", help="Plane that the weather's poa_w_m2 belongs to.")] = None,
     workspace: Annotated[
         Path | None,
-        typer.Option(
-            "--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."
-        ),
+        typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
 ) -> None:
@@ -171,9 +165,7 @@ def by_kind(
 
 
 def _steps() -> Progress:
-    return Progress(
-        SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), console=err, transient=True
-    )
+    return Progress(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), console=err, transient=True)
 
 
 # -- the preview -------------------------------------------------------------
@@ -204,13 +196,9 @@ def _preview(
         try:
             save_layout.write_text(dump_layout(layout_of(loaded.readings[0])), encoding="utf-8")
         except OSError as exc:
-            raise UsageError(
-                f"{save_layout}: cannot be written: {exc.strerror}", "Choose another place."
-            ) from exc
+            raise UsageError(f"{save_layout}: cannot be written: {exc.strerror}", "Choose another place.") from exc
     if as_json:
-        typer.echo(
-            json.dumps({"site": site.site.id, "files": [reading_json(r) for r in loaded.readings]}, indent=2)
-        )
+        typer.echo(json.dumps({"site": site.site.id, "files": [reading_json(r) for r in loaded.readings]}, indent=2))
         return
     for reading in loaded.readings:
         _show_reading(reading)
@@ -241,17 +229,13 @@ def _show_reading(reading: Reading) -> None:
 def _show_rows(reading: Reading) -> None:
     frame = reading.frame.dropna(axis=1, how="all")
     shown = frame.head(3)
-    table = Table(
-        box=box.SIMPLE_HEAD, title="First rows, in our units", title_justify="left", title_style="bold"
-    )
+    table = Table(box=box.SIMPLE_HEAD, title="First rows, in our units", title_justify="left", title_style="bold")
     for name in shown.columns:
         table.add_column("UTC" if name == "ts" else name, overflow="fold")
     times = shown["ts"].to_numpy("datetime64[s]")
     for row, time in zip(shown.itertuples(index=False), times, strict=True):
         cells = [str(time).replace("T", " ")]
-        cells += [
-            "" if v is None or v != v else f"{v:g}" if isinstance(v, float) else str(v) for v in row[1:]
-        ]
+        cells += ["" if v is None or v != v else f"{v:g}" if isinstance(v, float) else str(v) for v in row[1:]]
         table.add_row(*map(Text, cells))
     out.print(table)
 
@@ -351,8 +335,7 @@ def reading_json(reading: Reading) -> dict[str, Any]:
         "rejected_rows": reading.rejected,
         "emptied_values": reading.emptied,
         "problems": [
-            {"line": p.line, "reason": p.reason, "column": p.column, "value": p.value}
-            for p in reading.problems
+            {"line": p.line, "reason": p.reason, "column": p.column, "value": p.value} for p in reading.problems
         ],
         "notes": list(reading.notes),
     }

@@ -42,9 +42,7 @@ def init(
         with file.open("x", encoding="utf-8") as stream:
             stream.write(draft_text())
     except FileExistsError as exc:
-        raise UsageError(
-            f"{file} exists and was left as it is", "Choose another name, or remove it first."
-        ) from exc
+        raise UsageError(f"{file} exists and was left as it is", "Choose another name, or remove it first.") from exc
     except OSError as exc:
         raise UsageError(f"{file}: cannot be written: {exc.strerror}", "Choose another place.") from exc
     out.print(f"{file}: a draft of an invented site.", highlight=False, soft_wrap=True)

@@ -51,9 +51,7 @@ def add(
     try:
         text = file.read_text(encoding="utf-8-sig")
     except OSError as exc:
-        raise SiteFileError(
-            f"{file}: cannot be read: {exc.strerror}", "Give the path of a site TOML file."
-        ) from exc
+        raise SiteFileError(f"{file}: cannot be read: {exc.strerror}", "Give the path of a site TOML file.") from exc
     except UnicodeDecodeError as exc:
         raise SiteFileError(f"{file}: not UTF-8 text: {exc.reason}", "Save the file as UTF-8.") from exc
     place = Workspace(workspace)
@@ -90,9 +88,7 @@ def show(
     out.print(Text.assemble((s.id, "bold"), f"  {s.name}"))
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 2))
     table.add_row("place", f"{s.latitude:g}, {s.longitude:g}, {s.altitude_m:g} m, {s.timezone}")
-    table.add_row(
-        "size", f"{len(description.units)} units, {len(description.inputs)} inputs, {_watts(description)}"
-    )
+    table.add_row("size", f"{len(description.units)} units, {len(description.inputs)} inputs, {_watts(description)}")
     first, last = facts["first_sample"], facts["last_sample"]
     table.add_row("telemetry", f"{first} to {last}" if first else "none yet")
     table.add_row("days to check", str(facts["days_to_check"]))
