@@ -43,7 +43,7 @@ def test_vertical_plane_away_from_the_sun_sees_half_the_isotropic_sky() -> None:
 def test_daily_sum_against_perez(azimuth: float) -> None:
     """Perez in Driesse's continuous form (``pvlib.irradiance.perez_driesse``), another model: clear summer
     days
-    agree within 5 % (transposition models spread by 8 %, CHECKS)."""
+    agree within 5 % (transposition models spread by some 8 %, computed with pvlib)."""
     sun = sun_at()
     up = sun.elevation_deg > 0
     other = irradiance.get_total_irradiance(
