@@ -1,0 +1,30 @@
+"""Shared by the tests of the rules: healthy cases, and thresholds that can be moved."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from types import ModuleType
+
+import pytest
+
+from rules.case import Case
+from tests.rules.make import case_of, make_roof
+
+MoveThreshold = Callable[[ModuleType, str, float], None]
+
+
+@pytest.fixture
+def threshold(monkeypatch: pytest.MonkeyPatch) -> MoveThreshold:
+    """Move a module's threshold for one test."""
+
+    def put(module: ModuleType, name: str, value: float) -> None:
+        monkeypatch.setattr(module, name, replace(getattr(module, name), value=value))
+
+    return put
+
+
+@pytest.fixture(scope="session")
+def healthy_case() -> Case:
+    """Two planes, five units, ten inputs, fourteen days of mixed sky, nothing wrong."""
+    return case_of(make_roof())

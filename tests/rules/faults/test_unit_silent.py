@@ -1,0 +1,108 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.faults.unit_silent as rule
+import rules.silence
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _roof(dark: bool = False) -> Roof:
+    roof = make_roof()
+    roof.silent(1, roof.when(5, 7))
+    if dark:
+        roof.power[np.ix_(roof.when(5, 7), roof.inputs_of(1))] = 0.0
+    return roof
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_roof())
+
+
+def test_silent_but_producing(case: Case) -> None:
+    found = only(judge(case.table).findings)
+    assert (found.fault, found.unit, found.input, found.days) == ("unit-silent", "U2", None, 3)
+    assert found.evidence["produced"] is True
+    assert found.loss_wh_total == 0
+    roof = _roof()
+    made = roof.healthy[np.ix_(roof.when(5, 7), [2, 3])].sum() / 12
+    assert found.evidence["counter_rise_wh"] == pytest.approx(made, rel=0.05)
+
+
+def test_silent_and_dark() -> None:
+    roof = _roof(dark=True)
+    found = only(findings(roof))
+    assert (found.fault, found.unit, found.days, found.evidence["produced"]) == ("unit-silent", "U2", 3, False)
+    assert found.loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.2)
+
+
+def test_without_counters_nobody_knows_yet() -> None:
+    roof = _roof()
+    roof.without |= {"energy_total_wh"}
+    found = only(findings(roof))
+    assert found.fault == "unit-silent"
+    assert found.evidence["produced"] is None
+
+
+def test_still_silent_at_the_end() -> None:
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(5))
+    found = only(findings(roof))
+    assert (found.fault, found.days, found.evidence["ongoing"]) == ("unit-silent", 3, True)
+    assert found.evidence["produced"] is None
+
+
+def test_what_counts_as_produced(case: Case, threshold: MoveThreshold) -> None:
+    threshold(rule, "PRODUCED", 2.0)
+    assert only(run_rule("unit-silent", case).candidates).evidence["produced"] is False
+
+
+@pytest.mark.parametrize(("factor", "fires"), [(0.7, False), (1.5, True)])
+def test_just_under_and_over_a_long_gap(factor: float, fires: bool) -> None:
+    roof = make_roof(days=4, kinds="c")
+    hours = factor * rules.silence.LONG_GAP.value
+    roof.silent(1, roof.when(2, 2, 10.0, 10.0 + hours))
+    assert bool(run_rule("unit-silent", case_of(roof)).candidates) is fires
+
+
+def test_the_length_of_a_gap_is_a_threshold(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=4, kinds="c")
+    roof.silent(1, roof.when(2, 2, 10.0, 14.0))
+    case = case_of(roof)
+    assert run_rule("unit-silent", case).candidates
+    threshold(rules.silence, "LONG_GAP", 20.0)
+    assert not run_rule("unit-silent", case).candidates
+
+
+def test_the_whole_gateway_is_another_fault() -> None:
+    roof = make_roof(days=6)
+    for u in range(5):
+        roof.silent(u, roof.when(2, 3))
+    assert {f.fault for f in findings(roof)} == {"gateway-silent"}
+
+
+def test_many_short_gaps_are_a_weak_link() -> None:
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(2, 6) & (np.random.default_rng(1).random(len(roof.ts)) < 0.35))
+    assert {f.fault for f in findings(roof)} == {"patchy-comms"}
+
+
+def test_not_yet_installed() -> None:
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(0, 3))
+    result = run_rule("unit-silent", case_of(roof))
+    assert not result.candidates
+    assert {(u.input, u.days, u.reason.split(":")[0]) for u in result.unjudged} == {
+        (2, 4, "no row of this unit before"), (3, 4, "no row of this unit before"),
+    }  # fmt: skip
+
+
+def test_never_heard_of() -> None:
+    roof = make_roof(days=4)
+    roof.silent(1, roof.when())
+    assert "no row of this unit in the whole record" in {u.reason for u in run_rule("unit-silent", case_of(roof)).unjudged}

@@ -1,0 +1,89 @@
+from __future__ import annotations
+
+import pytest
+
+import rules.hard
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _roof() -> Roof:
+    roof = make_roof()
+    roof.standby(1, roof.when(5, 9))
+    return roof
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_roof())
+
+
+def test_fires(case: Case) -> None:
+    found = only(judge(case.table).findings)
+    assert (found.fault, found.unit, found.input, found.days) == ("unit-standby", "U2", None, 5)
+    assert found.loss_wh_total == pytest.approx(_roof().lost_wh(), rel=0.2)
+
+
+@pytest.mark.parametrize(("name", "value"), [("MIN_HOURS", 30.0), ("MIN_SHARE", 1.1)])
+def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+    assert run_rule("unit-standby", case).candidates
+    threshold(rules.hard, name, value)
+    assert not run_rule("unit-standby", case).candidates
+
+
+@pytest.mark.parametrize(("factor", "fires"), [(0.75, False), (1.3, True)])
+def test_just_under_and_over_the_share_of_a_day(factor: float, fires: bool) -> None:
+    roof = make_roof(days=5, kinds="c")
+    lit = case_of(roof).table["lit_h"][2, 2]
+    hours = factor * max(rules.hard.MIN_HOURS.value, rules.hard.MIN_SHARE.value * lit)
+    roof.standby(1, roof.when(2, 2, 9.0, 9.0 + hours))
+    assert bool(run_rule("unit-standby", case_of(roof)).candidates) is fires
+
+
+def test_found_on_its_first_full_day() -> None:
+    roof = make_roof(days=6, kinds="c")
+    roof.standby(1, roof.when(5, 5))
+    assert only(findings(roof)).fault == "unit-standby"
+
+
+def test_a_locked_fault_is_told(case: Case) -> None:
+    roof = make_roof(days=6)
+    roof.standby(1, roof.when(2, 4), state="fault")
+    assert "state fault" in only(findings(roof)).why
+
+
+def test_without_states_power_and_voltage_suffice() -> None:
+    roof = _roof()
+    roof.without |= {"state"}
+    assert only(findings(roof)).fault == "unit-standby"
+
+
+def test_every_unit_at_once_is_an_outage() -> None:
+    roof = make_roof(days=6)
+    for u in range(5):
+        roof.standby(u, roof.when(2, 3))
+        roof.ac_volts[roof.when(2, 3), u] = 0.0
+    assert {f.fault for f in findings(roof)} == {"site-outage"}
+
+
+@pytest.mark.parametrize("profile", ["", "reconnect_s = 300\n"])
+def test_the_wait_to_enter_service_is_no_fault(profile: str) -> None:
+    """IEEE 1547-2018 (as abstracts quote it): 300 s to enter service and up to 300 s of ramp after a dip of 0.2 s."""
+    roof = make_roof(days=8, kinds="c", grid="nominal_v = 230.0\n" + profile)
+    for day in range(1, 8):
+        for hour in (10.0, 13.0):
+            wait = roof.when(day, day, hour, hour + 300 / 3600 + 1e-6)
+            ramp = roof.when(day, day, hour + 300 / 3600, hour + 600 / 3600 + 1e-6)
+            for u in range(5):
+                roof.standby(u, wait, state="starting")
+                for n in roof.inputs_of(u):
+                    roof.scale(n, 0.5, ramp)
+    assert findings(roof) == []
+
+
+def test_rows_that_lack_are_not_judged() -> None:
+    roof = make_roof(days=6)
+    roof.silent(1, roof.when(2, 4))
+    assert {(u.input, u.days) for u in run_rule("unit-standby", case_of(roof)).unjudged} == {(2, 3), (3, 3)}
