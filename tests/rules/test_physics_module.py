@@ -59,9 +59,7 @@ def test_temperature_models_by_hand() -> None:
     C."""
     assert cell_temperature(np.array([800.0]), 20.0, 1.0)[0] == pytest.approx(45.1256, abs=1e-4)
     assert float(temperature.ross(800.0, 20.0, noct=45.0)) == pytest.approx(45.0)
-    assert float(temperature.sapm_cell(900.0, 20.0, 5.0, -3.47, -0.0594, 3.0)) == pytest.approx(
-        43.50919, abs=1e-5
-    )
+    assert float(temperature.sapm_cell(900.0, 20.0, 5.0, -3.47, -0.0594, 3.0)) == pytest.approx(43.50919, abs=1e-5)
 
 
 def test_unknown_wind_is_the_wind_of_noct() -> None:
@@ -75,9 +73,7 @@ def test_linear_power_by_hand() -> None:
     """900 W/m², 30 C, 100 W at -0.3 %/K: 88.65 W (``pvwatts_dc``), times the low-light efficiency there."""
     module = Module(pmax_w=100, gamma_pmax_pct_k=-0.3)
     light = np.array([900.0])
-    assert dc_power(module, light, np.array([30.0]))[0] == pytest.approx(
-        88.65 * relative_efficiency(light)[0]
-    )
+    assert dc_power(module, light, np.array([30.0]))[0] == pytest.approx(88.65 * relative_efficiency(light)[0])
     assert relative_efficiency(light)[0] == pytest.approx(1.0, abs=2e-3)
 
 
@@ -106,14 +102,11 @@ def test_ptc_ratings_of_the_cec_library() -> None:
     ("light", "t_cell", "median", "worst"),
     [(1000, 60, 0.015, 0.04), (800, 45, 0.015, 0.04), (200, 25, 0.03, 0.08), (100, 20, 0.04, 0.12)],
 )
-def test_translation_against_the_one_diode_model(
-    light: float, t_cell: float, median: float, worst: float
-) -> None:
+def test_translation_against_the_one_diode_model(light: float, t_cell: float, median: float, worst: float) -> None:
     """CEC six-parameter one-diode model (Dobos 2012, ``pvlib.pvsystem.calcparams_cec``)."""
     ratio = np.array(
         [
-            dc_power(from_library(row), np.array([light]), np.array([t_cell]))[0]
-            / one_diode_power(row, light, t_cell)
+            dc_power(from_library(row), np.array([light]), np.array([t_cell]))[0] / one_diode_power(row, light, t_cell)
             for _, row in library().iterrows()
         ]
     )
@@ -205,9 +198,7 @@ def test_bypassed_substring_by_the_one_diode_model() -> None:
     )
     current, saturation, series, shunt, slope = parameters
     whole = pvsystem.max_power_point(current, saturation, series, shunt, slope, method="newton")
-    part = pvsystem.max_power_point(
-        current, saturation, series * 2 / 3, shunt * 2 / 3, slope * 2 / 3, method="newton"
-    )
+    part = pvsystem.max_power_point(current, saturation, series * 2 / 3, shunt * 2 / 3, slope * 2 / 3, method="newton")
     voltage = (part["v_mp"] - 0.5) / whole["v_mp"]
     assert part["i_mp"] == pytest.approx(whole["i_mp"], rel=1e-3)
     assert voltage == pytest.approx(2 / 3 - 0.5 / whole["v_mp"], abs=2e-3)

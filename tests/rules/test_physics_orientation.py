@@ -35,12 +35,8 @@ def record(
     sun = sun_of(facts, ts)
     random = np.random.default_rng(seed)
     with np.errstate(divide="ignore", invalid="ignore"):
-        sky = clearsky.simplified_solis(
-            sun.elevation_deg, 0.12, 1.5, float(atmosphere.alt2pres(200.0)), sun.dni_extra
-        )
-    ghi, dni, dhi = (
-        np.nan_to_num(np.where(sun.elevation_deg > 0.5, sky[k], 0.0)) for k in ("ghi", "dni", "dhi")
-    )
+        sky = clearsky.simplified_solis(sun.elevation_deg, 0.12, 1.5, float(atmosphere.alt2pres(200.0)), sun.dni_extra)
+    ghi, dni, dhi = (np.nan_to_num(np.where(sun.elevation_deg > 0.5, sky[k], 0.0)) for k in ("ghi", "dni", "dhi"))
     day = (ts - begin) // 86400
     kind = random.choice(3, size=days, p=[0.4, 0.4, 0.2])[day]
     index = np.where(kind == 1, np.clip(random.normal(0.7, 0.35, ts.size), 0.1, 1.1), 1.0)
@@ -83,9 +79,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("latitude", "start", "azimuth", "tilt", "step_s"), CASES)
-def test_made_records_of_many_places(
-    latitude: float, start: str, azimuth: float, tilt: float, step_s: int
-) -> None:
+def test_made_records_of_many_places(latitude: float, start: str, azimuth: float, tilt: float, step_s: int) -> None:
     """Within 2.5 times the error it states, which must itself say something."""
     facts, sun, power = record(latitude, start, azimuth, tilt, step_s)
     found = infer_orientation(sun, power, step_s, temp_air_c=ambient_estimate(facts, sun.ts))
@@ -139,9 +133,7 @@ def test_turned_plane_is_no_clock_error() -> None:
 
 def test_unit_unknown_leaves_shape_alone() -> None:
     facts, sun, power = record(40.0, "2025-08-20", 180.0, 30.0)
-    found = infer_orientation(
-        sun, 4711.0 * power, 900, temp_air_c=ambient_estimate(facts, sun.ts), gain_prior=None
-    )
+    found = infer_orientation(sun, 4711.0 * power, 900, temp_air_c=ambient_estimate(facts, sun.ts), gain_prior=None)
     assert abs(found.azimuth_deg - 180.0) < 12.0
 
 

@@ -11,9 +11,7 @@ from collectors.site import SiteFacts
 from rules.irradiance import plane_parts
 from rules.sun import linke_turbidity, sun_of
 
-GOLDEN = SiteFacts(
-    id="golden", latitude=39.742476, longitude=-105.1786, altitude_m=1830.14, timezone="America/Denver"
-)
+GOLDEN = SiteFacts(id="golden", latitude=39.742476, longitude=-105.1786, altitude_m=1830.14, timezone="America/Denver")
 PLACES = [
     (39.74, -105.18, 1830.0),
     (-33.9, 151.2, 50.0),
