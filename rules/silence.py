@@ -38,9 +38,13 @@ def kinds(
     silent = judged & ((share >= 0.97) | (whole & long & (share >= 0.12)))
     patchy = judged & ~silent & (runs >= PATCHY_RUNS.value) & (share >= PATCHY_SHARE.value)
     patchy &= missing_h >= MIN_ROWS.value * hours
+    # Few rows a day scatter widely: beyond what a healthy link's 5 % makes by chance (binomial, 3.3 sigma).
+    patchy &= share >= 0.05 + 3.3 * np.sqrt(0.05 * 0.95 / rows)
     # Long gaps among patchy days are bursts of the same bad link.
-    flat_s, flat_p = silent.reshape(len(silent), -1), patchy.reshape(len(silent), -1)
-    flat_share, flat_j = share.reshape(len(silent), -1), judged.reshape(len(silent), -1)
+    # Not -1: without a day numpy could not tell how many columns there are.
+    flat = (len(silent), int(np.prod(silent.shape[1:])))
+    flat_s, flat_p = silent.reshape(flat), patchy.reshape(flat)
+    flat_share, flat_j = share.reshape(flat), judged.reshape(flat)
     for u in range(flat_s.shape[1]):
         for first, last in runs_of(flat_s[:, u] | flat_p[:, u], ~flat_j[:, u], most=1):
             spell = slice(first, last + 1)

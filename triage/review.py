@@ -45,16 +45,11 @@ class Review:
 
 def review_store(store: Store, at: str) -> Review:
     """Check what is new in a site's store and record it; ``at`` is the UTC ISO time of doing so."""
-    result = check_store(store) if store.span() else _unread(store.site)
+    result = check_store(store)
     ledger = Ledger(store)
     diff = ledger.record(result, result.to_day or at[:10], at)
     ledger.wake(at)
     return Review(store.site, result, tuple(ledger.all()), diff)
-
-
-def _unread(site: SiteDescription) -> CheckResult:
-    """Result of a site that has no readings yet."""
-    return CheckResult(site.site.id, "", "", "none", (), (), {})
 
 
 def review_files(site_toml: str, source: str, loaded: Loaded, at: str) -> Review:
