@@ -49,7 +49,7 @@ def fleet(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
     html: Annotated[Path | None, typer.Option("--html", help="Write the fleet page to this file.")] = None,
-    region: Annotated[str, typer.Option("--region", help="Only sites of this region ([site] region).")] = "",
+    region: Annotated[str, typer.Option("--region", help="Only sites whose site file says this region.")] = "",
     top: Annotated[int, typer.Option("--top", min=1, help="Rows of each table.")] = 15,
     span_km: Annotated[
         float,
