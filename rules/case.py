@@ -29,6 +29,7 @@ Mask = NDArray[np.bool_]
 _LEVELS = np.array([0.02, 0.08, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.05, 1.2, 1.4])
 
 
+OPEN_EDGE = Threshold(0.28, "of clear sky within an hour", "own reasoning: 20 degrees of azimuth error bend the course by less")
 OPEN_REACH = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
 OPEN_SHARE = Threshold(0.45, "of the day's clear-sky energy", "own reasoning: a day clear for half of its light")
 OPEN_DAYS = Threshold(4, "days", "own reasoning: chance clouds do not come at one hour on four clear days")
@@ -249,6 +250,7 @@ class Case:
             part = (lit * (np.nan_to_num(level) > 0.85)).sum(axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
             # A plane down for weeks is not in shade: some hours must be open.
             shaded = np.isfinite(level) & (level < OPEN_LEVEL.value) & (part > 0.3)[:, None]
+            shaded = _sharp(shaded, level)
             out[:, p] = np.where(shaded, np.clip(level, 0.12, 1.0), 1.0)
         return out
 
@@ -429,6 +431,23 @@ class Case:
     @cached_property
     def kwh_rate(self) -> float:
         return self.site.site.tariff_per_kwh or 0.0
+
+
+def _sharp(shaded: Mask, level: Floats) -> Mask:
+    """Shaded bins of groups with a sharp edge, [D, B].
+
+    A shadow comes or goes within half an hour; a turned plane or a clock that
+    is off bends the whole course.
+    """
+    out = np.zeros_like(shaded)
+    for d in np.flatnonzero(shaded.any(axis=1)):
+        for first, last in runs_of(shaded[d]):
+            before = level[d, max(first - 2, 0) : first]
+            after = level[d, last + 1 : last + 3]
+            step_in = np.nanmax(before, initial=0.0) - level[d, first : first + 2].min()
+            step_out = np.nanmax(after, initial=0.0) - level[d, max(last - 1, first) : last + 1].min()
+            out[d, first : last + 1] = max(step_in, step_out) >= OPEN_EDGE.value
+    return out
 
 
 def _rolling_upper(values: Floats, reach: int, need: float) -> Floats:

@@ -28,7 +28,10 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
     heard = False
     start_c, end_c = table["counter_first"], table["counter_last"]
     for n in inputs:
-        before = _latest(end_c[:first, n]) if not np.isfinite(start_c[first, n]) else float(start_c[first, n])
+        # The silence may have begun the evening before: the last reading before this day comes first.
+        before = _latest(end_c[:first, n])
+        if not np.isfinite(before):
+            before = float(start_c[first, n])
         begin = first
         after_value, end = np.nan, last
         if np.isfinite(end_c[last, n]) and not _open_end(case, last, int(n)):

@@ -41,6 +41,16 @@ def judge(case: Case) -> RuleResult:
     need = MIN_SHIFT.value + 0.75 * case.table["step_s"] / 60.0 * (case.table["step_s"] > 600)
     agree = told & (np.sign(course) == np.sign(edge))
     hit = agree & (np.abs(course) >= need) & (np.abs(edge) >= 0.8 * need)
+    # Under clouds only the ends of the day speak; they must be far off, day after day.
+    far = np.abs(edge) >= np.maximum(need + 15.0, 45.0)
+    run = np.zeros(len(edge), bool)
+    for first, last in runs_of(far, ~np.isfinite(edge)):
+        same = np.sign(edge[first : last + 1][far[first : last + 1]])
+        run[first : last + 1] = far[first : last + 1].sum() >= 4 and abs(same.sum()) == len(same)
+    late = run & far & ~(np.isfinite(course) & (np.sign(course) != np.sign(edge)))
+    hit |= late
+    course = np.where(np.isfinite(course), course, np.where(late, edge, np.nan))
+    told |= late
     for first, last in runs_of(hit, ~told, most=1):
         inside = span_mask(case.day_count, [(first, last)])
         days = inside & (hit | ~told) & case.light_days

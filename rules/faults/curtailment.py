@@ -112,7 +112,9 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     """Bins at a level that was ordered, [D, B]."""
     table = case.table
     level, wobble, spread = table["cap_level"], table["cap_wobble"], table["cap_spread"]
-    several = len(case.site.units) >= 3
+    # With four units or fewer the upper and the middle one are the same: no spread to see.
+    several = len(case.site.units) >= 5
+    coarse = bool(np.median(table["step_s"]) > 900) if case.day_count else False
     light = clear / BIN_HOURS
     tight = np.isfinite(level) & (level > 0.03) & (light > 0.15)
     ceiling = _site_ceiling(case, level)
@@ -126,8 +128,9 @@ def _ordered(case: Case, clear: Floats) -> Mask:
         like = [o for o in spells if abs(o.level / s.level - 1) < SAME.value]
         other_days = {o.day for o in like}
         strong = [o for o in like if o.strong]
-        alone = s.strong and s.hours >= ALONE_HOURS.value and several and s.bend > 1.5 * BEND.value
-        repeated = s.strong and len({o.day for o in strong}) >= (2 if several else 3)
+        alone = s.strong and s.hours >= ALONE_HOURS.value and several and not coarse and s.bend > 1.5 * BEND.value
+        repeated = s.strong and len({o.day for o in strong}) >= (2 if several and not coarse else 3)
+        repeated &= s.hours >= (3.0 if coarse else STRONG_HOURS.value)
         below = [o for o in like if o.strong or o.share < FAR_BELOW.value]
         short = s.share < FAR_BELOW.value and several and len(below) >= RETURNS.value and (strong or len(other_days) >= 3)
         if alone or repeated or short:

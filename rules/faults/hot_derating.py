@@ -53,6 +53,9 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     days = (dip_h >= MIN_HOURS.value) & (temp >= HOT_C.value)
     if not days.any():
         return None
+    mild = (dip_h >= MIN_HOURS.value) & (temp < HOT_C.value - 2.0)
+    if mild.sum() > 0.5 * days.sum():
+        return None  # it dips as often when cool: not the heat
     knee = float(np.median(temp[days])) - COOL_K.value
     edges = HEAT_FROM_C + HEAT_STEP_C * np.arange(HEAT_BINS)  # upper edge of each bin
     cool = edges <= knee + HEAT_STEP_C / 2

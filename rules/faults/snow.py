@@ -142,6 +142,8 @@ def _spell(
         days = np.zeros(case.day_count, bool)
         for d in range(start, last_day):
             if not np.isfinite(share[d, n]):
+                # A unit under snow sleeps: silence on from a covered day belongs to it.
+                days[d] = case.table["lit_h"][d, n] > 1 and d > start and days[d - 1]
                 continue
             reference = _reference(case, p, d, share, expected, trusted)
             if share[d, n] < LOW.value * reference or share[d, n] < COVERED.value:

@@ -75,7 +75,9 @@ def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
         use = np.isfinite(share) & (case.table["plane_clear"][:, p] > 0.15) & (np.nan_to_num(case.table["kt_wobble"], nan=1) < 0.04)
     count = use.sum(axis=1)
     level = np.full(case.day_count, np.nan)
-    for d in np.flatnonzero(count >= 4):
+    mine = np.flatnonzero(case.plane_of == p)
+    ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
+    for d in np.flatnonzero((count >= 4) & ~ill):
         level[d] = float(np.quantile(share[d][use[d]], 0.75))
     if not case.sensor_trust[0]:
         # Without a sensor a dull day is no witness: keep days near the running top.
