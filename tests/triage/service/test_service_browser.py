@@ -19,6 +19,7 @@ import pytest
 import uvicorn
 from service_makers import SAMPLES, SITE
 
+from triage.service.accounts import add_user
 from triage.service.app import build_app
 from triage.service.context import Context
 
@@ -196,6 +197,22 @@ def test_the_working_day(size: tuple[int, int], scheme: str, context: Context, w
             w.page.goto(address + path)
             w.complaints[:] = [c for c in w.complaints if "404" not in c]
             w.check(f"{path.strip('/').split('?')[0].replace('/', '-')}-{tag}")
+
+
+def test_signing_in_and_out(context: Context, walk: Callable[..., Walk]) -> None:
+    add_user(context.state, "ines", "a long walk to the mill", "viewer", "2025-11-05T07:00:00Z")
+    with served(context) as address:
+        w = walk(address, PHONE)
+        w.go(f"/sites/{SITE}", "login-390")
+        w.page.get_by_label("Name").fill("ines")
+        w.page.get_by_label("Password").fill("a long walk to the mill")
+        w.page.keyboard.press("Enter")
+        w.page.get_by_role("heading", name="1 roof to visit.").wait_for()
+        assert "viewer" in w.page.locator("footer").inner_text()
+        w.page.get_by_role("button", name="Sign out").click()
+        w.page.get_by_role("heading", name="Sign in").wait_for()
+        w.page.goto(address)
+        assert w.page.url.endswith("/login")
 
 
 def test_a_file_can_be_dropped(context: Context, walk: Callable[..., Walk]) -> None:

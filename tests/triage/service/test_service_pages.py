@@ -196,6 +196,18 @@ def test_exports_can_be_read_back(client: TestClient, folder: Path, tmp_path: Pa
     assert client.get(f"/sites/{SITE}/site.toml").text == (SAMPLES / SITE / "site.toml").read_text(encoding="utf-8")
 
 
+def test_the_nights_report_can_be_taken_away(client: TestClient, folder: Path) -> None:
+    from triage.service.nightreport import night_report
+
+    assert client.get(f"/sites/{SITE}/report.html").status_code == 404
+    assert "report.html" not in client.get(f"/sites/{SITE}").text
+    path = night_report(folder, SITE, "2025-11-05T07:00:00Z")
+    assert "report.html" in client.get(f"/sites/{SITE}").text
+    answer = client.get(f"/sites/{SITE}/report.html")
+    assert answer.headers["content-disposition"].startswith("attachment")
+    assert answer.content == path.read_bytes()
+
+
 @pytest.mark.parametrize("days", ["0", "401", "-1", "x", "9" * 40, ""])
 def test_export_spans_are_bounded(client: TestClient, days: str) -> None:
     assert client.get(f"/sites/{SITE}/readings.csv?days={days}").status_code in (400, 404)

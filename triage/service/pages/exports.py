@@ -15,6 +15,7 @@ from collectors.store import day_bounds
 from triage.csvout import canonical_csv, to_csv
 from triage.ledger import Ledger
 from triage.service.context import Context
+from triage.service.nightreport import report_path
 from triage.service.pages.base import Page, number, read
 from triage.service.pages.site import store_of
 from triage.service.views import newest_day
@@ -29,6 +30,7 @@ def routes(context: Context) -> list[Route]:
         read(context, "/sites/{site}/findings.json", findings_json),
         read(context, "/sites/{site}/readings.csv", readings_csv),
         read(context, "/sites/{site}/site.toml", site_toml),
+        read(context, "/sites/{site}/report.html", report),
         read(context, "/sites/{site}/findings/{number}/evidence.zip", evidence),
     ]
 
@@ -69,6 +71,16 @@ def readings_csv(page: Page) -> Response:
 def site_toml(page: Page) -> Response:
     with store_of(page) as store:
         return _file(store.meta("site_toml").encode(), "text/plain; charset=utf-8", f"{store.site.site.id}.toml")
+
+
+def report(page: Page) -> Response:
+    """The report written after the last night, as a file: it carries its own script, so no page shows it."""
+    with store_of(page) as store:
+        site = store.site.site.id
+    path = report_path(page.context.folder, site)
+    if not path.is_file():
+        raise HTTPException(404)
+    return _file(path.read_bytes(), "text/html; charset=utf-8", f"{site}-report.html")
 
 
 def evidence(page: Page) -> Response:

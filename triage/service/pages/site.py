@@ -20,6 +20,7 @@ from triage.ledger import Ledger, LedgerEntry
 from triage.roofplan import roof_plan
 from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
+from triage.service.nightreport import report_path
 from triage.service.pages.base import Page, change, future_day, read, today
 from triage.service.work import refresh
 from triage.wording import ACTION_WORDS, wording
@@ -84,6 +85,7 @@ def show_site(page: Page) -> Response:
             past_count=len(entries) - len(live),
             planes=roof_plan(store.site, [e.finding for e in live]),
             imports=_imports(store),
+            report=report_path(page.context.folder, facts.id).is_file(),
             tomorrow=iso_day(int(now // 86400) + 1),
         )
 
