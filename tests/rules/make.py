@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from collectors.columns import EVENT_COLUMNS, TELEMETRY_COLUMNS, WEATHER_COLUMNS
 from collectors.site import SiteDescription, parse_site
-from rules.case import Case
+from rules.case import Candidate, Case
 from rules.daytable import DayTable
 from rules.engine import judge, reduce_days
 from rules.finding import Finding
@@ -28,6 +29,7 @@ from triage.check import CheckResult, check_files
 from triage.importing import Loaded
 
 Floats = NDArray[np.float64]
+_Told = TypeVar("_Told", Finding, Candidate)
 Mask = NDArray[np.bool_]
 
 #: 2024-05-20, the first solar day of most records.
@@ -394,7 +396,7 @@ def findings(roof: Roof, slug: str | None = None, weather: pd.DataFrame | None =
     return [f for f in found if slug is None or f.fault == slug]
 
 
-def only(found: Sequence[Finding]) -> Finding:
-    """The one finding there should be."""
-    assert len(found) == 1, [(f.fault, f.place, f.days, f.why) for f in found]
+def only(found: Sequence[_Told]) -> _Told:
+    """The one finding (or candidate) there should be."""
+    assert len(found) == 1, [(f.fault, f.why, f.days) for f in found]
     return found[0]

@@ -1,0 +1,71 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.faults.clipping as rule
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, run_rule
+
+
+def _ceiling(rated_va: float = 600.0, declared: bool = True, units: tuple[int, ...] = (0, 1, 2, 3, 4)) -> Roof:
+    roof = make_roof(kinds="c", days=8, rated_va=rated_va if declared else None)
+    for u in units:
+        for n in roof.inputs_of(u):
+            roof.power[:, n] = np.minimum(roof.power[:, n], rated_va / 2 / 0.96)
+    return roof
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_ceiling())
+
+
+def test_fires(case: Case) -> None:
+    found = judge(case.table).findings
+    assert {f.fault for f in found} == {"clipping"}
+    assert {f.unit for f in found} == {"U1", "U2", "U3", "U4", "U5"}
+    assert {f.action for f in found} == {"none"}
+    assert {f.severity for f in found} == {"info"}
+    assert all(f.days == 8 for f in found)
+    assert found[0].evidence["level"] == pytest.approx(600 / 0.96 / 800, abs=0.02)
+
+
+def test_hours_are_those_at_the_ceiling(case: Case) -> None:
+    roof = make_roof(kinds="c", days=8)
+    free = roof.healthy[:, [0, 1]].sum(axis=1)
+    hours = (free > 600 / 0.96).sum() / 12
+    assert judge(case.table).findings
+    mine = next(f for f in judge(case.table).findings if f.unit == "U1")
+    assert mine.evidence["hours"] == pytest.approx(hours, rel=0.15)
+
+
+def test_rated_hours_count(case: Case, threshold: MoveThreshold) -> None:
+    threshold(rule, "RATED_HOURS", 20.0)
+    assert not run_rule("clipping", case).candidates
+
+
+def test_a_flat_top_shows_it_without_a_rating(threshold: MoveThreshold) -> None:
+    case = case_of(_ceiling(declared=False, units=(1,)))
+    found = run_rule("clipping", case).candidates
+    assert [c.inputs for c in found] == [(2, 3)]
+    threshold(rule, "MIN_HOURS", 20.0)
+    assert not run_rule("clipping", case).candidates
+
+
+def test_a_flat_top_must_return(threshold: MoveThreshold) -> None:
+    case = case_of(_ceiling(declared=False, units=(1,)))
+    threshold(rule, "MIN_DAYS", 99)
+    assert not run_rule("clipping", case).candidates
+
+
+def test_a_rating_above_what_the_modules_give_is_never_reached() -> None:
+    assert findings(make_roof(kinds="c", days=8, rated_va=760.0)) == []
+
+
+def test_a_cap_below_the_rating_is_curtailment() -> None:
+    roof = make_roof()
+    roof.power[:] = np.where(roof.when(5, 9)[:, None], np.minimum(roof.power, 180.0), roof.power)
+    assert "clipping" not in {f.fault for f in findings(roof)}

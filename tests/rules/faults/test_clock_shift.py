@@ -1,0 +1,79 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.faults.clock_shift as rule
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _late(minutes: float, roof: Roof | None = None) -> Roof:
+    roof = roof or make_roof()
+    roof.shift_s = np.full(len(roof.ts), 60.0 * minutes)
+    return roof
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_late(60))
+
+
+@pytest.mark.parametrize("minutes", [60, -60, 120])
+def test_fires(minutes: int) -> None:
+    found = only(findings(_late(minutes)))
+    assert (found.fault, found.unit, found.gateway) == ("clock-shift", None, None)
+    assert found.evidence["shift_min"] == pytest.approx(minutes, abs=12)
+    assert found.loss_wh_total == 0
+    assert found.action == "remote"
+    assert found.days >= 10
+
+
+def test_from_one_day_on() -> None:
+    """A change of summer time that the exporter missed."""
+    roof = make_roof(days=16)
+    roof.shift_s = np.where(roof.day >= 8, 3600.0, 0.0)
+    found = only(findings(roof, "clock-shift"))
+    assert found.days == pytest.approx(8, abs=1)
+
+
+@pytest.mark.parametrize(("name", "value"), [("MIN_SHIFT", 100.0), ("MIN_DAYS", 99)])
+def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+    assert judge(case.table).findings
+    threshold(rule, name, value)
+    assert not run_rule("clock-shift", case).candidates
+
+
+@pytest.mark.parametrize(("factor", "fires"), [(0.4, False), (2.0, True)])
+def test_just_under_and_over_the_shift(factor: float, fires: bool) -> None:
+    roof = _late(5 * round(factor * rule.MIN_SHIFT.value / 5))
+    assert bool(run_rule("clock-shift", case_of(roof)).candidates) is fires
+
+
+@pytest.mark.parametrize("longitude", [-3.0, 120.0, -75.0])
+@pytest.mark.parametrize("latitude", [40.0, -35.0, 0.5])
+def test_a_right_clock_anywhere(latitude: float, longitude: float) -> None:
+    roof = make_roof(days=6, latitude=latitude, longitude=longitude)
+    assert not run_rule("clock-shift", case_of(roof)).candidates
+
+
+def test_a_wrong_azimuth_moves_the_course_only() -> None:
+    text = make_roof(planes={"south": (180.0, 25.0), "west": (225.0, 20.0)})
+    turned = make_roof()
+    roof = Roof(**{**vars(turned), "site": text.site})
+    assert not findings(roof, "clock-shift")
+
+
+def test_a_morning_horizon_moves_one_end_only() -> None:
+    roof = make_roof(kinds="c")
+    for n in range(10):
+        roof.shade(n, (40.0, 110.0), 25.0, 1.0)
+    assert not findings(roof, "clock-shift")
+
+
+def test_under_thick_cloud_it_cannot_be_judged() -> None:
+    result = run_rule("clock-shift", case_of(make_roof(days=4, kinds="m", seed=5)))
+    assert not result.candidates
+    assert [u.reason for u in result.unjudged] == ["no day clear enough to see the course of the sun"]

@@ -1,0 +1,83 @@
+from __future__ import annotations
+
+import pytest
+
+import rules.faults.hot_derating as rule
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _hot(rise: float = 30.0, kept: float = 0.7, first: int = 5, heated: bool = True) -> Roof:
+    roof = make_roof(kinds="cccm")
+    when = roof.when(first, 99, 11, 15)
+    if heated:
+        roof.heat[when, 1] += rise
+    for n in roof.inputs_of(1):
+        roof.scale(n, kept, when)
+    return roof
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_hot())
+
+
+def test_fires(case: Case) -> None:
+    found = only(judge(case.table).findings)
+    assert (found.fault, found.unit, found.input, found.days) == ("hot-derating", "U2", None, 9)
+    assert found.evidence["hot_ratio"] == pytest.approx(0.7, abs=0.05)
+    assert found.loss_wh_total == pytest.approx(_hot().lost_wh(), rel=0.2)
+    assert (found.action, found.severity) == ("visit", "high")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("HOT_C", 90.0), ("DROP", 0.5), ("MIN_HOURS", 20.0), ("MIN_ENERGY", 999.0), ("COOL_K", 60.0)],
+)
+def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+    assert run_rule("hot-derating", case).candidates
+    threshold(rule, name, value)
+    assert not run_rule("hot-derating", case).candidates
+
+
+@pytest.mark.parametrize(("factor", "fires"), [(0.3, False), (2.5, True)])
+def test_just_under_and_over_the_drop(factor: float, fires: bool) -> None:
+    roof = _hot(kept=1 - factor * max(rule.DROP.value, 0.07))
+    assert bool(run_rule("hot-derating", case_of(roof)).candidates) is fires
+
+
+def test_hotter_than_other_units_counts(threshold: MoveThreshold) -> None:
+    # From the first day on, so that hotter days say nothing against cooler ones.
+    case = case_of(_hot(first=0))
+    assert run_rule("hot-derating", case).candidates
+    threshold(rule, "OVER_K", 60.0)
+    assert not run_rule("hot-derating", case).candidates
+
+
+def test_heat_alone_is_no_fault() -> None:
+    assert findings(_hot(kept=1.0)) == []
+
+
+def test_shade_at_noon_leaves_the_unit_cool() -> None:
+    roof = make_roof(kinds="c")
+    for n in roof.inputs_of(1):
+        roof.shade(n, (150.0, 215.0), 90.0, 0.5)
+    assert not findings(roof, "hot-derating")
+
+
+def test_every_unit_alike_is_not_one_units_heat() -> None:
+    roof = make_roof(kinds="cccm")
+    when = roof.when(0, 99, 11, 15)
+    roof.heat[when] += 30
+    assert not findings(roof, "hot-derating")
+
+
+def test_without_temperatures_it_cannot_be_judged() -> None:
+    roof = make_roof(days=4)
+    roof.without |= {"temperature_c"}
+    result = run_rule("hot-derating", case_of(roof))
+    assert not result.candidates
+    assert {u.reason for u in result.unjudged} == {"no temperature_c"}
+    assert len(result.unjudged) == 10

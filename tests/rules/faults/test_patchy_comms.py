@@ -1,0 +1,81 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.faults.patchy_comms as rule
+import rules.silence
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _lossy(roof: Roof, units: list[int], share: float, first: int, last: int) -> Roof:
+    """Rows lost at random, each unit on its own."""
+    rng = np.random.default_rng(1)
+    for u in units:
+        roof.silent(u, roof.when(first, last) & (rng.random(len(roof.ts)) < share))
+    return roof
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_lossy(make_roof(), [1], 0.35, 5, 9))
+
+
+def test_fires(case: Case) -> None:
+    found = only(judge(case.table).findings)
+    assert (found.fault, found.unit, found.input, found.days) == ("patchy-comms", "U2", None, 5)
+    assert found.evidence["missing_share"] == pytest.approx(0.35, rel=0.15)
+    assert found.loss_wh_total == 0
+    assert found.action != "visit"
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("PATCHY_SHARE", 0.9), ("PATCHY_RUNS", 999.0), ("MIN_ROWS", 200.0)]
+)
+def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+    threshold(rules.silence, name, value)
+    assert not run_rule("patchy-comms", case).candidates
+
+
+@pytest.mark.parametrize(("factor", "fires"), [(0.5, False), (1.8, True)])
+def test_just_under_and_over_the_share(factor: float, fires: bool) -> None:
+    roof = _lossy(make_roof(days=6), [1], factor * rules.silence.PATCHY_SHARE.value, 1, 5)
+    assert bool(run_rule("patchy-comms", case_of(roof)).candidates) is fires
+
+
+def test_a_single_day_must_be_plain(threshold: MoveThreshold) -> None:
+    case = case_of(_lossy(make_roof(days=5), [1], 0.4, 2, 2))
+    assert only(run_rule("patchy-comms", case).candidates).days.sum() == 1
+    threshold(rule, "SINGLE_DAY", 0.8)
+    assert not run_rule("patchy-comms", case).candidates
+
+
+def test_one_long_gap_is_silence() -> None:
+    roof = make_roof(days=6)
+    roof.silent(1, roof.when(2, 2, 9, 15))
+    assert {f.fault for f in findings(roof)} == {"unit-silent"}
+
+
+def test_a_few_per_cent_are_normal() -> None:
+    # Common practice: radio links lose under 5 % of their rows in health.
+    assert findings(_lossy(make_roof(days=8), [0, 1, 2, 3, 4], 0.04, 0, 7)) == []
+
+
+def test_the_same_rows_of_every_unit_are_the_gateways() -> None:
+    roof = make_roof(days=8)
+    lost = roof.when(2, 6) & (np.random.default_rng(1).random(len(roof.ts)) < 0.35)
+    for u in range(5):
+        roof.silent(u, lost)
+    found = only(findings(roof))
+    assert (found.fault, found.gateway, found.unit) == ("patchy-comms", "G1", None)
+
+
+def test_stops_of_a_unit_that_reports_are_restarts() -> None:
+    roof = make_roof(days=6)
+    for hour in (9.0, 10.5, 12.0, 13.5, 15.0):
+        for day in (2, 3, 4):
+            roof.standby(1, roof.when(day, day, hour, hour + 0.3))
+    assert not findings(roof, "patchy-comms")

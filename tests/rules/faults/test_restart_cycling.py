@@ -1,0 +1,78 @@
+from __future__ import annotations
+
+import pytest
+
+import rules.faults.restart_cycling as rule
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _stops(roof: Roof, per_day: int, days: tuple[int, int], units: tuple[int, ...] = (1,)) -> Roof:
+    for day in range(days[0], days[1] + 1):
+        for k in range(per_day):
+            start = 9.0 + 7.0 * k / per_day
+            for u in units:
+                roof.standby(u, roof.when(day, day, start, start + 0.3), state="starting")
+    return roof
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_stops(make_roof(kinds="c"), 5, (5, 8)))
+
+
+def test_fires(case: Case) -> None:
+    found = only(judge(case.table).findings)
+    assert (found.fault, found.unit, found.input, found.days) == ("restart-cycling", "U2", None, 4)
+    assert found.evidence["restarts"] == 20
+    assert found.loss_wh_total == pytest.approx(_stops(make_roof(kinds="c"), 5, (5, 8)).lost_wh(), rel=0.2)
+    assert found.action == "visit"
+
+
+def test_just_under_and_over_the_count_of_a_day() -> None:
+    few, enough = int(rule.PER_DAY.value) - 1, int(rule.PER_DAY.value)
+    assert not run_rule("restart-cycling", case_of(_stops(make_roof(days=8, kinds="c"), few, (3, 6)))).candidates
+    assert run_rule("restart-cycling", case_of(_stops(make_roof(days=8, kinds="c"), enough, (3, 6)))).candidates
+
+
+def test_the_count_of_a_day_is_a_threshold(case: Case, threshold: MoveThreshold) -> None:
+    threshold(rule, "PER_DAY", 6)
+    assert not run_rule("restart-cycling", case).candidates
+
+
+def test_one_day_alone_must_be_plain(threshold: MoveThreshold) -> None:
+    case = case_of(_stops(make_roof(days=6, kinds="c"), int(rule.ALONE.value) + 1, (3, 3)))
+    assert run_rule("restart-cycling", case).candidates
+    threshold(rule, "ALONE", 99)
+    assert not run_rule("restart-cycling", case).candidates
+
+
+def test_clouds_stop_siblings_too() -> None:
+    assert not findings(make_roof(kinds="m"), "restart-cycling")
+
+
+def test_every_unit_at_once_is_the_grid() -> None:
+    roof = _stops(make_roof(days=8, kinds="c"), 5, (3, 6), units=(0, 1, 2, 3, 4))
+    assert not findings(roof, "restart-cycling")
+
+
+def test_rows_that_lack_are_a_weak_link() -> None:
+    roof = make_roof(days=8, kinds="c")
+    for day in range(3, 7):
+        for k in range(8):
+            roof.silent(1, roof.when(day, day, 8 + k, 8.3 + k))
+    assert not findings(roof, "restart-cycling")
+
+
+def test_standing_still_for_hours_is_standby() -> None:
+    roof = make_roof(days=8, kinds="c")
+    roof.standby(1, roof.when(3, 6, 9, 16))
+    assert {f.fault for f in findings(roof)} == {"unit-standby"}
+
+
+def test_hourly_rows_cannot_show_it() -> None:
+    result = run_rule("restart-cycling", case_of(make_roof(days=5, step=3600)))
+    assert not result.candidates
+    assert {u.reason for u in result.unjudged} == {"rows too far apart to see restarts"}

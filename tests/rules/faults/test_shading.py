@@ -1,0 +1,109 @@
+from __future__ import annotations
+
+import pytest
+
+import rules.faults.shading as rule
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _shaded(roof: Roof | None = None, depth: float = 0.9) -> Roof:
+    """A tree in the east, up to 50 degrees high."""
+    return (roof or make_roof()).shade(2, (80.0, 115.0), 50.0, depth)
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_shaded())
+
+
+def test_fires(case: Case) -> None:
+    found = only(judge(case.table).findings)
+    assert (found.fault, found.unit, found.input) == ("shading", "U2", 1)
+    assert found.days >= 8
+    assert found.loss_wh_total == pytest.approx(_shaded().lost_wh(), rel=0.2)
+    assert found.action in ("watch", "visit")
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "below"), [((80.0, 115.0), 50.0), ((130.0, 190.0), 75.0), ((230.0, 280.0), 50.0)]
+)
+def test_direction_within_ten_degrees(azimuth: tuple[float, float], below: float) -> None:
+    roof = make_roof(days=12, kinds="c")
+    roof.shade(2, azimuth, below, 0.9)
+    behind = (
+        (roof.sun_azimuth > azimuth[0]) & (roof.sun_azimuth < azimuth[1]) & (roof.sun_elevation < below)
+        & (roof.sun_elevation > 5)
+    )  # fmt: skip
+    lost = (roof.healthy - roof.power)[:, 2]
+    centre = float((roof.sun_azimuth * lost)[behind].sum() / lost[behind].sum())
+    found = only(findings(roof))
+    assert found.fault == "shading"
+    assert found.evidence["direction_deg"] == pytest.approx(centre, abs=10)
+
+
+def test_from_the_north_in_the_south() -> None:
+    roof = make_roof(days=12, kinds="c", latitude=-34.0, planes={"north": (0.0, 25.0)}, units=[["north"] * 2] * 4)
+    roof.shade(2, (20.0, 60.0), 40.0, 0.9)
+    found = only(findings(roof))
+    assert found.fault == "shading"
+    assert 20 < found.evidence["direction_deg"] < 60
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("BIN_LOSS", 0.95), ("DAY_LOSS", 0.5), ("REPEAT", 1.5), ("LOW_SUN_DEG", 60.0)]
+)
+def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+    assert run_rule("shading", case).candidates
+    threshold(rule, name, value)
+    assert not run_rule("shading", case).candidates
+
+
+@pytest.mark.parametrize(("factor", "fires"), [(0.5, False), (2.0, True)])
+def test_just_under_and_over_the_loss_of_a_bin(factor: float, fires: bool) -> None:
+    roof = make_roof(days=12, kinds="c")
+    roof.scale(2, 1 - factor * rule.BIN_LOSS.value, roof.when(0, 99, 8.0, 10.5))
+    assert bool(run_rule("shading", case_of(roof)).candidates) is fires
+
+
+def test_a_shadow_needs_days_to_repeat(threshold: MoveThreshold) -> None:
+    case = case_of(_shaded(make_roof(days=9, kinds="c")))
+    assert run_rule("shading", case).candidates
+    threshold(rule, "MIN_CLEAR", 99)
+    threshold(rule, "AROUND", 1)
+    found = run_rule("shading", case).candidates
+    assert not found or found[0].days.sum() < 9
+
+
+def test_the_same_share_at_every_hour_is_weakness() -> None:
+    roof = make_roof()
+    roof.scale(2, 0.8, roof.when(3))
+    assert not findings(roof, "shading")
+
+
+def test_once_is_no_shadow() -> None:
+    roof = make_roof(days=10, kinds="c")
+    roof.scale(2, 0.4, roof.when(5, 5, 8, 10))
+    assert not findings(roof, "shading")
+
+
+def test_under_thick_cloud_it_cannot_be_judged() -> None:
+    roof = make_roof(days=6, kinds="o")
+    result = run_rule("shading", case_of(roof))
+    assert not result.candidates
+    assert {u.input for u in result.unjudged} == set(range(10))
+    assert {u.days for u in result.unjudged} == {6}
+
+
+def test_a_lone_input_against_a_sensor(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=12, kinds="c", units=[["south"]])
+    roof.shade(0, (80.0, 130.0), 60.0, 0.95)
+    case = case_of(roof, roof.weather())
+    assert run_rule("shading", case).candidates
+    threshold(rule, "LONE_LOSS", 0.98)
+    assert not run_rule("shading", case).candidates
+    threshold(rule, "LONE_LOSS", 0.25)
+    threshold(rule, "LONE_SUN_DEG", 80.0)
+    assert not run_rule("shading", case).candidates

@@ -1,0 +1,107 @@
+"""The voltage arithmetic is checked against pvlib's single-diode model."""
+
+from __future__ import annotations
+
+import numpy as np
+import pvlib
+import pytest
+
+import rules.faults.substring_loss as rule
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _bypassed(lost: int = 1) -> Roof:
+    roof = make_roof()
+    return roof.bypass(2, lost, roof.when(5))
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_bypassed())
+
+
+@pytest.mark.parametrize("lost", [1, 2])
+def test_fires(lost: int) -> None:
+    roof = _bypassed(lost)
+    found = only(findings(roof))
+    assert (found.fault, found.unit, found.input, found.days) == ("substring-loss", "U2", 1, 9)
+    assert found.evidence["substrings_lost"] == lost
+    assert found.evidence["ratio"] == pytest.approx((3 - lost) / 3, abs=0.03)
+    assert found.loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.2)
+    assert (found.action, found.severity) == ("visit", "high")
+
+
+@pytest.mark.parametrize("lost", [1, 2])
+def test_the_thirds_are_those_of_a_single_diode_model(lost: int) -> None:
+    """pvlib, De Soto single-diode model: two (or one) of three cell strings at one current.
+
+    A bypassed third takes its share of the module's voltage and 0.5 V more (a
+    conducting diode, common practice) at an unchanged maximum-power current.
+    """
+    strings, cells = 3, 108
+    il, i0, rs, rsh, nnsvth = pvlib.pvsystem.calcparams_desoto(
+        800.0, 45.0, alpha_sc=0.006, a_ref=cells * 0.0257, I_L_ref=13.9, I_o_ref=3e-11, R_sh_ref=300.0, R_s=0.2
+    )
+    whole = pvlib.pvsystem.singlediode(il, i0, rs, rsh, nnsvth)
+    volts = np.linspace(0, float(whole["v_oc"]) / strings, 4000)
+    amps = pvlib.pvsystem.i_from_v(volts, il, i0, rs / strings, rsh / strings, nnsvth / strings)
+    left = volts * (strings - lost) - 0.5 * lost
+    best = int(np.argmax(left * amps))
+    ratio = left[best] / float(whole["v_mp"])
+    assert ratio == pytest.approx((strings - lost) / strings, abs=0.06)
+    assert amps[best] == pytest.approx(float(whole["i_mp"]), rel=0.05)
+    # What such a module shows must fall inside the rule's band around a third or two.
+    roof = make_roof(days=6, kinds="c")
+    when = roof.when(2)
+    roof.power[when, 2] *= ratio * amps[best] / float(whole["i_mp"])
+    roof.volts[when, 2] *= ratio
+    assert [f.evidence["substrings_lost"] for f in findings(roof, "substring-loss")] == [lost]
+
+
+@pytest.mark.parametrize(("name", "value"), [("MIN_SHARE", 1.1), ("MIN_HOURS", 20.0)])
+def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+    assert run_rule("substring-loss", case).candidates
+    threshold(rule, name, value)
+    threshold(rule, "POWER_BAND", 0.0)  # with no voltage to judge by, power would speak
+    assert not run_rule("substring-loss", case).candidates
+
+
+@pytest.mark.parametrize(("factor", "fires"), [(0.75, False), (1.25, True)])
+def test_just_under_and_over_the_share_of_the_day(factor: float, fires: bool) -> None:
+    roof = make_roof(days=8, kinds="c")
+    good = float(case_of(roof).table["volt_good_h"][4, 2])
+    hours = factor * rule.MIN_SHARE.value * good
+    roof.bypass(2, 1, roof.when(2, 7, 12.2 - hours / 2, 12.2 + hours / 2))
+    assert bool(run_rule("substring-loss", case_of(roof)).candidates) is fires
+
+
+def test_low_current_at_full_voltage_is_weakness() -> None:
+    roof = make_roof()
+    roof.scale(2, 2 / 3, roof.when(3))
+    assert {f.fault for f in findings(roof)} == {"weak-input"}
+
+
+def test_bypass_at_some_hours_is_shade() -> None:
+    roof = make_roof(kinds="c")
+    roof.bypass(2, 1, roof.when(0, 99, 8.0, 10.5))
+    assert {f.fault for f in findings(roof)} == {"shading"}
+
+
+def test_by_power_alone_it_is_less_sure(threshold: MoveThreshold) -> None:
+    roof = _bypassed()
+    roof.without |= {"dc_voltage_v", "dc_current_a"}
+    case = case_of(roof)
+    blind = only(run_rule("substring-loss", case).candidates)
+    assert blind.evidence["measured"] == "power"
+    assert blind.strength < only(run_rule("substring-loss", case_of(_bypassed())).candidates).strength
+    threshold(rule, "POWER_BAND", 0.0)
+    assert not run_rule("substring-loss", case).candidates
+
+
+def test_without_voltages_it_is_said() -> None:
+    roof = make_roof(days=4)
+    roof.without |= {"dc_voltage_v"}
+    assert "no dc_voltage_v in good light" in {u.reason for u in run_rule("substring-loss", case_of(roof)).unjudged}

@@ -1,0 +1,63 @@
+from __future__ import annotations
+
+import pytest
+
+import rules.faults.swapped_record as rule
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, run_rule
+
+FAR = {"south": (135.0, 30.0), "west": (265.0, 30.0)}
+
+
+def _swapped(roof: Roof | None = None) -> Roof:
+    roof = roof or make_roof(planes=FAR, rated_va=None)
+    for column in (roof.power, roof.volts):
+        column[:, [1, 7]] = column[:, [7, 1]]
+    return roof
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_swapped())
+
+
+def test_fires(case: Case) -> None:
+    # A record that bends at another hour than its plane's sky may look clipped too: information only.
+    found = [f for f in judge(case.table).findings if f.fault != "clipping"]
+    assert {(f.fault, f.unit, f.input) for f in found} == {("swapped-record", "U1", 2), ("swapped-record", "U4", 2)}
+    assert {f.evidence["partner"] for f in found} == {"U1/2", "U4/2"}
+    assert {f.loss_wh_total for f in found} == {0.0}
+    assert {f.action for f in found} == {"remote"}
+    assert all(f.days >= 8 for f in found)
+
+
+@pytest.mark.parametrize(("name", "value"), [("BAD_FIT", 0.9), ("BETTER", 0.0), ("MIN_DAYS", 99)])
+def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+    assert run_rule("swapped-record", case).candidates
+    threshold(rule, name, value)
+    assert not run_rule("swapped-record", case).candidates
+
+
+def test_planes_that_hardly_differ_give_no_misfit() -> None:
+    roof = _swapped(make_roof(planes={"south": (180.0, 25.0), "west": (186.0, 25.0)}))
+    assert not run_rule("swapped-record", case_of(roof)).candidates
+
+
+def test_one_plane_only_cannot_show_it() -> None:
+    result = run_rule("swapped-record", case_of(make_roof(days=4, units=[["south"] * 2] * 3)))
+    assert not result.candidates
+    assert [u.reason.split(":")[0] for u in result.unjudged] == ["one plane only"]
+
+
+def test_shade_of_half_a_day_fits_its_own_plane() -> None:
+    roof = make_roof(planes=FAR, kinds="c")
+    roof.shade(1, (60.0, 120.0), 60.0, 0.9)
+    assert not findings(roof, "swapped-record")
+
+
+def test_two_inputs_of_one_plane_leave_no_trace() -> None:
+    roof = make_roof(planes=FAR)
+    roof.power[:, [0, 1]] = roof.power[:, [1, 0]]
+    assert not findings(roof, "swapped-record")

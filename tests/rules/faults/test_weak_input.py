@@ -1,0 +1,86 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.faults.weak_input as rule
+import rules.levels
+from rules.case import Case
+from rules.engine import judge
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+
+
+def _weak(deficit: float = 0.2, first: int = 3) -> Roof:
+    roof = make_roof()
+    return roof.scale(2, 1 - deficit, roof.when(first))
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return case_of(_weak())
+
+
+def test_fires(case: Case) -> None:
+    found = only(judge(case.table).findings)
+    assert (found.fault, found.unit, found.input, found.days) == ("weak-input", "U2", 1, 11)
+    assert found.evidence["deficit"] == pytest.approx(0.2, abs=0.03)
+    assert found.loss_wh_total == pytest.approx(_weak().lost_wh(), rel=0.2)
+
+
+@pytest.mark.parametrize(("name", "value"), [("MIN_DEFICIT", 0.4), ("SPREADS", 40.0), ("MIN_DAYS", 99)])
+def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+    assert run_rule("weak-input", case).candidates
+    threshold(rule, name, value)
+    assert not run_rule("weak-input", case).candidates
+
+
+@pytest.mark.parametrize(("margin", "fires"), [(-0.03, False), (0.05, True)])
+def test_just_under_and_over_the_deficit(margin: float, fires: bool) -> None:
+    assert bool(run_rule("weak-input", case_of(_weak(rule.MIN_DEFICIT.value + margin))).candidates) is fires
+
+
+def test_just_under_and_over_the_days() -> None:
+    few = int(rule.MIN_DAYS.value) - 2
+    assert not run_rule("weak-input", case_of(_weak(first=14 - few))).candidates
+    assert run_rule("weak-input", case_of(_weak(first=14 - few - 5))).candidates
+
+
+def test_a_slope_is_dirt() -> None:
+    roof = make_roof(days=20)
+    roof.scale(2, 1 - 0.008 * roof.day, roof.when())
+    assert {f.fault for f in findings(roof)} == {"soiling"}
+
+
+def test_a_slope_is_a_threshold(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=20)
+    roof.scale(2, 0.85 - 0.008 * roof.day, roof.when())
+    case = case_of(roof)
+    assert not run_rule("weak-input", case).candidates
+    threshold(rule, "MAX_SLOPE", 1.0)
+    assert run_rule("weak-input", case).candidates
+
+
+def test_some_hours_only_is_shade() -> None:
+    roof = make_roof()
+    roof.shade(2, (80.0, 115.0), 50.0, 0.9)
+    assert not findings(roof, "weak-input")
+
+
+def test_module_spread_is_no_fault() -> None:
+    # Common practice: modules of one type differ by one to two per cent.
+    assert findings(make_roof(spread=0.015, seed=11)) == []
+
+
+def test_dull_days_are_not_judged(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=6)
+    threshold(rules.levels, "MIN_LIGHT", 30.0)
+    result = run_rule("weak-input", case_of(roof))
+    assert {(u.input, u.days) for u in result.unjudged} == {(n, 6) for n in range(10)}
+
+
+def test_a_step_is_a_threshold(threshold: MoveThreshold) -> None:
+    level = np.r_[np.full(8, 1.0), np.full(8, 0.9)]
+    assert len(rules.levels.segments(level, 0.005)) == 2
+    threshold(rules.levels, "STEP", 0.3)
+    assert len(rules.levels.segments(level, 0.005)) == 1
