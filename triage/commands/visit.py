@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from rich.padding import Padding
 from rich.table import Table
+from rich.text import Text
 
 from collectors.errors import UsageError
 from triage.commands.serve import JsonOption, WorkspaceOption
@@ -64,9 +66,7 @@ def register(app: typer.Typer) -> None:
 
 
 def plan(
-    what: Annotated[
-        list[str], typer.Argument(help="SITE:NUMBER for one finding, SITE for all that want a visit.")
-    ],
+    what: Annotated[list[str], typer.Argument(help="SITE:NUMBER for one finding, SITE for all that want a visit.")],
     on: OnOption,
     note: Annotated[str, typer.Option("--note", help="Remark for the sheet.")] = "",
     workspace: WorkspaceOption = None,
@@ -81,9 +81,7 @@ def plan(
     if as_json:
         out.print_json(json.dumps(visit.to_json()))
         return
-    out.print(
-        f"Visit {visit.id} planned for {visit.planned_for}: {_sites(visit)}.", highlight=False, markup=False
-    )
+    out.print(f"Visit {visit.id} planned for {visit.planned_for}: {_sites(visit)}.", highlight=False, markup=False)
     out.print(f"Its sheet: callout visit sheet {visit.id} --pdf sheet.pdf", highlight=False, markup=False)
 
 
@@ -97,9 +95,7 @@ def show(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None
     for column in ("Visit", "Planned for", "State", "Sites and findings", "By"):
         table.add_column(column, overflow="fold")
     for v in found:
-        table.add_row(
-            v.id, v.planned_for, v.state + (f" {v.done_on}" if v.done_on else ""), _sites(v), v.created_by
-        )
+        table.add_row(v.id, v.planned_for, v.state + (f" {v.done_on}" if v.done_on else ""), _sites(v), v.created_by)
     out.print(table if found else "No visit yet.")
 
 
@@ -138,9 +134,7 @@ def done(
     now = time.time()
     day = on or datetime.fromtimestamp(now, UTC).date().isoformat()
     close_visit(place, get_visit(place, visit_id), "done", _day(day), local_name(), iso_time(now), note)
-    out.print(
-        f"Visit {visit_id} made on {day}. After some clear days: callout verify {visit_id}", highlight=False
-    )
+    out.print(f"Visit {visit_id} made on {day}. After some clear days: callout verify {visit_id}", highlight=False)
 
 
 def cancel(
@@ -156,9 +150,7 @@ def cancel(
 
 def verify(
     what: Annotated[str, typer.Argument(metavar="VISIT|SITE:NUMBER", help="A visit, or one finding.")],
-    visited: Annotated[
-        str, typer.Option("--visited", help="Day of the work, for one finding, YYYY-MM-DD.")
-    ] = "",
+    visited: Annotated[str, typer.Option("--visited", help="Day of the work, for one finding, YYYY-MM-DD.")] = "",
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -182,25 +174,13 @@ def verify(
 
 
 def _print_results(results: list[tuple[str, int, Verification]]) -> None:
-    table = Table(title="Before and after")
-    for column in ("Site", "Finding", "Verdict", "Before", "After (95 %)", "Gap closed", "Why"):
-        table.add_column(column, overflow="fold")
     for site, number, v in results:
-        after = (
-            ""
-            if v.after_low is None or v.after_high is None or v.after is None
-            else (f"{percent(v.after)} ({percent(v.after_low)} to {percent(v.after_high)})")
-        )
-        table.add_row(
-            site,
-            f"{number}: {wording(v.fault).title}, {v.place}",
-            v.word,
-            "" if v.before is None else percent(v.before),
-            after,
-            "" if v.recovered is None else percent(v.recovered),
-            v.why,
-        )
-    out.print(table)
+        out.print(f"[bold]{v.word}[/bold]: {site}, finding {number}, ", end="", highlight=False)
+        out.print(f"{wording(v.fault).title}, {v.place}", markup=False, highlight=False)
+        out.print(Padding(Text(v.why), (0, 0, 0, 4)))
+        if v.recovered is not None and v.recovered_low is not None and v.recovered_high is not None:
+            span = f"{percent(v.recovered_low)} to {percent(v.recovered_high)}"
+            out.print(Padding(Text(f"Gap closed: {percent(v.recovered)} ({span})."), (0, 0, 0, 4)))
 
 
 def _print_sheet(made: VisitSheet) -> None:

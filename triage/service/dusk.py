@@ -15,7 +15,6 @@ import numpy as np
 
 from collectors.site import SiteFacts
 from collectors.store import day_bounds, solar_day
-from rules.sun import sun_of
 
 _STEP_S = 300
 #: Centre of the sun on the horizon, refraction already in the elevation: its
@@ -29,6 +28,8 @@ def dusk(facts: SiteFacts, day: int) -> int:
 
     Where the sun never sets that is the day's end; where it never rises, solar noon.
     """
+    from rules.sun import sun_of  # pvlib, which takes a second: not for whoever only shows a time
+
     start, end = day_bounds(day, facts.longitude)
     noon = (start + end) // 2
     ts = np.arange(noon, end, _STEP_S, dtype=np.int64)

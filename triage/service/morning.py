@@ -214,7 +214,8 @@ def _answer(s: SiteSummary, first: FindingBrief | None, urgency: Urgency, now: f
         return f"Nothing found up to {s.to_day or s.night}.{blind}"
     title = wording(first.fault).title
     # The sentence usually names the place itself.
-    return f"{title}: {first.why}" if first.place in first.why else f"{title} at {first.place}: {first.why}"
+    told = first.place.casefold() in first.why.casefold()
+    return f"{title}: {first.why}" if told else f"{title} at {first.place}: {first.why}"
 
 
 def _changes(s: SiteSummary, news: dict[int, list[str]]) -> list[str]:
@@ -223,6 +224,8 @@ def _changes(s: SiteSummary, news: dict[int, list[str]]) -> list[str]:
     groups: dict[tuple[str, str], list[str]] = {}
     for number, kinds in sorted(news.items()):
         f = by_id.get(str(number))
+        if f is not None and f.action == "none":
+            continue  # for information: nothing anyone has to hear of
         for kind in kinds:
             title = wording(f.fault).title if f else f"finding {number}"
             groups.setdefault((_CHANGE_WORDS.get(kind, kind), title), []).append(f.place if f else "")

@@ -93,6 +93,8 @@ def test_silence_is_not_health() -> None:
 def test_what_changed_is_told_in_words() -> None:
     found = morning([summary("a", brief(), brief(id="2", place="A/2"))], {"a": {1: ["new"], 2: ["new"]}}, MORNING)
     assert found.lines[0].changes == ("new: Dead input: no module voltage (2 places)",)
+    info = morning([summary("a", brief("none"))], {"a": {1: ["new"]}}, MORNING)
+    assert info.lines[0].changes == ()
     over = morning([summary("a", brief(status="resolved"))], {"a": {1: ["resolved"]}}, MORNING)
     assert over.lines[0].changes == ("over: Dead input: no module voltage, A/1",)
     assert over.headline == "Nobody has to go."
