@@ -407,10 +407,17 @@ class Case:
 
     @cached_property
     def ratio(self) -> Floats:
-        """Energy over witness by bin, [D, N, B]; NaN where there is too little light."""
-        enough = self.witness > 0.04 * BIN_HOURS
+        """Energy over witness by bin, [D, N, B]; NaN where there is too little light.
+
+        Of the slots at nobody's ceiling, where siblings are the witness.
+        """
+        power, witness = self.table["free_power"], self.table["free_typical"]
         with np.errstate(invalid="ignore", divide="ignore"):
-            return np.where(enough, self.table["power"] / self.witness, np.nan)
+            witness = witness * np.where(self.table["typical"] > 0, self.witness / self.table["typical"], 1.0)
+            alone = (self.members < 2) & self.independent[self.plane_of]
+            power = np.where(alone[None, :, None], self.table["power"], power)
+            witness = np.where(alone[None, :, None], self.witness, witness)
+            return np.where(witness > 0.04 * BIN_HOURS, power / witness, np.nan)
 
     @cached_property
     def day_level(self) -> Floats:

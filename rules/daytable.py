@@ -42,6 +42,8 @@ FIELDS: Final[dict[str, tuple[str, str]]] = {
     "power": ("NB", "energy recorded, h"),
     "typical": ("NB", "what the plane's siblings made over the same slots, h"),
     "clear": ("NB", "clear-sky expectation over the same slots, h"),
+    "free_power": ("NB", "energy recorded while neither the input nor its siblings were at a ceiling, h"),
+    "free_typical": ("NB", "what siblings made over those slots, h"),
     "plane_typical": ("PB", "siblings' typical energy over all lit slots, h"),
     "plane_clear": ("PB", "clear-sky expectation over the slots of plane_typical, h"),
     "plane_clear_all": ("PB", "clear-sky expectation over all covered slots, h"),

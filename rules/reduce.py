@@ -229,6 +229,12 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
     clipped = _clip_features(panel, frame, unit_of, clear_n, out)
     # At its ceiling an input owes no more than the ceiling.
     owed = np.where(clipped, np.minimum(np.nan_to_num(typ_n), x0), np.nan_to_num(typ_n))
+    # Siblings at their ceiling say nothing about an input that is not (or is at another one).
+    planes_n = frame.plane_typical.shape[2]
+    capped = np.stack([clipped[:, :, frame.plane_index == p].mean(axis=2) > 0.3 for p in range(planes_n)], axis=2)
+    free = told & ~clipped & ~capped[:, :, frame.plane_index]
+    out["free_power"] = _by_bin(np.where(free, x0, 0), bins) * hours
+    out["free_typical"] = _by_bin(np.where(free, np.nan_to_num(typ_n), 0), bins) * hours
     out["power"] = _by_bin(np.where(told, x0, 0), bins) * hours
     out["typical"] = _by_bin(np.where(told, owed, 0), bins) * hours
     out["clear"] = _by_bin(np.where(told, np.where(clipped, np.minimum(clear_n, x0), clear_n), 0), bins) * hours

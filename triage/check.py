@@ -27,7 +27,7 @@ WINDOW_DAYS = 400
 _BATCH = 31
 #: Weather may go on much longer than a record that was merely exported earlier.
 _SILENT_END_S = 30 * 86400
-_SAME_END_S = 30 * 3600
+_SAME_END_S = 36 * 3600
 
 
 @dataclass(frozen=True)

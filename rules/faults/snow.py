@@ -24,6 +24,7 @@ COLUMNS = ("dc_power_w", "temp_air_c")
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
 COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
+TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
 LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
@@ -107,7 +108,7 @@ def _covered(case: Case, p: int, d: int, share: Floats, expected: Floats, truste
     if not np.isfinite(share[d]):
         return False
     if trusted and np.isfinite(expected[d]):
-        return bool(share[d] < 0.45 * expected[d] and expected[d] > 0.12)
+        return bool(share[d] < 0.4 * expected[d] and share[d] < 0.35 and expected[d] > 0.12)
     return bool(share[d] < COVERED.value)
 
 
@@ -153,7 +154,9 @@ def _spell(
         spells[int(n)] = days
     ends = np.array([np.flatnonzero(s)[-1] if s.any() else start - 1 for s in spells.values()])
     uneven = len(set(ends.tolist())) > 1
-    if not trusted and not uneven and (ends - start).max() < 1:
+    # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
+    trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
+    if not trusted and not uneven and trickle < TRICKLE.value:
         return
     usual = np.nanmedian(share[before][:, inputs]) if before.size else 0.5
     for n, days in spells.items():
@@ -176,8 +179,8 @@ def _spell(
                 strength=0.5 + 0.25 * trusted + 0.15 * uneven + 0.05 * (why.startswith("measured")),
                 why=(
                     f"{ref.label} made {100 * float(np.nanmean(share[days, n])):.0f} % of a clear day's energy for "
-                    f"{int(days.sum())} days of cold ({why}); inputs of the plane came back "
-                    + ("one after the other." if uneven else "together.")
+                    f"{int(days.sum())} days of cold ({why})"
+                    + ("; inputs of the plane came back one after the other." if uneven else ".")
                 ),
                 evidence={"covered_share": round(float(np.nanmean(share[days, n])), 3), "uneven": uneven, "cold_by": why},
                 alternatives=(

@@ -32,7 +32,7 @@ def judge(case: Case) -> RuleResult:
     levels = relative_levels(case)
     for ref in case.inputs:
         n = ref.index
-        if case.members[n] < 3:
+        if case.members[n] < 2:
             continue
         found = _saw_teeth(levels.level[:, n], levels.noise[n])
         if found:

@@ -21,7 +21,10 @@ from rules.finding import Alternative, Threshold
 
 COLUMNS = ("dc_power_w",)
 BAD_FIT = Threshold(0.07, "of energy", "own reasoning: shapes of planes 30 degrees apart differ by more")
-BETTER = Threshold(0.5, "ratio of misfits", "own reasoning: the other plane must explain at least half of the misfit")
+GOOD_FIT = Threshold(0.25, "of energy", "own reasoning: a clear-sky course without its clouds still misses this much")
+SURE_FIT = Threshold(0.06, "of energy", "own reasoning: siblings of one plane fit each other within a few per cent")
+BETTER = Threshold(0.6, "ratio of misfits", "own reasoning: the other plane must explain at least half of the misfit")
+_FEW = 4
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
 
@@ -34,27 +37,32 @@ def judge(case: Case) -> RuleResult:
             result.unjudged.append(Unjudged(None, "swapped-record", "one plane only: a swap leaves no trace", case.day_count))
         return result
     misfit = _misfit(case)
-    fits: dict[int, tuple[int, np.ndarray]] = {}
+    size = np.bincount(case.plane_of, minlength=planes)
+    fits: dict[int, tuple[int, np.ndarray, bool]] = {}
     for ref in case.inputs:
         n = ref.index
         own = int(case.plane_of[n])
         others = [p for p in range(planes) if p != own]
         best = min(others, key=lambda p: np.nansum(misfit[:, n, p]))
         mine, theirs = misfit[:, n, own], misfit[:, n, best]
-        days = (mine > BAD_FIT.value) & (theirs < BETTER.value * mine) & (theirs < 0.12)
+        days = (mine > BAD_FIT.value) & (theirs < BETTER.value * mine) & (theirs < GOOD_FIT.value)
         told = np.isfinite(mine)
         if days.sum() < MIN_DAYS.value:
             continue
         inside = told[np.flatnonzero(days)[0] : np.flatnonzero(days)[-1] + 1].sum()
         if days.sum() < 0.6 * inside:
             continue
-        fits[n] = (best, days)
-    for n, (best, days) in fits.items():
+        plain = float(np.median(theirs[days])) < SURE_FIT.value and float(np.median(mine[days])) > 2 * BAD_FIT.value
+        fits[n] = (best, days, plain and min(size[own], size[best]) >= _FEW and days.sum() >= 3)
+    for n, (best, days, alone) in fits.items():
         partner = [
-            m for m, (other, theirs) in fits.items()
+            m for m, (other, theirs, _) in fits.items()
             if m != n and other == case.plane_of[n] and case.plane_of[m] == best
             and (theirs & days).sum() >= 0.5 * min(theirs.sum(), days.sum())
+            and min(_middle(misfit, m, other, theirs), _middle(misfit, n, best, days)) < SURE_FIT.value
         ]  # fmt: skip
+        if not partner and not alone:
+            continue
         ref = case.inputs[n]
         mate = case.inputs[partner[0]].label if partner else None
         result.candidates.append(
@@ -85,13 +93,19 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
+def _middle(misfit: Floats, n: int, plane: int, days: np.ndarray) -> float:
+    return float(np.nanmedian(misfit[days, n, plane]))
+
+
 def _misfit(case: Case) -> Floats:
     """Share of a day's energy that a plane's typical course leaves unexplained, [D, N, P]; NaN on dull days."""
     power = case.table["power"]
     out = np.full((case.day_count, len(case.inputs), len(case.names)), np.nan)
     bright = (case.clear_weight >= 0.5).sum(axis=1) >= 6
     for p in range(len(case.names)):
-        course = case.table["plane_typical"][:, p]
+        # Two or three members, one of them swapped, are no course to hold it against: the clear sky is.
+        few = int((case.plane_of == p).sum()) < _FEW
+        course = case.table["plane_clear" if few else "plane_typical"][:, p]
         # Only bins the input reported count.
         told = case.table["clear"] > 0
         shape = np.where(told, course[:, None, :], 0)
