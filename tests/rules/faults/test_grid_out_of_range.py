@@ -9,9 +9,7 @@ from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
 
 
-def _away(
-    roof: Roof, volts: float = 231.0, hertz: float = 50.0, units: range = range(5), hours: float = 2.0
-) -> Roof:
+def _away(roof: Roof, volts: float = 231.0, hertz: float = 50.0, units: range = range(5), hours: float = 2.0) -> Roof:
     when = roof.when(5, 6, 11.0, 11.0 + hours)
     for u in units:
         roof.standby(u, when)

@@ -32,9 +32,7 @@ def test_fires(case: Case) -> None:
     assert found.action != "visit"
 
 
-@pytest.mark.parametrize(
-    ("name", "value"), [("PATCHY_SHARE", 0.9), ("PATCHY_RUNS", 999.0), ("MIN_ROWS", 200.0)]
-)
+@pytest.mark.parametrize(("name", "value"), [("PATCHY_SHARE", 0.9), ("PATCHY_RUNS", 999.0), ("MIN_ROWS", 200.0)])
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     threshold(rules.silence, name, value)
     assert not run_rule("patchy-comms", case).candidates

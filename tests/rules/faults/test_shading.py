@@ -27,9 +27,7 @@ def test_fires(case: Case) -> None:
     assert found.action in ("watch", "visit")
 
 
-@pytest.mark.parametrize(
-    ("azimuth", "below"), [((80.0, 115.0), 50.0), ((130.0, 190.0), 75.0), ((230.0, 280.0), 50.0)]
-)
+@pytest.mark.parametrize(("azimuth", "below"), [((80.0, 115.0), 50.0), ((130.0, 190.0), 75.0), ((230.0, 280.0), 50.0)])
 def test_direction_within_ten_degrees(azimuth: tuple[float, float], below: float) -> None:
     roof = make_roof(days=12, kinds="c")
     roof.shade(2, azimuth, below, 0.9)

@@ -8,7 +8,6 @@ import pytest
 
 import rules.faults.substring_loss as rule
 from rules.case import Case
-from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
 

@@ -48,7 +48,7 @@ def test_found_on_its_first_full_day() -> None:
     assert only(findings(roof)).fault == "unit-standby"
 
 
-def test_a_locked_fault_is_told(case: Case) -> None:
+def test_a_locked_fault_is_told() -> None:
     roof = make_roof(days=6)
     roof.standby(1, roof.when(2, 4), state="fault")
     assert "state fault" in only(findings(roof)).why
