@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Group, RenderableType
@@ -18,10 +18,12 @@ from triage.answer import Answer
 from triage.console import err, out
 from triage.figures import day_text, days_text, energy, percent, with_money
 from triage.ledger import LedgerEntry
-from triage.review import Review, review_store
 from triage.search import find_site
 from triage.wording import ACTION_WORDS, wording
 from triage.workspace import Workspace
+
+if TYPE_CHECKING:
+    from triage.review import Review
 
 _EXAMPLES = """
 Examples:
@@ -66,6 +68,8 @@ def call(
         raise UsageError(f"--as-of '{as_of}' is not a date", "Write it as YYYY-MM-DD.") from exc
     place = Workspace(workspace)
     with place.open(find_site(place, who)) as store, err.status("judging"):
+        from triage.review import review_store  # the engine: not for `--help` or an unknown name
+
         review = review_store(store, now.isoformat())
     answer = review.answer(today)
     if as_json:

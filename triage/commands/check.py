@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.progress import MofNCompleteColumn, Progress
@@ -14,11 +14,12 @@ from rich.table import Table
 from collectors.csv_layout import load_layout
 from collectors.errors import UsageError
 from collectors.site import load_site
-from triage.check import CheckResult, check_files, check_store
 from triage.console import err, out
 from triage.importing import read_files
-from triage.ledger import Ledger
 from triage.workspace import Workspace
+
+if TYPE_CHECKING:
+    from triage.check import CheckResult
 
 _EXAMPLES = """
 Examples:
@@ -70,6 +71,8 @@ def check(
                 description, telemetry, weather or (), gateway_log or (), load_layout(layout) if layout else None
             )
         with err.status("judging"):
+            from triage.check import check_files  # the engine: not for `--help` or a wrong path
+
             result = check_files(description, loaded)
     elif site is not None:
         if telemetry or weather or gateway_log:
@@ -79,6 +82,9 @@ def check(
         now = datetime.now(UTC).isoformat(timespec="seconds")
         with Workspace(workspace).open(site) as store:
             with err.status("judging"):
+                from triage.check import check_store
+                from triage.ledger import Ledger
+
                 result = check_store(store, full=full)
             Ledger(store).record(result, result.to_day or now[:10], now)
     else:

@@ -72,7 +72,6 @@ def fleet(
     """
     # Statistics take a second to load: only this command needs them.
     from triage.fleet.overview import overview
-    from triage.fleet.page import fleet_page
 
     place = Workspace(workspace)
     summaries = [s for s in _summaries(place, rebuild) if not region or s.region == region]
@@ -85,6 +84,8 @@ def fleet(
     prices = Prices(tariff, visit_cost, days)
     result = overview(summaries, now, prices=prices, span_km=span_km)
     if html is not None:
+        from triage.fleet.page import fleet_page
+
         _write(html, fleet_page(summaries, result, now))
     if as_json:
         typer.echo(json.dumps(result.to_json(), indent=2))

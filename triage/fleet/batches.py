@@ -23,8 +23,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.stats import false_discovery_control, poisson_binom
 
 from rules.finding import Threshold
 from triage.fleet.summary import SiteSummary
@@ -79,6 +77,8 @@ def batch_patterns(
             looked += _of_fault(summaries, kind, fault, since)
     if not looked:
         return []
+    from scipy.stats import false_discovery_control
+
     q_values = false_discovery_control([p.p_value for p in looked], method="by")
     found = [BatchPattern(**{**vars(p), "q_value": float(q)}) for p, q in zip(looked, q_values, strict=True)]
     kept = [p for p in found if p.q_value <= max_q and p.roofs >= MIN_ROOFS.value]
@@ -114,6 +114,7 @@ def roof_chances(units: NDArray[np.int64], roofs_hit: int) -> NDArray[np.float64
     """
     if roofs_hit >= len(units):
         return np.ones(len(units))
+    from scipy.optimize import brentq
 
     def shown(log_survival: float) -> float:
         return float(-np.expm1(units * log_survival).sum()) - roofs_hit
@@ -126,4 +127,6 @@ def upper_tail(hits: int, chances: NDArray[np.float64]) -> float:
     """Probability of at least ``hits`` successes among independent trials."""
     if hits == 0:
         return 1.0
+    from scipy.stats import poisson_binom
+
     return float(np.clip(poisson_binom.sf(hits - 1, chances), 0.0, 1.0))
