@@ -29,6 +29,7 @@ Mask = NDArray[np.bool_]
 _LEVELS = np.array([0.02, 0.08, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.05, 1.2, 1.4])
 
 
+SKY_MEAN = Threshold(0.55, "of clear sky", "common practice: a month's mean lies between 0.4 and 0.7")
 OPEN_EDGE = Threshold(0.28, "of clear sky within an hour", "own reasoning: 20 degrees of azimuth error bend the course by less")
 OPEN_REACH = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
 OPEN_SHARE = Threshold(0.45, "of the day's clear-sky energy", "own reasoning: a day clear for half of its light")
@@ -381,6 +382,27 @@ class Case:
         """Expected energy of each input over the slots it reported, h, [D, N, B]."""
         share = self.expected_share[:, self.plane_of]
         return np.nan_to_num(share) * self.table["clear"]
+
+    @cached_property
+    def sky_mean(self) -> Floats:
+        """Share of clear-sky energy a day's sky allowed, [D]: by the sensor, else like the days around."""
+        clear = self.table["plane_clear_all"]
+        total = clear.sum(axis=(1, 2))
+        if self.sensor_trust[0]:
+            share = np.nan_to_num(self.expected_share)
+            told = np.isfinite(self.expected_share)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                own = (share * clear).sum(axis=(1, 2)) / (told * clear).sum(axis=(1, 2))
+        else:
+            with np.errstate(invalid="ignore", divide="ignore"):
+                own = self.table["plane_typical"].sum(axis=(1, 2)) / total
+            # A day lost to the fault itself says nothing about its sky.
+            lost = self.table["symptom_clear"].sum(axis=(1, 2)) > 0.2 * self.table["plane_clear_all"][:, self.plane_of].sum(axis=(1, 2))
+            own = np.where(lost | (total < 0.5), np.nan, own)
+            around = [own[max(0, d - 7) : d + 8] for d in range(self.day_count)]
+            near = np.array([np.median(w[np.isfinite(w)]) if np.isfinite(w).any() else np.nan for w in around])
+            own = np.where(np.isfinite(own), own, near)
+        return np.where(np.isfinite(own), np.clip(own, 0.02, 1.2), SKY_MEAN.value)
 
     @cached_property
     def clear_weight(self) -> Floats:

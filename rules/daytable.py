@@ -54,7 +54,7 @@ FIELDS: Final[dict[str, tuple[str, str]]] = {
     "symptom_first": ("NS", "UTC second of the first such slot; NaN none"),
     "symptom_last": ("NS", "UTC second of the last such slot; NaN none"),
     "lit_h": ("N", "hours in which siblings or the sky say there was light"),
-    "seen_h": ("N", "of those, hours with a row"),
+    "seen_h": ("N", "of those, hours with a reported or derived power"),
     "gaps": ("N", "number of runs of missing lit slots"),
     "longest_gap_h": ("N", "longest run of missing lit slots, h"),
     "night_power_h": ("N", "hours with power while the sun was well down"),

@@ -15,8 +15,6 @@ MIN_HOURS = Threshold(1.0, "h", "own reasoning: longer than a reconnection wait 
 MIN_SHARE = Threshold(0.3, "of lit hours", "own reasoning: a part of the day that no cloud or wake-up explains")
 EDGE_HOURS = Threshold(0.5, "h", "own reasoning: the first or last day of a longer run may be short")
 JUDGE_HOURS = Threshold(1.0, "h", "own reasoning: at least as long as the symptom must hold")
-#: Share of clear-sky energy a site makes on average when nobody measured it (common practice: 0.5 to 0.7).
-SKY_MEAN = 0.55
 
 
 def symptom_days(hours: Floats, lit: Floats, seen: Floats) -> tuple[Mask, Mask]:
@@ -49,7 +47,7 @@ def symptom_loss_wh(case: Case, codes: Sequence[int], inputs: NDArray[np.int64])
         clear = table["symptom_clear"][:, inputs, code]
         # With nobody producing the reference is nil: a mean sky stands in.
         blind = loss < 0.1 * clear
-        total += (np.where(blind, SKY_MEAN * clear, loss) * case.rated[inputs]).sum(axis=1)
+        total += (np.where(blind, case.sky_mean[:, None] * clear, loss) * case.rated[inputs]).sum(axis=1)
     return total
 
 
@@ -71,7 +69,6 @@ def unit_down(case: Case, code: int) -> tuple[Floats, Floats]:
 
 __all__ = [
     "MISSING",
-    "SKY_MEAN",
     "SYMPTOMS",
     "certainty",
     "span_mask",

@@ -121,13 +121,13 @@ def reference_frame(panel: Panel, weather: pd.DataFrame) -> Frame:
     voice = np.where(held >= max(_STUCK_ROWS, 3600 // panel.step_s), np.nan, x).astype(np.float32)
     for p in range(len(names)):
         typ[:, :, p], members[:, :, p] = typical(voice[:, :, plane_index == p])
-    sky = _carried(sky_index(typ, clear, members), clear, panel.step_s)
+    sky, carried = _carried(sky_index(typ, clear, members), clear, panel.step_s)
     clear_n, typ_n = clear[:, :, plane_index], typ[:, :, plane_index]
     by_sky = np.nan_to_num(sky)[:, :, None] * clear_n
     # A whole plane may be down (branch tripped, snow): what other planes see still lights it.
     reference = np.fmax(np.nan_to_num(typ_n), 0.6 * by_sky)
     alone = members[:, :, plane_index] <= 2
-    reference = np.where(alone, np.fmax(reference, 0.8 * by_sky), reference)
+    reference = np.where(alone | carried[:, :, None], np.fmax(reference, 0.85 * by_sky), reference)
     nobody = (~np.isfinite(sky) | (sky < 0.02))[:, :, None]
     lit = ((reference >= LIT_POWER.value) & (clear_n >= 0.05)) | (nobody & (clear_n >= LIT_SKY.value))
     lit &= panel.covered[:, :, None]
@@ -170,8 +170,8 @@ def stuck_slots(panel: Panel, x: F32, witness: F32) -> NDArray[np.int64]:
     return np.where(same & moved, rows, 0)
 
 
-def _carried(sky: F32, clear: F32, step_s: int) -> F32:
-    """The sky index with stops of everybody filled by the last light seen, for a few hours.
+def _carried(sky: F32, clear: F32, step_s: int) -> tuple[F32, NDArray[np.bool_]]:
+    """The sky index with stops of everybody filled by the last light seen, for a few hours; and where.
 
     A site with one unit has no other witness when that unit stops at noon.
     """
@@ -182,7 +182,7 @@ def _carried(sky: F32, clear: F32, step_s: int) -> F32:
     recent = (last >= 0) & (index - last <= _CARRY_S / step_s)
     before = np.take_along_axis(sky, np.maximum(last, 0), axis=1)
     fill = light & ~voiced & recent & (before > 0.3)
-    return np.where(fill, 0.6 * before, sky).astype(np.float32)
+    return np.where(fill, before, sky).astype(np.float32), fill
 
 
 def _air(site: SiteDescription, ts: NDArray[np.int64], weather: pd.DataFrame) -> NDArray[np.float64]:
@@ -226,7 +226,10 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
 
     # -- profiles --------------------------------------------------------
     told = np.isfinite(frame.x) & covered[:, :, None]
-    clipped = _clip_features(panel, frame, unit_of, clear_n, out)
+    # A ceiling leaves the voltage moving: readings that repeat to the last digit are a frozen record.
+    repeats = stuck_slots(panel, frame.x, clear_n) >= _STUCK_ROWS
+    repeats &= np.isfinite(panel.voltage_v)
+    clipped = _clip_features(panel, frame, unit_of, clear_n, out) & ~repeats
     # At its ceiling an input owes no more than the ceiling.
     owed = np.where(clipped, np.minimum(np.nan_to_num(typ_n), x0), np.nan_to_num(typ_n))
     # Siblings at their ceiling say nothing about an input that is not (or is at another one).
@@ -255,7 +258,7 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
     day_light = (clear_n >= 0.05) & covered[:, :, None]
     missing = ~panel.present & day_light
     out["lit_h"] = lit.sum(axis=1) * hours
-    out["seen_h"] = (lit & panel.present).sum(axis=1) * hours
+    out["seen_h"] = (lit & np.isfinite(frame.x)).sum(axis=1) * hours
     longest, runs = _runs(missing)
     out["gaps"], out["longest_gap_h"] = runs.astype(float), longest * hours
     _silence_features(panel, frame, unit_of, out)

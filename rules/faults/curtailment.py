@@ -67,7 +67,8 @@ def judge(case: Case) -> RuleResult:
     if not days.any():
         return result
     level = table["cap_level"]
-    expected = np.maximum(table["clear"] * case.plane_gain[case.plane_of][None, :, None], table["power"])
+    free = table["plane_clear_all"][:, case.plane_of] * case.plane_gain[case.plane_of][None, :, None]
+    expected = np.maximum(free, table["power"])
     lost = np.where(held[:, None, :], expected - table["power"], 0.0).sum(axis=2)
     levels = float(np.nanmedian(level[cap & days[:, None]])) if cap[days].any() else None
     by_hz = bool(droop[days].sum() > cap[days].sum())
@@ -115,7 +116,8 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     # With four units or fewer the upper and the middle one are the same: no spread to see.
     several = len(case.site.units) >= 5
     coarse = bool(np.median(table["step_s"]) > 900) if case.day_count else False
-    light = clear / BIN_HOURS
+    # Levels are per rated VA, the sky's curve per module watt.
+    light = clear / BIN_HOURS * _watts_per_va(case)
     tight = np.isfinite(level) & (level > 0.03) & (light > 0.15)
     ceiling = _site_ceiling(case, level)
     tight &= level < ceiling
@@ -167,6 +169,14 @@ def _spells(d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, w
             run = [b] if tights[b] else []
     close()
     return out
+
+
+def _watts_per_va(case: Case) -> float:
+    """Module watts per rated VA of the units, 1 where ratings are unknown."""
+    va = [case.site.inverters[u.inverter].rated_va if u.inverter else None for u in case.site.units]
+    watts = [float(case.rated[case.inputs_of_unit(k)].sum()) for k in range(len(va))]
+    known = [(w, v) for w, v in zip(watts, va, strict=True) if v]
+    return sum(w for w, _ in known) / sum(v for _, v in known) if len(known) == len(va) else 1.0
 
 
 def _site_ceiling(case: Case, level: Floats) -> float:

@@ -14,6 +14,8 @@ Looks the same: ``site-outage`` (counters did not move), an export that ends
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
@@ -42,7 +44,28 @@ def judge(case: Case) -> RuleResult:
         dim = int((case.light_days & ~judged[:, u]).sum())
         if dim:
             result.unjudged.append(Unjudged(None, "gateway-silent", "less than an hour of daylight in the record", dim))
+    _join_gateways(case, result)
     return result
+
+
+def _join_gateways(case: Case, result: RuleResult) -> None:
+    """One site-outage when every gateway's roof stood still over the same days."""
+    dark = [c for c in result.candidates if c.fault == "site-outage" and c.scope == "gateway"]
+    names = {unit.gateway for unit in case.site.units}
+    for lead in list(dark):
+        same = [c for c in dark if (c.days & lead.days).sum() >= 0.7 * (c.days | lead.days).sum()]
+        if len(same) == len(names) > 1 and any(c is lead for c in result.candidates):
+            result.candidates = [c for c in result.candidates if not any(c is o for o in same)]
+            result.candidates.append(
+                replace(
+                    lead,
+                    scope="site",
+                    inputs=tuple(sorted(n for c in same for n in c.inputs)),
+                    days=np.any([c.days for c in same], axis=0),
+                    loss_wh=np.sum([c.loss_wh for c in same], axis=0),
+                    why=f"All {len(names)} gateways alike. {lead.why}",
+                )
+            )
 
 
 def _candidate(
@@ -57,17 +80,18 @@ def _candidate(
     lost_power = not np.isfinite(rise) and log.startswith("restart")
     logged = f"; the gateway log notes {log}" if log else ""
     loss = np.zeros(case.day_count)
-    if (stood or lost_power) and only_gateway:
-        per_day = (table["quiet_clear"].sum(axis=1) * float(np.nanmean(case.rated))) * 0.55
+    if stood or (lost_power and only_gateway):
+        units = np.unique(case.unit_of[inputs])
+        per_day = table["quiet_clear"][:, units].sum(axis=1) * float(np.nanmean(case.rated)) * case.sky_mean
         return Candidate(
             fault="site-outage",
-            scope="site",
-            inputs=tuple(range(len(case.inputs))),
+            scope="site" if only_gateway else "gateway",
+            inputs=tuple(int(n) for n in inputs),
             days=days,
             loss_wh=per_day * days,
             strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if stood else 0.6),
             why=(
-                f"No unit sent anything for {hours:.1f} h of daylight"
+                f"No unit {'' if only_gateway else f'of gateway {name} '}sent anything for {hours:.1f} h of daylight"
                 + (
                     f" and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing"
                     if stood

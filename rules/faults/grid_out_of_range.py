@@ -21,6 +21,8 @@ from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
 
 COLUMNS = ("ac_voltage_v", "ac_frequency_hz")
+TOTAL_HOURS = Threshold(0.75, "h outside", "own reasoning: well beyond a dip of one or two rows")
+HABIT_DAYS = Threshold(3, "days", "own reasoning: three such days are a habit of this supply")
 MIN_HOURS = Threshold(0.25, "h", "own reasoning: three 5-minute rows; single spikes are common on weak grids")
 EN50160_SHARE = Threshold(0.05, "of 10-minute means of a week", "EN 50160, from memory: 95 % within 230 V +-10 %")
 
@@ -36,10 +38,13 @@ def judge(case: Case) -> RuleResult:
             )
         return result
     window = grid_window(case.site, np.ravel(table["ac_volts_med"]), np.ravel(table["ac_hz_max"]))
-    hit = out >= MIN_HOURS.value
+    outside = table["volt_high_h"] + table["volt_low_h"] + table["hz_out_h"]
+    hit = (out >= MIN_HOURS.value) & (outside > 0)
     count = hit.sum(axis=1)
     site_days = (count >= 0.5 * len(case.site.units)) & (count > 0)
-    if site_days.any():
+    # One dip and the wait after it are a normal day of any grid.
+    weight = np.median(outside, axis=1) * site_days
+    if site_days.any() and (weight.sum() >= TOTAL_HOURS.value or site_days.sum() >= HABIT_DAYS.value):
         result.candidates.append(_candidate(case, "site", list(range(len(case.site.units))), site_days, window.high_v))
     lone = hit & ~site_days[:, None]
     for u in range(len(case.site.units)):

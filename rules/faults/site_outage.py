@@ -18,7 +18,7 @@ import numpy as np
 from rules.case import Candidate, Case, RuleResult
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
-from rules.hard import SKY_MEAN, certainty, unit_down
+from rules.hard import certainty, unit_down
 
 COLUMNS = ("dc_power_w", "ac_voltage_v")
 MIN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
@@ -42,7 +42,7 @@ def judge(case: Case) -> RuleResult:
         return result
     total = float(typical[days].sum())
     no_volts = float(table["ac_dead_h"][days].mean(axis=1).sum())
-    loss = SKY_MEAN * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
+    loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
     result.candidates.append(
         Candidate(
             fault="site-outage",

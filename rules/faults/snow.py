@@ -26,6 +26,7 @@ COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: th
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
 TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
 LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
+LATEST_DAYS = 3  # after half of the plane is clear
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
 
@@ -33,6 +34,9 @@ def judge(case: Case) -> RuleResult:
     """One candidate per covered input and spell."""
     result = RuleResult()
     cold, why = _cold(case)
+    unsure = int((case.light_days & ~cold & _season_possible(case)).sum())
+    if unsure and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any():
+        result.unjudged.append(Unjudged(None, "snow", "no air temperature", unsure))
     if not cold.any():
         return result
     share = _day_share(case)
@@ -49,9 +53,6 @@ def judge(case: Case) -> RuleResult:
             if not _sudden(case, int(start), plane_share, expected, trusted) or _standing(case, inputs, int(start)):
                 continue
             _spell(case, p, inputs, int(start), share, cold, expected, trusted, why, result)
-    unsure = int((case.light_days & ~cold & _season_possible(case)).sum())
-    if unsure and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any():
-        result.unjudged.append(Unjudged(None, "snow", "no air temperature", unsure))
     return result
 
 
@@ -112,6 +113,13 @@ def _covered(case: Case, p: int, d: int, share: Floats, expected: Floats, truste
     return bool(share[d] < COVERED.value)
 
 
+def _ill_before(case: Case, n: int, start: int, share: Floats) -> bool:
+    """Whether the input was down on the days before the snow while its plane was not."""
+    hours = case.table["symptom_slots"][:, n].sum(axis=1)
+    before = [d for d in range(max(0, start - 3), start) if case.table["lit_h"][d, n] > 1]
+    return bool(before) and all(hours[d] > 0.7 * case.table["lit_h"][d, n] for d in before)
+
+
 def _sudden(case: Case, start: int, share: Floats, expected: Floats, trusted: bool) -> bool:
     """Whether the plane was well in the days before: shade that was always there is no snow."""
     before = [d for d in range(max(0, start - 8), start) if np.isfinite(share[d])]
@@ -141,6 +149,9 @@ def _spell(
     spells: dict[int, Mask] = {}
     for n in inputs:
         days = np.zeros(case.day_count, bool)
+        if _ill_before(case, int(n), start, share):
+            spells[int(n)] = days
+            continue
         for d in range(start, last_day):
             if not np.isfinite(share[d, n]):
                 # A unit under snow sleeps: silence on from a covered day belongs to it.
@@ -153,7 +164,12 @@ def _spell(
                 break
         spells[int(n)] = days
     ends = np.array([np.flatnonzero(s)[-1] if s.any() else start - 1 for s in spells.values()])
-    uneven = len(set(ends.tolist())) > 1
+    # When the siblings have been clear for days, what still lies still has another cause.
+    covered = ends[ends >= start]
+    latest = int(np.median(covered)) + LATEST_DAYS if covered.size else start
+    for days in spells.values():
+        days[latest + 1 :] = False
+    uneven = len(set(np.minimum(covered, latest).tolist())) > 1
     # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
     trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
     if not trusted and not uneven and trickle < TRICKLE.value:

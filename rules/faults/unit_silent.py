@@ -40,7 +40,7 @@ def judge(case: Case) -> RuleResult:
                     Unjudged(int(n), "unit-silent", "no row of this unit in the whole record", case.day_count)
                     for n in inputs
                 ]
-            days_list = [(0, case.day_count - 1)] if silent[:, u].all() else []
+            days_list = [(0, case.day_count - 1)] if case.day_count and silent[:, u].all() else []
         else:
             # Before its first row a unit may not have been installed.
             mask = silent[:, u].copy()
