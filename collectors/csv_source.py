@@ -6,7 +6,7 @@ import gzip
 import io
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -25,6 +25,12 @@ class Source:
 
     name: str
     open: Callable[[], BinaryIO]
+
+    def header_only(self, known: Iterable[str]) -> bool:
+        """Whether the table is one line of canonical names and nothing else: nothing happened, nothing is wrong."""
+        head = self.head()
+        lines = [line for line in head.decode("utf-8-sig", "replace").splitlines() if line.strip()]
+        return len(lines) == 1 and {c.strip() for c in lines[0].split(",")} <= {"timestamp", *known}
 
     def head(self, size: int = 1 << 16) -> bytes:
         with guarded(self.name, self.open) as stream:

@@ -29,6 +29,9 @@ def read_log(source: Source, site: SiteDescription, layout: Layout | None = None
     ReadingError : the file cannot be understood; names file, line, column and remedy.
     LayoutError : the layout does not fit the file.
     """
+    if source.header_only(EVENT_COLUMNS):
+        frame = pd.DataFrame({"ts": np.zeros(0, np.int64), **{c: pd.Series([], dtype="str") for c in EVENT_COLUMNS}})
+        return Reading(source=source.name, kind="log", frame=frame, rows_read=0, notes=("a log in which nothing happened",))
     made = draft(source, site, "log", layout)
     table, guesses, tally = made.table, made.guesses, made.tally
     place = column_of(guesses, "event")
