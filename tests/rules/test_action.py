@@ -1,0 +1,50 @@
+from __future__ import annotations
+
+import pytest
+
+import rules.action
+from rules.action import choose
+from rules.finding import ACTIONS, FAULT_SCOPES, SEVERITIES
+from tests.rules.conftest import MoveThreshold
+
+
+@pytest.mark.parametrize("fault", sorted(FAULT_SCOPES))
+def test_every_fault_has_an_action_and_a_reason(fault: str) -> None:
+    action, severity, reason = choose(fault, 500.0, 3, 0.9, 0.25, None)
+    assert action in ACTIONS
+    assert severity in SEVERITIES
+    assert reason
+
+
+@pytest.mark.parametrize(("loss", "action"), [(1000.0, "watch"), (2000.0, "visit")])
+def test_a_visit_must_pay_within_a_year(loss: float, action: str) -> None:
+    # 1 kWh a day at 0.25 is 91.25 a year, 2 kWh 182.5; the visit costs 150.
+    assert choose("weak-input", loss, 20, 0.9, 0.25, 150.0)[0] == action
+
+
+def test_cost_of_a_visit_and_horizon_count(threshold: MoveThreshold) -> None:
+    assert choose("soiling", 2000.0, 20, 0.9, 0.25, None)[0] == "visit"
+    threshold(rules.action, "VISIT_COST", 500.0)
+    assert choose("soiling", 2000.0, 20, 0.9, 0.25, None)[0] == "watch"
+    threshold(rules.action, "HORIZON_DAYS", 3650.0)
+    assert choose("soiling", 2000.0, 20, 0.9, 0.25, None)[0] == "visit"
+
+
+def test_safety_comes_before_money() -> None:
+    action, severity, reason = choose("substring-loss", 1.0, 2, 0.3, 0.01, 10_000.0)
+    assert (action, severity) == ("visit", "high")
+    assert "safety" in reason
+
+
+def test_nobody_is_sent_on_a_guess() -> None:
+    assert choose("dead-input", 2000.0, 5, 0.9, 0.25, None)[0] == "visit"
+    assert choose("dead-input", 2000.0, 5, 0.3, 0.25, None)[0] == "watch"
+
+
+def test_standby_first_by_phone_then_by_van() -> None:
+    assert choose("unit-standby", 2000.0, 1, 0.9, 0.25, None)[0] == "remote"
+    assert choose("unit-standby", 2000.0, 5, 0.9, 0.25, None)[0] == "visit"
+
+
+def test_without_a_tariff_nothing_is_counted() -> None:
+    assert choose("weak-input", 50_000.0, 20, 0.9, None, None)[0] == "watch"
