@@ -6,6 +6,7 @@ added, never renamed or removed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
@@ -143,7 +144,7 @@ class Finding:
                 }
                 for a in self.alternatives
             ],
-            "evidence": dict(self.evidence),
+            "evidence": {key: _finite(value) for key, value in self.evidence.items()},
         }
 
     @classmethod
@@ -154,6 +155,11 @@ class Finding:
             Alternative(a["fault"], a["confidence"], a["tell_apart"]) for a in data["alternatives"]
         )
         return cls(**known)
+
+
+def _finite(value: Any) -> Any:
+    """JSON knows no NaN or infinity: unknown is null."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 @dataclass(frozen=True)

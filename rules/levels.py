@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.case import Case, Floats, Mask
 from rules.finding import Threshold
@@ -33,9 +35,15 @@ class Levels:
     noise: Floats
     spread: Floats
 
+    @cached_property
+    def segments(self) -> list[list[Segment]]:
+        """Stretches without steps of every input."""
+        return [segments(y, noise) for y, noise in zip(self.level.T, self.noise.tolist(), strict=True)]
 
+
+@lru_cache(maxsize=1)
 def relative_levels(case: Case) -> Levels:
-    """Day levels normalised by the plane's own members, [D, N]."""
+    """Day levels normalised by the plane's own members, [D, N]; three rules ask for those of one case."""
     raw = case.day_level
     level = raw.copy()
     for p in range(len(case.names)):
@@ -122,11 +130,16 @@ def segments(level: Floats, noise: float) -> list[Segment]:
     return out
 
 
+@lru_cache(maxsize=16)
+def _pairs(count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    return np.triu_indices(count, 1)
+
+
 def _fit(days: np.ndarray, y: Floats) -> Segment:
     if len(days) < 3:
         middle = float(np.median(y))
         return Segment(days, middle, middle, 0.0, 0.0)
-    i, j = np.triu_indices(len(days), 1)
+    i, j = _pairs(len(days))
     slope = float(np.median((y[j] - y[i]) / (days[j] - days[i])))  # Theil-Sen
     base = float(np.median(y - slope * days))
     scatter = 1.4826 * float(np.median(np.abs(y - base - slope * days)))

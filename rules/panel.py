@@ -23,6 +23,8 @@ SECONDS_PER_DEGREE = 240.0
 STEPS = np.array([60, 120, 180, 240, 300, 360, 600, 720, 900, 1200, 1800, 3600])
 #: Days handled at once: bounds the memory, whatever the length of the record.
 BATCH_DAYS = 31
+#: No input, unit or counter of a roof reads beyond this in any unit.
+_ABSURD = 1e10
 #: Inputs looked at to learn the step.
 _STEP_WITNESSES = 8
 
@@ -218,7 +220,7 @@ def _fill(
         out = np.full(d_n * slots * width, np.nan, dtype)
         if name in frame.columns:
             values = frame[name].to_numpy(np.float64)[row]
-            good = np.isfinite(values)
+            good = np.isfinite(values) & (np.abs(values) < _ABSURD)
             if good.any():
                 seen.add(name)
                 out[index[good]] = values[good]

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from collectors.site import SiteDescription
+from rules.compat.expected import expected_unit_ceiling_w, voltage_at_mpp
 from rules.daytable import (
     BINS,
     DARK,
@@ -30,7 +31,6 @@ from rules.daytable import (
 )
 from rules.finding import Threshold
 from rules.gridwindow import GridWindow, grid_window
-from rules.compat.expected import expected_unit_ceiling_w, voltage_at_mpp
 from rules.irradiance import plane_effective
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.panel import F32, Panel, build_panels, day_offset
@@ -200,7 +200,7 @@ def _air(site: SiteDescription, ts: NDArray[np.int64], weather: pd.DataFrame) ->
 
 def reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
     """Features of one panel."""
-    with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         return _reduce_panel(panel, weather)
 
 

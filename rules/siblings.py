@@ -37,6 +37,12 @@ def typical(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[n
     return out, count
 
 
+def middle(values: NDArray[np.float64]) -> float:
+    """Median of what is known, NaN when nothing is."""
+    known = np.asarray(values)[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
 def nan_median(values: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
     """Lower median ignoring NaN; much faster than ``numpy.nanmedian`` on short axes."""
     ordered = np.sort(values, axis=axis)

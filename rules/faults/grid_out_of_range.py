@@ -62,7 +62,7 @@ def _candidate(case: Case, scope: str, units: list[int], days: np.ndarray, high_
         name: float(table[name][days][:, units].mean(axis=1).sum())
         for name in ("volt_high_h", "volt_low_h", "hz_out_h", "grid_trip_h")
     }
-    top = np.nanmax(np.append(table["ac_volts_max"][days][:, units], np.nan)) if days.any() else np.nan
+    top = float(np.fmax.reduce(table["ac_volts_max"][days][:, units].ravel())) if days.any() else np.nan
     loss = (table["grid_loss"][:, units] * np.nanmean(case.rated)).sum(axis=1) * days
     parts = [
         f"{mean[key]:.1f} h {text}"
@@ -84,7 +84,8 @@ def _candidate(case: Case, scope: str, units: list[int], days: np.ndarray, high_
         strength=float(1 - 0.5 * np.exp(-total / 0.7)),
         why=(
             f"{who} saw the grid {', '.join(parts) or 'out of range'} on {int(days.sum())} days and made nothing for "
-            f"{mean['grid_trip_h']:.1f} h of light then and while reconnecting (highest {top:.1f} V)."
+            f"{mean['grid_trip_h']:.1f} h of light then and while reconnecting"
+            + (f" (highest {top:.1f} V)." if np.isfinite(top) else ".")
         ),
         evidence={**{k: round(v, 2) for k, v in mean.items()}, "ac_voltage_max_v": _num(top), "high_v": round(high_v, 1)},
         alternatives=(

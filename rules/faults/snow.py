@@ -19,6 +19,7 @@ from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
 from rules.daytable import SKY, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.module import ambient_estimate
+from rules.siblings import middle
 
 COLUMNS = ("dc_power_w", "temp_air_c")
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
@@ -174,7 +175,7 @@ def _spell(
     trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
     if not trusted and not uneven and trickle < TRICKLE.value:
         return
-    usual = np.nanmedian(share[before][:, inputs]) if before.size else 0.5
+    usual = middle(share[before][:, inputs]) if before.size else 0.5
     for n, days in spells.items():
         if not days.any():
             continue
@@ -194,11 +195,11 @@ def _spell(
                 loss_wh=loss,
                 strength=0.5 + 0.25 * trusted + 0.15 * uneven + 0.05 * (why.startswith("measured")),
                 why=(
-                    f"{ref.label} made {100 * float(np.nanmean(share[days, n])):.0f} % of a clear day's energy for "
+                    f"{ref.label} made {100 * middle(share[days, n]):.0f} % of a clear day's energy for "
                     f"{int(days.sum())} days of cold ({why})"
                     + ("; inputs of the plane came back one after the other." if uneven else ".")
                 ),
-                evidence={"covered_share": round(float(np.nanmean(share[days, n])), 3), "uneven": uneven, "cold_by": why},
+                evidence={"covered_share": round(middle(share[days, n]), 3), "uneven": uneven, "cold_by": why},
                 alternatives=(
                     Alternative("site-outage", 0.05, "Power is small but not nil, and the units say they produce."),
                     Alternative("dead-input", 0.05, "Whether it comes back with the thaw."),

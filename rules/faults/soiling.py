@@ -34,12 +34,12 @@ def judge(case: Case) -> RuleResult:
         n = ref.index
         if case.members[n] < 2:
             continue
-        found = _saw_teeth(levels.level[:, n], levels.noise[n])
+        found = _saw_teeth(levels.segments[n], levels.noise[n])
         if found:
             result.candidates.append(_candidate(case, (n,), None, found, levels.level[:, n], ref.label))
     for p, name in enumerate(case.names):
         level, noise = _plane_level(case, p)
-        found = _saw_teeth(level, noise)
+        found = _saw_teeth(segments(level, noise), noise)
         total = sum(s.start - s.end for s in found)
         if not case.sensor_trust[0]:
             # Haze and season bend a guessed expectation: only a long plain fall or a reset convinces.
@@ -51,8 +51,7 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
-def _saw_teeth(level: Floats, noise: float) -> list[Segment]:
-    parts = segments(level, noise)
+def _saw_teeth(parts: list[Segment], noise: float) -> list[Segment]:
     out = []
     for k, s in enumerate(parts):
         drop = s.start - s.end

@@ -22,6 +22,7 @@ from rules.daytable import IDLE, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import symptom_loss_wh
 from rules.levels import deficit_wh, relative_levels
+from rules.siblings import middle
 
 COLUMNS = ("dc_voltage_v", "dc_power_w")
 MIN_SHARE = Threshold(0.6, "of good-light hours", "own reasoning: shade by a fixed thing bites for less of the day")
@@ -62,9 +63,7 @@ def judge(case: Case) -> RuleResult:
             hours = float(third_h[days].sum())
             if hit[first : last + 1].sum() < 2 and hours < 2.5:
                 continue
-            ratio = float(np.nanmedian(np.append(table["volt_ratio"][days, n], np.nan))) if with_volts else float(
-                np.nanmedian(levels.level[days, n])
-            )
+            ratio = middle(table["volt_ratio"][days, n] if with_volts else levels.level[days, n])
             lost_strings = int(np.clip(round((1 - ratio) * total), 1, total - 1))
             measured = "voltage" if with_volts else "power"
             result.candidates.append(

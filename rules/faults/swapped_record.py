@@ -18,6 +18,7 @@ import numpy as np
 
 from rules.case import Candidate, Case, Floats, RuleResult, Unjudged
 from rules.finding import Alternative, Threshold
+from rules.siblings import middle
 
 COLUMNS = ("dc_power_w",)
 BAD_FIT = Threshold(0.07, "of energy", "own reasoning: shapes of planes 30 degrees apart differ by more")
@@ -81,8 +82,8 @@ def judge(case: Case) -> RuleResult:
                 evidence={
                     "fits_plane": case.names[best],
                     "partner": mate,
-                    "misfit_own": round(float(np.nanmedian(misfit[days, n, case.plane_of[n]])), 3),
-                    "misfit_other": round(float(np.nanmedian(misfit[days, n, best])), 3),
+                    "misfit_own": round(middle(misfit[days, n, case.plane_of[n]]), 3),
+                    "misfit_other": round(middle(misfit[days, n, best]), 3),
                 },
                 alternatives=(
                     Alternative("shading", 0.05, "Whether the loss of one half of the day comes with a gain in the other."),
@@ -94,7 +95,7 @@ def judge(case: Case) -> RuleResult:
 
 
 def _middle(misfit: Floats, n: int, plane: int, days: np.ndarray) -> float:
-    return float(np.nanmedian(misfit[days, n, plane]))
+    return middle(misfit[days, n, plane])
 
 
 def _misfit(case: Case) -> Floats:

@@ -18,7 +18,8 @@ import numpy as np
 
 from rules.case import Candidate, Case, RuleResult, Unjudged
 from rules.finding import Alternative, Threshold
-from rules.levels import Levels, Segment, deficit_wh, relative_levels, segments
+from rules.levels import Levels, Segment, deficit_wh, relative_levels
+from rules.siblings import middle
 
 COLUMNS = ("dc_power_w",)
 MIN_DEFICIT = Threshold(0.065, "ratio", "own reasoning: power tolerance and spread of 3 % (common practice) doubled")
@@ -36,13 +37,13 @@ def judge(case: Case) -> RuleResult:
         unjudged = int((case.light_days & ~levels.judged[:, n]).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "weak-input", "too little light or too few rows", unjudged))
-        weak = [s for s in segments(levels.level[:, n], levels.noise[n]) if _is_weak(s, levels, n)]
+        weak = [s for s in levels.segments[n] if _is_weak(s, levels, n)]
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
             continue
         days = np.zeros(case.day_count, bool)
         for s in weak:
             days[s.days] = True
-        deficit = 1 - float(np.nanmedian(levels.level[days, n]))
+        deficit = 1 - middle(levels.level[days, n])
         margin = (deficit - MIN_DEFICIT.value) / max(levels.noise[n], 0.01)
         flat = _evenness(case, n, days)
         result.candidates.append(
