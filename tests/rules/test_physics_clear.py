@@ -34,8 +34,7 @@ def radiometer(step: str = "5min") -> tuple[Sun, np.ndarray, float]:
     return sun_of(LAB, ts), ghi.to_numpy(), step_s
 
 
-def made(days: int = 20, step_s: int = 300, cloudy: float = 0.4, seed: int = 5) -> tuple[Sun, np.ndarray,
-np.ndarray]:
+def made(days: int = 20, step_s: int = 300, cloudy: float = 0.4, seed: int = 5) -> tuple[Sun, np.ndarray, np.ndarray]:
     """Made: sun, a sensor's readings and which days were cloudy, for a site at 48 degrees north in May."""
     facts = SiteFacts(id="made", latitude=48.0, longitude=11.0, altitude_m=500, timezone="UTC")
     begin = int(pd.Timestamp("2025-05-01", tz="UTC").timestamp())
