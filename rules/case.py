@@ -397,7 +397,8 @@ class Case:
             with np.errstate(invalid="ignore", divide="ignore"):
                 own = self.table["plane_typical"].sum(axis=(1, 2)) / total
             # A day lost to the fault itself says nothing about its sky.
-            lost = self.table["symptom_clear"].sum(axis=(1, 2)) > 0.2 * self.table["plane_clear_all"][:, self.plane_of].sum(axis=(1, 2))
+            whole = self.table["plane_clear_all"][:, self.plane_of].sum(axis=(1, 2))
+            lost = self.table["symptom_clear"].sum(axis=(1, 2)) > 0.2 * whole
             own = np.where(lost | (total < 0.5), np.nan, own)
             around = [own[max(0, d - 7) : d + 8] for d in range(self.day_count)]
             near = np.array([np.median(w[np.isfinite(w)]) if np.isfinite(w).any() else np.nan for w in around])

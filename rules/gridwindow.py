@@ -6,6 +6,7 @@ Profiles are data; the site file chooses and local rules prevail.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +37,7 @@ class GridWindow:
 
 
 def grid_window(
-    site: SiteDescription, volts: NDArray[np.float32] | None = None, hertz: NDArray[np.float32] | None = None
+    site: SiteDescription, volts: NDArray[Any] | None = None, hertz: NDArray[Any] | None = None
 ) -> GridWindow:
     """The declared window, completed.
 

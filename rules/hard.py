@@ -17,12 +17,12 @@ EDGE_HOURS = Threshold(0.5, "h", "own reasoning: the first or last day of a long
 JUDGE_HOURS = Threshold(1.0, "h", "own reasoning: at least as long as the symptom must hold")
 
 
-def symptom_days(hours: Floats, lit: Floats, seen: Floats) -> tuple[Mask, Mask]:
+def symptom_days(hours: Floats, seen: Floats) -> tuple[Mask, Mask]:
     """Days with the symptom and days that could be judged, [D].
 
     Parameters
     ----------
-    hours, lit, seen : [D], hours with the symptom, with light, and with light and a row.
+    hours, seen : [D], hours with the symptom, and with light and a reported power.
     """
     judged = seen >= JUDGE_HOURS.value
     share = hours / np.maximum(seen, 1e-6)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -216,8 +217,8 @@ def _fill(
     flat_unit = (at_safe[row] * slots + k[row]) * units + unit_of[column[row]]
     seen: set[str] = set()
 
-    def scatter(name: str, index: NDArray[np.int64], width: int, dtype: type = np.float32) -> NDArray:  # type: ignore[type-arg]
-        out = np.full(d_n * slots * width, np.nan, dtype)
+    def scatter(name: str, index: NDArray[np.int64], width: int, dtype: type = np.float32) -> NDArray[Any]:
+        out: NDArray[Any] = np.full(d_n * slots * width, np.nan, dtype)
         if name in frame.columns:
             values = frame[name].to_numpy(np.float64)[row]
             good = np.isfinite(values) & (np.abs(values) < _ABSURD)
@@ -280,8 +281,8 @@ def _counter_power(energy: NDArray[np.float64], step: int) -> NDArray[np.float64
     """
     slots = energy.shape[1]
     rises = np.diff(energy, axis=1)
-    quantum = np.min(rises[rises > 0.05], initial=np.inf)
-    quantum = float(quantum) if np.isfinite(quantum) else 1.0
+    smallest = float(np.min(rises[rises > 0.05], initial=np.inf))
+    quantum = smallest if np.isfinite(smallest) else 1.0
     half = int(np.clip(np.ceil(quantum * 3600.0 / _COUNTER_NOISE_W / step), 1, max(1, 3600 // step))) / 2.0
     before, after = int(np.floor(half + 0.5)), int(np.floor(half))
     # The stamp closes its interval: with a window of one slot the rise is the one just ended.

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -188,7 +189,8 @@ def _carried(sky: F32, clear: F32, step_s: int) -> tuple[F32, NDArray[np.bool_]]
 def _air(site: SiteDescription, ts: NDArray[np.int64], weather: pd.DataFrame) -> NDArray[np.float64]:
     guess = ambient_estimate(site.site, ts)
     if len(weather):
-        rows = weather[["ts", "temp_air_c"]].dropna().sort_values("ts")
+        known_air = weather["temp_air_c"].notna()
+        rows = weather.loc[known_air].sort_values("ts")
         if len(rows) > 1:
             known = rows["ts"].to_numpy(np.int64)
             near = np.interp(ts, known, rows["temp_air_c"].to_numpy(np.float64))
@@ -211,7 +213,7 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
     window = grid_window(site, panel.ac_voltage_v, panel.ac_frequency_hz)
     unit_of = np.array([ref.unit_index for ref in site.inputs])
     bins = _bins(panel)
-    out: dict[str, NDArray[np.float64]] = {}
+    out: dict[str, NDArray[Any]] = {}
     lit = frame.lit
     x0 = np.nan_to_num(frame.x)
     zero = np.isfinite(frame.x) & (x0 <= np.maximum(ZERO_POWER.value, ZERO_SHARE.value * frame.reference))
@@ -269,7 +271,7 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
     _voltage_features(panel, frame, lit & ~zero, out)
     _frozen_features(panel, frame, typ_n, clipped, out)
     _counter_features(panel, out)
-    _unit_features(panel, frame, unit_of, zero, grid_out, trip, out)
+    _unit_features(panel, frame, unit_of, grid_out, trip, out)
     _site_features(panel, frame, unit_of, bins, out)
     _sky_features(panel, weather, out)
     return DayTable(site, panel.days, {k: np.asarray(v, np.float64) for k, v in out.items()})
@@ -283,7 +285,7 @@ def _bins(panel: Panel) -> NDArray[np.int64]:
 
 def _by_bin(values: F32, bins: NDArray[np.int64]) -> NDArray[np.float64]:
     """Sum [D, K, M] into [D, M, B]."""
-    d, k, m = values.shape
+    d, _, m = values.shape
     # Bins ascend along a day, so a reduceat over their starts is the whole sum.
     out = np.zeros((d, BINS, m))
     first = bins[0]
@@ -331,7 +333,7 @@ def _grid_features(
     zero: NDArray[np.bool_],
     unit_of: NDArray[np.int64],
     window: GridWindow,
-    out: dict[str, NDArray[np.float64]],
+    out: dict[str, NDArray[Any]],
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Grid readings; returns [D, K, U] outside the window, and tripped or waiting after it."""
     hours, units = panel.hours, len(panel.site.units)
@@ -406,7 +408,9 @@ def _symptoms(
     says_producing = panel.state == 0
     # A one-input unit that claims to produce while nothing flows has an idle input; any other
     # unit with every input dark and voltage on one of them stands by.
-    stands_by = dark_unit & volts_somewhere & (resting | (inputs_of > 1) | ~says_producing)
+    # A one-input unit that stays "starting" on a live grid with voltage cannot draw from its module.
+    stuck = (panel.state == 1) & (inputs_of == 1) & (panel.ac_voltage_v > 60)
+    stands_by = dark_unit & volts_somewhere & ((resting & ~stuck) | (inputs_of > 1) | ~(says_producing | stuck))
     symptom = np.full(panel.present.shape, -1, np.int8)
     hit = zero & frame.lit
     symptom[hit & ~has_v] = DARK
@@ -424,7 +428,7 @@ def _symptoms(
 
 
 def _symptom_features(
-    panel: Panel, frame: Frame, symptom: NDArray[np.int8], out: dict[str, NDArray[np.float64]]
+    panel: Panel, frame: Frame, symptom: NDArray[np.int8], out: dict[str, NDArray[Any]]
 ) -> None:
     d, _, n = symptom.shape
     shape = (d, n, len(SYMPTOMS))
@@ -450,13 +454,14 @@ def _symptom_features(
 
 
 def _silence_features(
-    panel: Panel, frame: Frame, unit_of: NDArray[np.int64], out: dict[str, NDArray[np.float64]]
+    panel: Panel, frame: Frame, unit_of: NDArray[np.int64], out: dict[str, NDArray[Any]]
 ) -> None:
     """Tell a silent unit from a silent gateway, slot by slot."""
     site, hours, units = panel.site, panel.hours, len(panel.site.units)
     present_u = _unit_any(panel.present, unit_of, units)
     clear_u = np.zeros(present_u.shape, np.float32)
-    np.maximum.at(clear_u, (slice(None), slice(None), unit_of), frame.plane_clear[:, :, frame.plane_index])
+    for n, u in enumerate(unit_of):
+        np.maximum(clear_u[:, :, u], frame.plane_clear[:, :, frame.plane_index[n]], out=clear_u[:, :, u])
     lit_u = _unit_any(frame.lit, unit_of, units)
     day_light = (clear_u >= 0.15) & panel.covered[:, :, None]
     gateways = [u.gateway for u in site.units]
@@ -480,7 +485,7 @@ def _silence_features(
 
 
 def _voltage_features(
-    panel: Panel, frame: Frame, making: NDArray[np.bool_], out: dict[str, NDArray[np.float64]]
+    panel: Panel, frame: Frame, making: NDArray[np.bool_], out: dict[str, NDArray[Any]]
 ) -> None:
     site, hours = panel.site, panel.hours
     nominal = nominal_volts(site)
@@ -522,7 +527,7 @@ def _clip_features(
     frame: Frame,
     unit_of: NDArray[np.int64],
     clear_n: F32,
-    out: dict[str, NDArray[np.float64]],
+    out: dict[str, NDArray[Any]],
 ) -> NDArray[np.bool_]:
     site, hours, units = panel.site, panel.hours, len(panel.site.units)
     inverters = [site.inverters[u.inverter] if u.inverter else None for u in site.units]
@@ -551,7 +556,7 @@ def _frozen_features(
     frame: Frame,
     typ_n: F32,
     clipped: NDArray[np.bool_],
-    out: dict[str, NDArray[np.float64]],
+    out: dict[str, NDArray[Any]],
 ) -> None:
     # Siblings, or failing them the sun itself, must have moved.
     clear_n = frame.plane_clear[:, :, frame.plane_index]
@@ -562,7 +567,7 @@ def _frozen_features(
     out["frozen_share"] = ((held > 0) & frame.lit).sum(axis=1) / np.maximum(frame.lit.sum(axis=1), 1)
 
 
-def _counter_features(panel: Panel, out: dict[str, NDArray[np.float64]]) -> None:
+def _counter_features(panel: Panel, out: dict[str, NDArray[Any]]) -> None:
     energy = panel.energy_wh
     told = np.isfinite(energy)
     some = told.any(axis=1)
@@ -578,10 +583,9 @@ def _unit_features(
     panel: Panel,
     frame: Frame,
     unit_of: NDArray[np.int64],
-    zero: NDArray[np.bool_],
     grid_out: NDArray[np.bool_],
     trip: NDArray[np.bool_],
-    out: dict[str, NDArray[np.float64]],
+    out: dict[str, NDArray[Any]],
 ) -> None:
     hours, units = panel.hours, len(panel.site.units)
     x0 = np.nan_to_num(frame.x)
@@ -624,7 +628,7 @@ def _unit_features(
 
 
 def _dip_features(
-    panel: Panel, x_u: F32, ref_u: F32, use: NDArray[np.bool_], out: dict[str, NDArray[np.float64]]
+    panel: Panel, x_u: F32, ref_u: F32, use: NDArray[np.bool_], out: dict[str, NDArray[Any]]
 ) -> None:
     """Temperature of a unit while it gives less than its reference, against the other units'."""
     heat = panel.temperature_c
@@ -643,7 +647,7 @@ def _site_features(
     frame: Frame,
     unit_of: NDArray[np.int64],
     bins: NDArray[np.int64],
-    out: dict[str, NDArray[np.float64]],
+    out: dict[str, NDArray[Any]],
 ) -> None:
     site, units = panel.site, len(panel.site.units)
     told = np.isfinite(frame.x)
@@ -680,7 +684,7 @@ def _site_features(
 _SKY_COLUMNS = ("ghi_w_m2", "poa_w_m2", "dni_w_m2", "dhi_w_m2", "temp_air_c", "temp_module_c", "wind_m_s")
 
 
-def _sky_features(panel: Panel, weather: pd.DataFrame, out: dict[str, NDArray[np.float64]]) -> None:
+def _sky_features(panel: Panel, weather: pd.DataFrame, out: dict[str, NDArray[Any]]) -> None:
     d, names = len(panel.days), plane_names(panel.site)
     mean = np.full((d, len(SKY), BINS), np.nan)
     number = np.zeros((d, len(SKY), BINS))

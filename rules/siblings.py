@@ -9,6 +9,8 @@ by a per cent or two, which each input's own baseline takes out again.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -37,13 +39,13 @@ def typical(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[n
     return out, count
 
 
-def middle(values: NDArray[np.float64]) -> float:
+def middle(values: NDArray[Any]) -> float:
     """Median of what is known, NaN when nothing is."""
     known = np.asarray(values)[np.isfinite(values)]
     return float(np.median(known)) if known.size else float("nan")
 
 
-def nan_median(values: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
+def nan_median(values: NDArray[Any], axis: int) -> NDArray[Any]:
     """Lower median ignoring NaN; much faster than ``numpy.nanmedian`` on short axes."""
     ordered = np.sort(values, axis=axis)
     count = np.isfinite(ordered).sum(axis=axis, keepdims=True)

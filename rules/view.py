@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -61,7 +62,7 @@ def build_view(
     frames = [reference_frame(p, weather) for p in panels]
     rated = frames[0].rated
 
-    def join(name: str) -> NDArray:  # type: ignore[type-arg]
+    def join(name: str) -> NDArray[Any]:
         return np.concatenate([_flat(getattr(p, name)) for p in panels])
 
     def by_input(values: F32, frame_index: NDArray[np.int64]) -> F32:
@@ -103,7 +104,7 @@ def build_view(
     )
 
 
-def _flat(values: NDArray) -> NDArray:  # type: ignore[type-arg]
+def _flat(values: NDArray[Any]) -> NDArray[Any]:
     return values.reshape(-1, values.shape[-1])
 
 

@@ -34,7 +34,7 @@ def judge(case: Case) -> RuleResult:
         n = ref.index
         dead, dark = table["symptom_slots"][:, n, DEAD], table["symptom_slots"][:, n, DARK]
         hours = dead + dark
-        days, judged = symptom_days(hours, table["lit_h"][:, n], table["seen_h"][:, n])
+        days, judged = symptom_days(hours, table["seen_h"][:, n])
         unjudged = int((case.light_days & ~judged).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "dead-input", "less than an hour of rows in light", unjudged))

@@ -31,7 +31,7 @@ DARK_SHARE = Threshold(0.04, "of clear sky", "own reasoning: below a thick overc
 
 def judge(case: Case) -> RuleResult:
     """One candidate per gateway and run of silent days: gateway-silent, or site-outage when counters stood."""
-    table, result = case.table, RuleResult()
+    result = RuleResult()
     silent, _, judged = gateway_kinds(case)
     gateways = [unit.gateway for unit in case.site.units]
     for name in dict.fromkeys(gateways):

@@ -33,7 +33,7 @@ def judge(case: Case) -> RuleResult:
     table, result = case.table, RuleResult()
     if not case.day_count:
         return result
-    warm = np.isfinite(table["temp_max"]).any(axis=0)
+    warm = np.atleast_1d(np.isfinite(table["temp_max"]).any(axis=0))
     for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         if not warm[u]:
@@ -41,7 +41,7 @@ def judge(case: Case) -> RuleResult:
                 Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs
             ]
             continue
-        candidate = _candidate(case, u, inputs)
+        candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs)
         if candidate is not None:
             result.candidates.append(candidate)
     return result
@@ -105,3 +105,55 @@ def _follows_heat(case: Case, u: int, days: np.ndarray) -> float:
         return 0.0
     heat = case.table["temp_max"][use, u]
     return float(np.mean(heat[days[use]][:, None] > heat[~days[use]][None, :]) * 2 - 1)
+
+
+def _by_sky(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
+    """A unit that is its plane's only one has no siblings: its share of clear sky by its own heat tells.
+
+    The hottest hours are the brightest: there the share of clear sky should be
+    highest, not fall away. The module's own loss by heat is in the expectation.
+    """
+    planes = np.unique(case.plane_of[inputs])
+    if not all((np.isin(np.flatnonzero(case.plane_of == p), inputs)).mean() > 0.6 for p in planes):
+        return None
+    table = case.table
+    power, light = table["heat_power"][:, u], table["heat_light"][:, u]
+    total = light.sum(axis=0)
+    enough = total >= MIN_ENERGY.value * len(inputs)
+    if enough.sum() < 3:
+        return None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(enough, power.sum(axis=0) / total, np.nan)
+    peak = int(np.nanargmax(share))
+    edges = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)  # lower edge of each bin
+    fallen = np.flatnonzero((np.arange(HEAT_BINS) > peak) & (edges >= HOT_C.value) & (share < 0.93 * share[peak]))
+    if not fallen.size or share[peak] < 0.6:
+        return None
+    knee = int(fallen[0])
+    after = np.arange(HEAT_BINS) >= knee
+    if (np.diff(share[knee - 1 :][np.isfinite(share[knee - 1 :])]) > 0.02).any():
+        return None
+    deep = float(power[:, after].sum() / light[:, after].sum()) / float(share[peak])
+    days = (light[:, after].sum(axis=1) > 0.15 * len(inputs)) & (
+        power[:, after].sum(axis=1) < (1 - DROP.value) * share[peak] * light[:, after].sum(axis=1)
+    )
+    if days.sum() < 2:
+        return None
+    lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)
+    return Candidate(
+        fault="hot-derating",
+        scope="unit",
+        inputs=tuple(int(n) for n in inputs),
+        days=days,
+        loss_wh=lost * float(np.mean(case.rated[inputs])) * days,
+        strength=float(np.clip(0.5 + 1.0 * (1 - deep) + 0.02 * days.sum(), 0, 0.85)),
+        why=(
+            f"Unit {case.site.units[u].serial}, alone on its plane, gave {100 * deep:.0f} % of its own level above "
+            f"{edges[knee]:.0f} °C, where the sun is brightest, on {int(days.sum())} days."
+        ),
+        evidence={"temperature_c": float(edges[knee]), "hot_ratio": round(deep, 3)},
+        alternatives=(
+            Alternative("clipping", 0.15, "Whether power stays flat at the rating as temperature rises."),
+            Alternative("shading", 0.15, "A cool clear day: shade bites then too, heat does not."),
+        ),
+    )

@@ -31,7 +31,7 @@ def judge(case: Case) -> RuleResult:
     for ref in case.inputs:
         n = ref.index
         hours = table["symptom_slots"][:, n, IDLE]
-        days, judged = symptom_days(hours, table["lit_h"][:, n], table["seen_h"][:, n])
+        days, judged = symptom_days(hours, table["seen_h"][:, n])
         blind = judged & ~np.isfinite(table["volts"][:, n]) & (hours == 0) & (case.energy[:, n] > 0)
         if blind.any():
             result.unjudged.append(Unjudged(n, "idle-input", "no dc_voltage_v column", int(blind.sum())))

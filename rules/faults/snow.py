@@ -46,14 +46,14 @@ def judge(case: Case) -> RuleResult:
         inputs = np.flatnonzero(case.plane_of == p)
         plane_share = _plane_share(case, p)
         expected = _expected_day(case, p)
-        for start in np.flatnonzero(cold & case.light_days):
-            if start > 0 and _covered(case, p, start - 1, plane_share, expected, trusted) and cold[start - 1]:
+        for start in np.flatnonzero(cold & case.light_days).tolist():
+            if start > 0 and _covered(start - 1, plane_share, expected, trusted) and cold[start - 1]:
                 continue
-            if not _covered(case, p, start, plane_share, expected, trusted):
+            if not _covered(start, plane_share, expected, trusted):
                 continue
-            if not _sudden(case, int(start), plane_share, expected, trusted) or _standing(case, inputs, int(start)):
+            if not _sudden(int(start), plane_share, expected, trusted) or _standing(case, inputs, int(start)):
                 continue
-            _spell(case, p, inputs, int(start), share, cold, expected, trusted, why, result)
+            _spell(case, p, inputs, int(start), share, expected, trusted, why, result)
     return result
 
 
@@ -106,7 +106,7 @@ def _expected_day(case: Case, p: int) -> Floats:
         )
 
 
-def _covered(case: Case, p: int, d: int, share: Floats, expected: Floats, trusted: bool) -> bool:
+def _covered(d: int, share: Floats, expected: Floats, trusted: bool) -> bool:
     if not np.isfinite(share[d]):
         return False
     if trusted and np.isfinite(expected[d]):
@@ -114,14 +114,14 @@ def _covered(case: Case, p: int, d: int, share: Floats, expected: Floats, truste
     return bool(share[d] < COVERED.value)
 
 
-def _ill_before(case: Case, n: int, start: int, share: Floats) -> bool:
+def _ill_before(case: Case, n: int, start: int) -> bool:
     """Whether the input was down on the days before the snow while its plane was not."""
     hours = case.table["symptom_slots"][:, n].sum(axis=1)
     before = [d for d in range(max(0, start - 3), start) if case.table["lit_h"][d, n] > 1]
     return bool(before) and all(hours[d] > 0.7 * case.table["lit_h"][d, n] for d in before)
 
 
-def _sudden(case: Case, start: int, share: Floats, expected: Floats, trusted: bool) -> bool:
+def _sudden(start: int, share: Floats, expected: Floats, trusted: bool) -> bool:
     """Whether the plane was well in the days before: shade that was always there is no snow."""
     before = [d for d in range(max(0, start - 8), start) if np.isfinite(share[d])]
     if not before:
@@ -142,7 +142,7 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
 
 
 def _spell(
-    case: Case, p: int, inputs: np.ndarray, start: int, share: Floats, cold: Mask, expected: Floats,
+    case: Case, p: int, inputs: np.ndarray, start: int, share: Floats, expected: Floats,
     trusted: bool, why: str, result: RuleResult,
 ) -> None:  # fmt: skip
     last_day = min(case.day_count, start + int(MAX_DAYS.value))
@@ -150,7 +150,7 @@ def _spell(
     spells: dict[int, Mask] = {}
     for n in inputs:
         days = np.zeros(case.day_count, bool)
-        if _ill_before(case, int(n), start, share):
+        if _ill_before(case, int(n), start):
             spells[int(n)] = days
             continue
         for d in range(start, last_day):
@@ -180,7 +180,7 @@ def _spell(
         if not days.any():
             continue
         loss = np.zeros(case.day_count)
-        for d in np.flatnonzero(days):
+        for d in np.flatnonzero(days).tolist():
             reference = max(_reference(case, p, d, share, expected, trusted), 0.0)
             if reference < 0.1:
                 reference = 0.5 * float(np.nan_to_num(usual, nan=0.4))

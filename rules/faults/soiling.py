@@ -36,7 +36,7 @@ def judge(case: Case) -> RuleResult:
             continue
         found = _saw_teeth(levels.segments[n], levels.noise[n])
         if found:
-            result.candidates.append(_candidate(case, (n,), None, found, levels.level[:, n], ref.label))
+            result.candidates.append(_candidate(case, (n,), None, found, ref.label))
     for p, name in enumerate(case.names):
         level, noise = _plane_level(case, p)
         found = _saw_teeth(segments(level, noise), noise)
@@ -47,7 +47,7 @@ def judge(case: Case) -> RuleResult:
             found = [s for s in found if len(s.days) >= 8 and s.start - s.end >= (0.06 if reset else 0.12)]
         if found and total >= 2 * MIN_DROP.value:
             inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
-            result.candidates.append(_candidate(case, inputs, name, found, level, f"Plane {name}"))
+            result.candidates.append(_candidate(case, inputs, name, found, f"Plane {name}"))
     return result
 
 
@@ -90,7 +90,7 @@ def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
 
 
 def _candidate(
-    case: Case, inputs: tuple[int, ...], plane: str | None, found: list[Segment], level: Floats, who: str
+    case: Case, inputs: tuple[int, ...], plane: str | None, found: list[Segment], who: str
 ) -> Candidate:
     days = np.zeros(case.day_count, bool)
     lost = np.zeros(case.day_count)

@@ -31,7 +31,7 @@ def judge(case: Case) -> RuleResult:
     """One candidate per unit and run of silent days."""
     table, result = case.table, RuleResult()
     silent, _, judged = unit_kinds(case)
-    for u, unit in enumerate(case.site.units):
+    for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         ever = np.flatnonzero(table["unit_seen_h"][:, u] > 0)
         if not ever.size:

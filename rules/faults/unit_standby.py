@@ -31,7 +31,7 @@ def judge(case: Case) -> RuleResult:
     hours, seen = unit_down(case, STANDBY)
     for u, unit in enumerate(case.site.units):
         inputs = case.inputs_of_unit(u)
-        days, judged = symptom_days(hours[:, u], table["lit_h"][:, inputs].max(axis=1), seen[:, u])
+        days, judged = symptom_days(hours[:, u], seen[:, u])
         unjudged = int((case.light_days & ~judged).sum())
         if unjudged:
             result.unjudged += [

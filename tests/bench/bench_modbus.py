@@ -123,9 +123,7 @@ async def bench_poll(units: int = 100, inputs: int = 4, rounds: int = 15) -> Non
     base, base_cpu = (min(run[k] for run in bare) for k in (0, 1))
     for what, runs in rows:
         wall, cpu = (min(run[k] for run in runs) for k in (0, 1))
-        print(
-            f"  {what:<30} {wall:.3f} s  ratio {wall / base:.2f}   ({cpu:.3f} s, ratio {cpu / base_cpu:.2f})"
-        )
+        print(f"  {what:<30} {wall:.3f} s  ratio {wall / base:.2f}   ({cpu:.3f} s, ratio {cpu / base_cpu:.2f})")
 
 
 # -- rtu ---------------------------------------------------------------------
@@ -217,9 +215,7 @@ async def bench_faults(requests: int = 10_000, units: int = 20) -> None:
             port = await served.start_tcp(rtu_frames=True)
             more = f"attempts = {attempts}"
             config = poll_file({"gw": port}, units=f"1-{units}", more=more)
-            entry = config.gateways[0].model_copy(
-                update={"link": f"rtu+tcp://127.0.0.1:{port}", "timeout_s": 0.03}
-            )
+            entry = config.gateways[0].model_copy(update={"link": f"rtu+tcp://127.0.0.1:{port}", "timeout_s": 0.03})
             async with Poller(Workspace(folder), config, gateways=[entry], clock=hand) as poller:
                 polls = failed = 0
                 sockets = files = 0
@@ -252,10 +248,7 @@ async def bench_faults(requests: int = 10_000, units: int = 20) -> None:
         f"  {counts.timeouts} unanswered, {counts.garbled} garbled, "
         f"{failed} unit polls given up after {attempts} attempts"
     )
-    print(
-        f"  {len(frame)} of {possible} input samples stored, "
-        f"{lost} recoverable ones lost, {wrong} wrong values"
-    )
+    print(f"  {len(frame)} of {possible} input samples stored, {lost} recoverable ones lost, {wrong} wrong values")
     print(f"  sockets {leaked[0]:+d}, open files {leaked[1]:+d}")
     print("  memory " + " ".join(f"{m:.1f}" for m in memory[:: max(1, len(memory) // 8)]) + " MiB")
 
@@ -273,9 +266,7 @@ async def bench_kills(kills: int = 50) -> None:
 
 def main() -> None:
     benches = {"poll": bench_poll, "rtu": bench_rtu, "faults": bench_faults, "kills": bench_kills}
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("bench", nargs="*", choices=[*benches, []], help="which; all if none is named")
     for name in parser.parse_args().bench or list(benches):
         asyncio.run(benches[name]())

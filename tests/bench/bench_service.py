@@ -32,9 +32,7 @@ ROUND = ("/", "/sites/SITE", "/call?q=SITE", "/sites/SITE/call", "/visits/new?si
 
 
 def main(argv: Sequence[str] | None = None) -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("what", choices=["pages", "night", "_serve"])
     parser.add_argument("--sites", type=int, default=0, help="default 500 for pages, 50 for night")
     parser.add_argument("--days", type=int, default=30)

@@ -1,0 +1,75 @@
+"""What rules may ask: sky, sensor, ratios, runs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rules.case import Case, runs_of, span_mask, weighted_quantile
+from tests.rules.make import case_of, cloud_course, make_roof
+
+
+def test_clear_index_agrees_with_pvlib() -> None:
+    """The index read from the inputs, against GHI over pvlib's simplified Solis clear sky it was made from."""
+    roof = make_roof(days=10, kinds="cmo", spread=0.0)
+    case = case_of(roof)
+    made = cloud_course(10, 288, "cmo", 7)
+    by_bin = made.reshape(10, 48, 6).mean(axis=2)
+    use = np.isfinite(case.inputs_index) & (case.bin_elevation > 25)
+    error = (case.inputs_index - by_bin)[use]
+    assert use.sum() > 100
+    assert abs(np.median(error)) < 0.08
+    assert np.quantile(np.abs(error), 0.8) < 0.15
+
+
+def test_clear_index_by_a_sensor_agrees_too() -> None:
+    roof = make_roof(days=6, kinds="cmo")
+    case = case_of(roof, roof.weather(step=300))
+    by_bin = cloud_course(6, 288, "cmo", 7).reshape(6, 48, 6).mean(axis=2)
+    use = np.isfinite(case.sensor_index) & (case.bin_elevation > 25)
+    assert np.quantile(np.abs(case.sensor_index - by_bin)[use], 0.9) < 0.1
+
+
+def test_inversion_undoes_the_response(healthy_case: Case) -> None:
+    index = np.full((healthy_case.day_count, 48), 0.6)
+    share = healthy_case._forward(index, 0)
+    again = healthy_case._invert(share, 0)
+    use = (healthy_case.bin_elevation > 20) & np.isfinite(again)
+    assert use.sum() > 50
+    np.testing.assert_allclose(again[use], 0.6, atol=0.02)
+
+
+def test_a_good_sensor_is_used_and_a_wrong_one_is_not() -> None:
+    roof = make_roof(days=8)
+    right, wrong = roof.weather(), roof.weather()
+    wrong["ghi_w_m2"] *= 2.2
+    low = roof.weather()
+    low["ghi_w_m2"] /= 1000.0  # kW/m2 in a column of W/m2
+    assert case_of(roof, right).irradiance_source == "ghi sensor"
+    assert case_of(roof, roof.weather(ghi=False, poa_of="south")).irradiance_source == "poa sensor"
+    assert case_of(roof, wrong).irradiance_source == "own inputs"
+    assert case_of(roof, low).irradiance_source == "own inputs"
+    assert case_of(roof).irradiance_source == "own inputs"
+
+
+def test_ratio_of_a_healthy_input_is_one(healthy_case: Case) -> None:
+    level = np.nanmedian(healthy_case.day_level, axis=0)
+    assert level == pytest.approx(np.ones(10), abs=0.03)
+    assert healthy_case.members.tolist() == [6] * 6 + [4] * 4
+
+
+def test_runs_bridge_days_that_were_not_judged() -> None:
+    hit = np.array([1, 0, 1, 1, 0, 0, 1], bool)
+    soft = np.array([0, 1, 0, 0, 0, 0, 0], bool)
+    assert runs_of(hit) == [(0, 0), (2, 3), (6, 6)]
+    assert runs_of(hit, soft) == [(0, 3), (6, 6)]
+    assert runs_of(hit, soft, most=2) == [(0, 6)]
+    assert runs_of(np.zeros(4, bool)) == []
+    assert span_mask(4, [(1, 2)]).tolist() == [False, True, True, False]
+
+
+def test_weighted_quantile() -> None:
+    values = np.array([[1.0, 2.0, np.nan, 4.0]])
+    assert weighted_quantile(values, np.array([[1.0, 1.0, 0.0, 1.0]]), 0.5)[0] == 2.0
+    assert weighted_quantile(values, np.array([[0.0, 0.0, 0.0, 1.0]]), 0.1)[0] == 4.0
+    assert np.isnan(weighted_quantile(values, np.zeros((1, 4)), 0.5)[0])

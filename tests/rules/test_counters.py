@@ -1,0 +1,63 @@
+"""What lifetime counters say about a silence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rules.counters import counter_rise
+from tests.rules.make import Roof, case_of, make_roof
+
+
+def _rise(roof: Roof, first: int, last: int) -> tuple[float, float]:
+    case = case_of(roof)
+    days = np.zeros(case.day_count, bool)
+    days[first : last + 1] = True
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return counter_rise(case, days, case.inputs_of_unit(1))
+
+
+@pytest.mark.parametrize(("start", "end"), [(0, 24), (11, 15), (11, 24)])
+def test_rise_is_what_was_made_in_silence(start: float, end: float) -> None:
+    roof = make_roof(days=8)
+    quiet = roof.when(3, 4, start, end)
+    roof.silent(1, quiet)
+    made = roof.power[np.ix_(quiet, [2, 3])].sum() / 12
+    rise, clear = _rise(roof, 3, 4)
+    assert rise == pytest.approx(made, rel=0.05)
+    assert clear > 0.8 * made
+
+
+def test_dark_is_dark() -> None:
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(3, 4))
+    roof.power[np.ix_(roof.when(3, 4), [2, 3])] = 0.0
+    rise, clear = _rise(roof, 3, 4)
+    assert abs(rise) < 0.02 * clear
+
+
+def test_no_answer_without_a_reading_after() -> None:
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(5))
+    assert np.isnan(_rise(roof, 5, 7)).all()
+
+
+def test_no_answer_without_counters() -> None:
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(3, 4))
+    roof.without |= {"energy_total_wh"}
+    assert np.isnan(_rise(roof, 3, 4)).all()
+
+
+def test_no_answer_over_a_reset() -> None:
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(3, 4))
+    at = int(np.flatnonzero(roof.when(4))[0])
+    roof.counter_reset_at = {2: at, 3: at}
+    rise, _ = _rise(roof, 3, 4)
+    assert np.isnan(rise)
+
+
+def test_no_days_no_answer() -> None:
+    case = case_of(make_roof(days=3))
+    assert np.isnan(counter_rise(case, np.zeros(3, bool), np.array([0]))).all()

@@ -1,0 +1,84 @@
+"""One explanation per symptom, at the highest level that shares it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rules.case import Candidate, Case
+from rules.diagnose import EXPLAINS, diagnose
+from tests.rules.make import findings, make_roof, only
+
+
+def _candidate(case: Case, fault: str, inputs: tuple[int, ...], days: slice, scope: str = "input") -> Candidate:
+    seen = np.zeros(case.day_count, bool)
+    seen[days] = True
+    return Candidate(fault, scope, inputs, seen, 100.0 * seen, 0.9, fault)
+
+
+def _accepted(case: Case, *candidates: Candidate) -> list[tuple[str, int]]:
+    return [(c.fault, int(c.days.sum())) for c in diagnose(case, candidates).accepted]
+
+
+@pytest.mark.parametrize(
+    ("cause", "symptom"), [(c, s) for c, explained in EXPLAINS.items() for s in explained if s not in ("snow", "soiling")]
+)
+def test_a_cause_takes_its_symptoms_away(healthy_case: Case, cause: str, symptom: str) -> None:
+    above = _candidate(healthy_case, cause, (2, 3), slice(3, 9), "unit")
+    below = _candidate(healthy_case, symptom, (2,), slice(4, 8))
+    assert [f for f, _ in _accepted(healthy_case, below, above)] == [cause]
+
+
+def test_nothing_explains_what_explains_it() -> None:
+    order = list(EXPLAINS)
+    for cause, explained in EXPLAINS.items():
+        later = [s for s in explained if order.index(s) > order.index(cause)]
+        assert len(later) + sum(order.index(s) < order.index(cause) for s in explained) == len(explained)
+        assert cause not in explained
+
+
+def test_days_before_and_after_keep_their_own_cause(healthy_case: Case) -> None:
+    dead = _candidate(healthy_case, "dead-input", (2,), slice(0, 3))
+    weak = _candidate(healthy_case, "weak-input", (2,), slice(0, 14))
+    assert _accepted(healthy_case, weak, dead) == [("dead-input", 3), ("weak-input", 11)]
+
+
+def test_another_input_keeps_its_fault(healthy_case: Case) -> None:
+    silent = _candidate(healthy_case, "unit-silent", (2, 3), slice(0, 14), "unit")
+    dead = _candidate(healthy_case, "dead-input", (4,), slice(0, 14))
+    assert {f for f, _ in _accepted(healthy_case, silent, dead)} == {"unit-silent", "dead-input"}
+
+
+def test_loss_is_counted_once(healthy_case: Case) -> None:
+    weak = _candidate(healthy_case, "weak-input", (2,), slice(0, 14))
+    dead = _candidate(healthy_case, "dead-input", (2,), slice(0, 4))
+    total = sum(c.loss_wh.sum() for c in diagnose(healthy_case, [weak, dead]).accepted)
+    assert total == pytest.approx(1400.0)
+
+
+def test_members_of_a_plane_are_told_once(healthy_case: Case) -> None:
+    each = [_candidate(healthy_case, "snow", (n,), slice(3, 6)) for n in range(6)]
+    joined = diagnose(healthy_case, each).accepted
+    assert [(c.scope, c.plane, c.inputs) for c in joined] == [("plane", "south", (0, 1, 2, 3, 4, 5))]
+    assert joined[0].loss_wh.sum() == pytest.approx(1800.0)
+
+
+@pytest.mark.parametrize(("units", "fault"), [([1], "unit-standby"), ([0, 1, 2, 3, 4], "site-outage")])
+def test_the_highest_level_that_shares_it(units: list[int], fault: str) -> None:
+    roof = make_roof(days=6, kinds="c")
+    for u in units:
+        roof.standby(u, roof.when(2, 4))
+    assert {f.fault for f in findings(roof)} == {fault}
+
+
+def test_two_faults_on_two_inputs_are_two_findings() -> None:
+    roof = make_roof()
+    roof.dead(1, roof.when(5, 8)).scale(4, 0.75, roof.when(2))
+    assert {(f.fault, f.unit, f.input) for f in findings(roof)} == {("dead-input", "U1", 2), ("weak-input", "U3", 1)}
+
+
+def test_a_silent_unit_is_not_also_dead() -> None:
+    roof = make_roof(days=8)
+    roof.dead(2, roof.when(2, 5)).dead(3, roof.when(2, 5))
+    roof.silent(1, roof.when(2, 5))
+    assert only(findings(roof)).fault == "unit-silent"

@@ -1,0 +1,54 @@
+from __future__ import annotations
+
+import numpy as np
+
+from rules.daytable import DayTable
+from rules.engine import judge
+from tests.rules.make import NO_EVENTS, findings, make_roof, only, table_of
+
+
+def test_nothing_to_say_about_nothing() -> None:
+    judged = judge(DayTable.empty(make_roof(days=1).site), NO_EVENTS)
+    assert (judged.findings, judged.from_day, judged.to_day) == ((), "", "")
+
+
+def test_from_and_to_are_days_with_light() -> None:
+    judged = judge(table_of(make_roof(days=5)))
+    assert (judged.from_day, judged.to_day) == ("2024-05-20", "2024-05-24")
+    assert judged.irradiance_source == "own inputs"
+
+
+def test_two_spells_are_two_findings() -> None:
+    roof = make_roof(days=14)
+    roof.dead(1, roof.when(1, 2)).dead(1, roof.when(8, 10))
+    found = sorted(findings(roof), key=lambda f: f.first_seen)
+    assert [(f.fault, f.first_seen, f.last_seen, f.days) for f in found] == [
+        ("dead-input", "2024-05-21", "2024-05-22", 2), ("dead-input", "2024-05-28", "2024-05-30", 3),
+    ]  # fmt: skip
+    assert sum(f.loss_wh_total for f in found) < 1.2 * roof.lost_wh()
+
+
+def test_the_costliest_comes_first() -> None:
+    roof = make_roof(days=14)
+    roof.scale(4, 0.8, roof.when(2)).dead(1, roof.when(5, 9))
+    loss = [f.loss_wh_per_day for f in findings(roof)]
+    assert loss == sorted(loss, reverse=True)
+    assert len(loss) == 2
+
+
+def test_evidence_names_the_days_and_the_action() -> None:
+    roof = make_roof(days=8)
+    roof.dead(1, roof.when(3, 5))
+    found = only(findings(roof))
+    assert found.evidence["dates"] == ["2024-05-23", "2024-05-24", "2024-05-25"]
+    assert found.evidence["action_reason"]
+    assert found.loss_wh_per_day * found.days == found.loss_wh_total
+
+
+def test_judging_changes_nothing() -> None:
+    table = table_of(make_roof(days=5))
+    before = {name: values.copy() for name, values in table.fields.items()}
+    one, other = judge(table), judge(table)
+    assert [f.to_json() for f in one.findings] == [f.to_json() for f in other.findings]
+    for name, values in before.items():
+        np.testing.assert_array_equal(table[name], values)

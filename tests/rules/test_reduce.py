@@ -1,0 +1,101 @@
+"""From samples to features of a day."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.reduce
+from rules.daytable import DARK, DEAD, FIELDS, IDLE, MISSING, STANDBY
+from rules.reduce import reduce_days
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import NO_WEATHER, Roof, make_roof, table_of
+
+
+def _hours(roof: Roof, code: int) -> np.ndarray:
+    return table_of(roof)["symptom_slots"][:, :, code]
+
+
+def test_energy_is_what_was_recorded() -> None:
+    roof = make_roof(days=3)
+    made = np.array([roof.power[roof.day == d].sum(axis=0) / 12 / 400 for d in range(3)])
+    np.testing.assert_allclose(table_of(roof)["power"].sum(axis=2), made, rtol=1e-3)
+
+
+@pytest.mark.parametrize(("inject", "code"), [("dead", DEAD), ("idle", IDLE), ("standby", STANDBY), ("silent", MISSING)])
+def test_each_symptom_has_its_code(inject: str, code: int) -> None:
+    roof = make_roof(days=3, kinds="c")
+    getattr(roof, inject)(1, roof.when(1, 1, 10, 13))
+    hours = table_of(roof)["symptom_slots"]
+    inputs = [1] if inject in ("dead", "idle") else roof.inputs_of(1)
+    assert hours[1, inputs, code] == pytest.approx(3.0, abs=0.1)
+    rest = hours.copy()
+    rest[1, inputs] = 0
+    assert rest.sum() < 0.5
+
+
+def test_without_voltage_it_is_dark() -> None:
+    roof = make_roof(days=3, kinds="c")
+    roof.dead(1, roof.when(1, 1, 10, 13))
+    roof.without |= {"dc_voltage_v"}
+    assert _hours(roof, DARK)[1, 1] == pytest.approx(3.0, abs=0.1)
+
+
+def test_first_and_last_second_of_a_symptom() -> None:
+    roof = make_roof(days=3, kinds="c")
+    when = roof.when(1, 1, 10, 13)
+    roof.dead(1, when)
+    table = table_of(roof)
+    assert table["symptom_first"][1, 1, DEAD] == roof.ts[when][0]
+    assert table["symptom_last"][1, 1, DEAD] == roof.ts[when][-1]
+
+
+def test_no_day_depends_on_another() -> None:
+    roof = make_roof(days=6)
+    roof.dead(1, roof.when(2, 3))
+    frame = roof.frame()
+    span = (int(frame["ts"].min()), int(frame["ts"].max()))
+    whole = reduce_days(roof.site, frame, NO_WEATHER, span=span)
+    for k, day in enumerate(whole.days.tolist()):
+        alone = reduce_days(roof.site, frame, NO_WEATHER, days=[day], span=span)
+        for name in FIELDS:
+            np.testing.assert_allclose(alone[name][0], whole[name][k], rtol=1e-5, atol=1e-6, err_msg=name)
+
+
+@pytest.mark.parametrize(("name", "value"), [("LIT_POWER", 2.0), ("ZERO_POWER", -1.0), ("DEAD_VOLTS", -1.0)])
+def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> None:
+    roof = make_roof(days=3, kinds="c")
+    roof.dead(1, roof.when(1, 1, 10, 13))
+    before = _hours(roof, DEAD)[1, 1]
+    threshold(rules.reduce, name, value)
+    if name == "ZERO_POWER":
+        threshold(rules.reduce, "ZERO_SHARE", value)
+    assert _hours(roof, DEAD)[1, 1] < before
+
+
+def test_a_leak_below_the_share_is_nil() -> None:
+    for factor, nil in ((0.5, True), (2.0, False)):
+        roof = make_roof(days=3, kinds="c")
+        when = roof.when(1, 1, 10, 14)
+        roof.idle(1, when)
+        leak = factor * max(rules.reduce.ZERO_SHARE.value * roof.healthy[when, 1].max(), 400 * rules.reduce.ZERO_POWER.value)
+        roof.power[when, 1] = leak
+        assert (_hours(roof, IDLE)[1, 1] > 3) is nil
+
+
+def test_weather_is_kept_by_half_hours() -> None:
+    roof = make_roof(days=2, kinds="c")
+    sky = table_of(roof, roof.weather(poa_of="south"))
+    noon = roof.when(0, 0, 12, 12.5)
+    pick = noon & (roof.ts % 900 == 0)
+    assert sky["sky"][0, 0, 24] == pytest.approx(roof.ghi[pick].mean(), rel=1e-6)
+    assert sky["poa_plane"].tolist() == [0, 0]
+
+
+def test_counters_of_the_day() -> None:
+    roof = make_roof(days=3)
+    at = int(np.flatnonzero(roof.when(1, 1, 12))[0])
+    roof.counter_reset_at = {4: at}
+    table = table_of(roof)
+    assert table["counter_reset"].tolist() == [[0] * 10, [0, 0, 0, 0, 1, 0, 0, 0, 0, 0], [0] * 10]
+    assert (table["counter_last"][0] > table["counter_first"][0]).all()
