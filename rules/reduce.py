@@ -167,8 +167,8 @@ def stuck_slots(panel: Panel, x: F32, witness: F32) -> NDArray[np.int64]:
     # More than a coarse meter's own step: whole watts at low light repeat by themselves.
     moved = np.abs(witness - start_light) > 0.03 * np.maximum(witness, start_light) + 0.006
     number = np.cumsum(told, axis=1)
-    rows = number - np.take_along_axis(number, begin, axis=1)
-    return np.where(same & moved, rows, 0)
+    since: NDArray[np.int64] = number - np.take_along_axis(number, begin, axis=1)
+    return np.where(same & moved, since, 0)
 
 
 def _carried(sky: F32, clear: F32, step_s: int) -> tuple[F32, NDArray[np.bool_]]:
@@ -189,11 +189,12 @@ def _carried(sky: F32, clear: F32, step_s: int) -> tuple[F32, NDArray[np.bool_]]
 def _air(site: SiteDescription, ts: NDArray[np.int64], weather: pd.DataFrame) -> NDArray[np.float64]:
     guess = ambient_estimate(site.site, ts)
     if len(weather):
-        known_air = weather["temp_air_c"].notna()
-        rows = weather.loc[known_air].sort_values("ts")
-        if len(rows) > 1:
-            known = rows["ts"].to_numpy(np.int64)
-            near = np.interp(ts, known, rows["temp_air_c"].to_numpy(np.float64))
+        told = weather["temp_air_c"].notna().to_numpy()
+        order = np.argsort(weather["ts"].to_numpy()[told], kind="stable")
+        known = weather["ts"].to_numpy(np.int64)[told][order]
+        measured = weather["temp_air_c"].to_numpy(np.float64)[told][order]
+        if len(known) > 1:
+            near = np.interp(ts, known, measured)
             right = np.clip(np.searchsorted(known, ts), 1, len(known) - 1)
             close = np.minimum(np.abs(known[right] - ts), np.abs(known[right - 1] - ts)) <= 7200
             return np.where(close, near, guess)
