@@ -18,6 +18,8 @@ import numpy as np
 from rules.case import Candidate, Case, Mask
 
 _RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")
+#: A collapsed substring is judged before the zero faults that it looks like.
+_AFTER_ZERO: Final = tuple(f for f in _RATIO if f != "substring-loss")
 _ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
 
 #: Order of judgement, and what each cause explains on the same inputs and days.
@@ -26,14 +28,14 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "site-outage", "swapped-record", "frozen-readings"),
     "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "snow", "grid-out-of-range"),
     "clock-shift": (*_RATIO, "swapped-record", "restart-cycling", "snow"),
-    "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "weak-input", "site-outage", "hot-derating"),
+    "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "weak-input", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "frozen-readings": (*_RATIO, *_ZERO, "swapped-record"),
     "restart-cycling": ("unit-standby", "weak-input", "soiling", "shading", "hot-derating", "substring-loss"),
     "substring-loss": ("weak-input", "soiling", "shading", "hot-derating", "unit-standby", "idle-input"),
-    "unit-standby": ("dead-input", "idle-input", "restart-cycling", *_RATIO, "patchy-comms", "swapped-record"),
-    "dead-input": (*_RATIO, "idle-input", "swapped-record"),
-    "idle-input": (*_RATIO, "swapped-record"),
+    "unit-standby": ("dead-input", "idle-input", *_AFTER_ZERO, "patchy-comms", "swapped-record"),
+    "dead-input": (*_AFTER_ZERO, "idle-input", "swapped-record"),
+    "idle-input": (*_AFTER_ZERO, "swapped-record"),
     "swapped-record": ("shading", "weak-input", "soiling", "hot-derating", "clipping"),
     "curtailment": ("clipping", "hot-derating", "soiling", "weak-input", "shading"),
     "hot-derating": ("weak-input", "shading", "clipping", "soiling"),

@@ -46,7 +46,7 @@ def judge(case: Case) -> RuleResult:
                 inputs=(n,),
                 days=days,
                 loss_wh=symptom_loss_wh(case, (IDLE,), np.array([n])) * days,
-                strength=certainty(total, int(days.sum())) * (0.85 if alone else 1.0),
+                strength=certainty(total, int(days.sum())),
                 why=(
                     f"{ref.label} had module voltage but passed no power for {total:.1f} h of light on "
                     f"{int(days.sum())} days while its siblings produced."

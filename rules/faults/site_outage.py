@@ -22,6 +22,7 @@ from rules.hard import certainty, unit_down
 
 COLUMNS = ("dc_power_w", "ac_voltage_v")
 MIN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
+TOGETHER = Threshold(30.0, "min", "own reasoning: units wake and reconnect within half an hour of each other")
 ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly all share the symptom")
 
 
@@ -36,8 +37,8 @@ def judge(case: Case) -> RuleResult:
     together = np.abs(down - typical[:, None]).mean(axis=1) <= 0.35 * np.maximum(typical, 1e-6)
     several = len(case.site.units) >= 2
     gone = table["ac_dead_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
-    blind = table["symptom_loss"][:, :, STANDBY].sum(axis=1) <= 0.35 * table["symptom_clear"][:, :, STANDBY].sum(axis=1)
-    days = enough & together & ((blind & np.bool_(several)) | gone) & (hours.max(axis=1) > 0)
+    same_hours = _same_hours(case)
+    days = enough & together & ((same_hours & np.bool_(several)) | gone) & (hours.max(axis=1) > 0)
     if not days.any():
         return result
     total = float(typical[days].sum())
@@ -64,3 +65,17 @@ def judge(case: Case) -> RuleResult:
         )
     )  # fmt: skip
     return result
+
+
+def _same_hours(case: Case) -> np.ndarray:
+    """Days on which the units stood still from and to about the same minute, [D]."""
+    first = case.table["symptom_first"][:, :, STANDBY]
+    last = case.table["symptom_last"][:, :, STANDBY]
+    out = np.zeros(case.day_count, bool)
+    for d in range(case.day_count):
+        a, b = first[d][np.isfinite(first[d])], last[d][np.isfinite(last[d])]
+        if a.size:
+            out[d] = np.median(np.abs(a - np.median(a))) <= TOGETHER.value * 60 and (
+                np.median(np.abs(b - np.median(b))) <= TOGETHER.value * 60
+            )
+    return out

@@ -80,7 +80,7 @@ def test_a_leak_below_the_share_is_nil() -> None:
         roof.idle(1, when)
         leak = factor * max(rules.reduce.ZERO_SHARE.value * roof.healthy[when, 1].max(), 400 * rules.reduce.ZERO_POWER.value)
         roof.power[when, 1] = leak
-        assert (_hours(roof, IDLE)[1, 1] > 3) is nil
+        assert bool(_hours(roof, IDLE)[1, 1] > 3) is nil
 
 
 def test_weather_is_kept_by_half_hours() -> None:

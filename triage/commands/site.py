@@ -133,7 +133,7 @@ def list_(workspace: _Where = None, as_json: _Json = False) -> None:
         out.print("Draft a site file with `callout init`, then `callout site add FILE.toml`.", style="dim")
         return
     table = Table(box=box.SIMPLE_HEAD)
-    table.add_column("site", overflow="fold")
+    table.add_column("site", no_wrap=True, overflow="ignore")
     table.add_column("name", overflow="fold")
     for name in ("units", "inputs", "kWp", "to check"):
         table.add_column(name, justify="right")

@@ -49,10 +49,10 @@ def test_the_window_of_the_site_file_counts(volts: float, hertz: float, fires: b
     assert bool(run_rule("grid-out-of-range", case_of(roof)).candidates) is fires
 
 
-@pytest.mark.parametrize(("factor", "fires"), [(0.6, False), (2.0, True)])
+@pytest.mark.parametrize(("factor", "fires"), [(0.6, False), (1.5, True)])
 def test_just_under_and_over_the_hours(factor: float, fires: bool) -> None:
     roof = make_roof(days=8)
-    when = roof.when(5, 5, 11.0, 11.0 + factor * rule.MIN_HOURS.value)
+    when = roof.when(5, 5, 11.0, 11.0 + factor * rule.TOTAL_HOURS.value)
     roof.ac_volts[when] = 258.0
     assert bool(run_rule("grid-out-of-range", case_of(roof)).candidates) is fires
 

@@ -108,6 +108,10 @@ def test_a_bug_keeps_its_traceback(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setattr(nightly, "check_store", _bug)
+    # An earlier test in this process may have set logging up as the service does.
+    monkeypatch.setattr(nightly._log, "disabled", False)
+    monkeypatch.setattr(nightly._log, "propagate", False)
+    monkeypatch.setattr(nightly._log, "handlers", [caplog.handler])
     run_nights(place, 1, at=AT)
     assert caplog.text.count('raise ZeroDivisionError("a bug")') == 3
     assert capsys.readouterr().out == ""  # where --json goes
