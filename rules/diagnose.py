@@ -83,13 +83,19 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         spread = _lasting_days(candidate)
         for fault in EXPLAINS[candidate.fault]:
             claimed[fault][np.ix_(spread, inputs)] = True
+        if candidate.fault == "clock-shift":
+            # Siblings of a shifted record look shaded against it.
+            beside = np.flatnonzero(np.isin(case.plane_of, case.plane_of[inputs]))
+            claimed["shading"][np.ix_(spread, beside)] = True
     return Diagnosis(_join(case, accepted))
 
 
 def _lasting_days(candidate: Candidate) -> Mask:
     """Days a cause speaks for: its own, and for lasting ones all days between them."""
     days = candidate.days.copy()
-    if candidate.lasting and candidate.fault in ("substring-loss", "swapped-record", "shading", "weak-input"):
+    if candidate.lasting and candidate.fault in (
+        "substring-loss", "swapped-record", "shading", "weak-input", "restart-cycling"
+    ):
         where = np.flatnonzero(days)
         days[where[0] : where[-1] + 1] = True
     return days

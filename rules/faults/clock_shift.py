@@ -14,6 +14,8 @@ ends of the day), morning or evening horizon (moves one end only).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, RuleResult, Unjudged, runs_of, span_mask
@@ -22,21 +24,50 @@ from rules.finding import Alternative, Threshold
 
 COLUMNS = ("timestamp", "dc_power_w")
 MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
+LIKENESS = Threshold(0.975, "1", "own reasoning: cosine of a clear day with its course; broken clouds fall below")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
 _SHIFTS = np.arange(-8, 9)
 
 
 def judge(case: Case) -> RuleResult:
-    """At most one candidate per spell of a shifted clock."""
+    """Candidates per spell: for the site, or for a gateway whose clock alone is off."""
     result = RuleResult()
-    course = _course_shift(case)
-    edge = _edge_shift(case)
+    gateways = list(dict.fromkeys(ref.gateway for ref in case.inputs))
+    members = [np.array([r.index for r in case.inputs if r.gateway == name]) for name in gateways]
+    if len(gateways) == 1:
+        _judge(case, "site", members[0], result)
+        return result
+    parts = RuleResult()
+    for name, inputs in zip(gateways, members, strict=True):
+        _judge(case, f"gateway {name}", inputs, parts)
+    result.unjudged = parts.unjudged[:1]
+    found = parts.candidates
+    # When every gateway is off alike, it is the site's clock (or the export's).
+    for lead in found:
+        alike = [
+            c for c in found
+            if abs(c.evidence["shift_min"] - lead.evidence["shift_min"]) < 20
+            and (c.days & lead.days).sum() >= 0.5 * lead.days.sum()
+        ]  # fmt: skip
+        if len({c.inputs for c in alike}) == len(gateways):
+            days = np.any([c.days for c in alike], axis=0)
+            everyone = tuple(range(len(case.inputs)))
+            result.candidates.append(replace(lead, scope="site", inputs=everyone, days=days))
+            return result
+    result.candidates = found
+    return result
+
+
+def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None:
+    power = _by_plane(case, inputs)
+    course = _course_shift(case, power)
+    edge = _edge_shift(case, power)
     told = np.isfinite(course) & np.isfinite(edge)
     if case.light_days.any() and not told.any():
         result.unjudged.append(
             Unjudged(None, "clock-shift", "no day clear enough to see the course of the sun", int(case.light_days.sum()))
         )
-        return result
+        return
     # Rows that close (or open) their interval lie half a step off: no fault.
     need = MIN_SHIFT.value + 0.75 * case.table["step_s"] / 60.0 * (case.table["step_s"] > 600)
     agree = told & (np.sign(course) == np.sign(edge))
@@ -64,13 +95,13 @@ def judge(case: Case) -> RuleResult:
         result.candidates.append(
             Candidate(
                 fault="clock-shift",
-                scope="site",
-                inputs=tuple(range(len(case.inputs))),
+                scope="site" if who == "site" else "gateway",
+                inputs=tuple(int(n) for n in inputs),
                 days=days,
                 loss_wh=np.zeros(case.day_count),
                 strength=float(np.clip(0.6 + 0.06 * count + 0.2 * (abs(shift) > 45), 0, 0.97)),
                 why=(
-                    f"Stamps lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: production runs from "
+                    f"Stamps of the {who} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: production runs from "
                     f"{'after' if shift > 0 else 'before'} sunrise to {'after' if shift > 0 else 'before'} sunset by as "
                     f"much, on {count} clear days."
                 ),
@@ -82,13 +113,29 @@ def judge(case: Case) -> RuleResult:
                 lasting=True,
             )
         )  # fmt: skip
-    return result
 
 
-def _course_shift(case: Case) -> Floats:
+def _by_plane(case: Case, inputs: np.ndarray) -> Floats:
+    """Typical power of some inputs by plane, [D, P, B]; 0 on planes without them."""
+    if len(inputs) == len(case.inputs):
+        return case.table["plane_typical"]
+    out = np.zeros_like(case.table["plane_typical"])
+    for p in range(len(case.names)):
+        mine = inputs[case.plane_of[inputs] == p]
+        if mine.size:
+            out[:, p] = np.median(case.table["power"][:, mine], axis=1)
+    return out
+
+
+def _course_shift(case: Case, power: Floats) -> Floats:
     """Minutes by which each day's course lies after the clear-sky course, [D]; NaN on dull days."""
-    power = case.table["plane_typical"]
-    clear = case.table["plane_clear_all"]
+    used = power.sum(axis=2) > 0.2 * case.table["plane_clear_all"].sum(axis=2)
+    clear = case.table["plane_clear_all"] * used[:, :, None]
+    power = power * used[:, :, None]
+    # Each plane counts by its course, not by how well it yields.
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scale = np.where(used, clear.sum(axis=2) / power.sum(axis=2), 0.0)
+    power = power * np.nan_to_num(scale)[:, :, None]
     out = np.full(case.day_count, np.nan)
     use = np.flatnonzero((power.sum(axis=(1, 2)) >= 0.5) & (clear.sum(axis=(1, 2)) >= 0.5))
     p, c = power[use], clear[use]
@@ -98,7 +145,7 @@ def _course_shift(case: Case) -> Floats:
     likeness = np.einsum("dpb,dpsb->ds", p, rolled) / norm[:, None]
     for d, score in zip(use, likeness, strict=True):
         k = int(score.argmax())
-        if score[k] < 0.985:
+        if score[k] < LIKENESS.value:
             continue
         fine = 0.0
         if 0 < k < len(_SHIFTS) - 1:
@@ -108,13 +155,13 @@ def _course_shift(case: Case) -> Floats:
     return out
 
 
-def _edge_shift(case: Case) -> Floats:
+def _edge_shift(case: Case, power_by_plane: Floats) -> Floats:
     """Mean of how late production starts after sunrise and ends after sunset, minutes, [D].
 
     A late start by low light or horizon and an early end cancel; a shifted
     clock moves both ends the same way.
     """
-    power = case.table["plane_typical"].max(axis=1) / BIN_HOURS
+    power = power_by_plane.max(axis=1) / BIN_HOURS
     up = case.bin_elevation > 0.0
     out = np.full(case.day_count, np.nan)
     for d in range(case.day_count):

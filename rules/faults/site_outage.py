@@ -22,6 +22,7 @@ from rules.hard import certainty, unit_down
 
 COLUMNS = ("dc_power_w", "ac_voltage_v")
 MIN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
+HALF = Threshold(0.6, "of units", "own reasoning: some may be silent, most must say themselves that they stand still")
 TOGETHER = Threshold(30.0, "min", "own reasoning: units wake and reconnect within half an hour of each other")
 ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly all share the symptom")
 
@@ -37,7 +38,7 @@ def judge(case: Case) -> RuleResult:
     together = np.abs(down - typical[:, None]).mean(axis=1) <= 0.35 * np.maximum(typical, 1e-6)
     several = len(case.site.units) >= 2
     gone = table["ac_dead_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
-    same_hours = _same_hours(case)
+    same_hours = _same_hours(case) & ((hours >= MIN_HOURS.value).mean(axis=1) >= HALF.value)
     days = enough & together & ((same_hours & np.bool_(several)) | gone) & (hours.max(axis=1) > 0)
     if not days.any():
         return result
