@@ -32,19 +32,22 @@ A viewer reads every page; an operator also changes things. As soon as there is 
 login. Exit codes: 0 done, 2 usage error.
 """
 
+
+def _example(words: str) -> str:
+    return f"[bold]Example[/bold]\n\n  callout users {words}\n\nExit codes: 0 done, 2 usage error."
+
+
 RoleOption = Annotated[str, typer.Option("--role", help="viewer or operator.")]
-StdinOption = Annotated[
-    bool, typer.Option("--password-stdin", help="Read the password from standard input instead of asking.")
-]
+StdinOption = Annotated[bool, typer.Option("--password-stdin", help="Read the password from standard input instead of asking.")]
 
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(no_args_is_help=True, help="Who may enter the service.", epilog=_EXAMPLE)
-    group.command("add")(add)
-    group.command("password")(password)
-    group.command("remove")(remove)
-    group.command("list")(show)
-    group.command("audit")(audit)
+    group.command("add", epilog=_example("add ines --role operator"))(add)
+    group.command("password", epilog=_example("password ines --role viewer"))(password)
+    group.command("remove", epilog=_example("remove ines"))(remove)
+    group.command("list", epilog=_example("list --json"))(show)
+    group.command("audit", epilog=_example("audit --site hill-farm --limit 20"))(audit)
     app.add_typer(group, name="users", rich_help_panel="Service")
 
 
@@ -61,9 +64,7 @@ def add(
     out.print(f"User '{name}' added as {role}.", highlight=False, markup=False)
 
 
-def password(
-    name: str, role: RoleOption = "", workspace: WorkspaceOption = None, password_stdin: StdinOption = False
-) -> None:
+def password(name: str, role: RoleOption = "", workspace: WorkspaceOption = None, password_stdin: StdinOption = False) -> None:
     """Give a user a new password (and, with --role, another role); ends their sessions."""
     state, at = _state(workspace), iso_time(time.time())
     now = next((r for n, r, _ in users(state) if n == name), "viewer")

@@ -51,16 +51,21 @@ _VERIFY = """
 Exit codes: 0 everything is fixed, 1 something is not (or it is too early to say), 2 usage or input error.
 """
 
+
+def _example(words: str) -> str:
+    return f"[bold]Example[/bold]\n\n  callout visit {words}\n\nExit codes: 0 done, 2 usage or input error."
+
+
 OnOption = Annotated[str, typer.Option("--on", help="Day, YYYY-MM-DD.")]
 
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(no_args_is_help=True, help="Plan visits and print their sheets.", epilog=_EXAMPLE)
-    group.command("plan")(plan)
-    group.command("list")(show)
-    group.command("sheet")(sheet)
-    group.command("done")(done)
-    group.command("cancel")(cancel)
+    group.command("plan", epilog=_example("plan hill-farm:3 mill:1 --on 2026-06-12"))(plan)
+    group.command("list", epilog=_example("list --json"))(show)
+    group.command("sheet", epilog=_example("sheet 20260611-a1b2c3 --pdf sheet.pdf"))(sheet)
+    group.command("done", epilog=_example('done 20260611-a1b2c3 --on 2026-06-12 --note "connector replaced"'))(done)
+    group.command("cancel", epilog=_example('cancel 20260611-a1b2c3 --note "owner called it off"'))(cancel)
     app.add_typer(group, name="visit", rich_help_panel="Visits")
     app.command("verify", epilog=_VERIFY, rich_help_panel="Visits")(verify)
 
