@@ -90,7 +90,7 @@ def _finding(case: Case, c: Candidate, first: int, last: int) -> Finding:
     count = int(days.sum())
     inside = np.zeros(case.day_count, bool)
     inside[first : last + 1] = True
-    total = float((c.loss_wh * inside).sum())
+    total = float(np.nan_to_num(c.loss_wh * inside).sum())
     confidence = calibrated(c.fault, c.strength)
     facts = case.site.site
     per_day = total / max(count, 1)

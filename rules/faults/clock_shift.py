@@ -24,6 +24,7 @@ from rules.finding import Alternative, Threshold
 
 COLUMNS = ("timestamp", "dc_power_w")
 MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
+BRIGHT = Threshold(0.45, "of clear-sky energy", "own reasoning: a thick overcast has a course too, but no sun in it")
 LIKENESS = Threshold(0.975, "1", "own reasoning: cosine of a clear day with its course; broken clouds fall below")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
 _SHIFTS = np.arange(-8, 9)
@@ -63,11 +64,9 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     course = _course_shift(case, power)
     edge = _edge_shift(case, power)
     told = np.isfinite(course) & np.isfinite(edge)
-    if case.light_days.any() and not told.any():
-        result.unjudged.append(
-            Unjudged(None, "clock-shift", "no day clear enough to see the course of the sun", int(case.light_days.sum()))
-        )
-        return
+    dim = int((case.light_days & ~told).sum())
+    if dim:
+        result.unjudged.append(Unjudged(None, "clock-shift", "no day clear enough to see the course of the sun", dim))
     # Rows that close (or open) their interval lie half a step off: no fault.
     need = MIN_SHIFT.value + 0.75 * case.table["step_s"] / 60.0 * (case.table["step_s"] > 600)
     agree = told & (np.sign(course) == np.sign(edge))
@@ -135,7 +134,8 @@ def _course_shift(case: Case, power: Floats) -> Floats:
     # Each plane counts by its course, not by how well it yields.
     with np.errstate(invalid="ignore", divide="ignore"):
         scale = np.where(used, clear.sum(axis=2) / power.sum(axis=2), 0.0)
-    power = power * np.nan_to_num(scale)[:, :, None]
+    bright = power.sum(axis=(1, 2)) > BRIGHT.value * clear.sum(axis=(1, 2))
+    power = power * np.nan_to_num(scale)[:, :, None] * bright[:, None, None]
     out = np.full(case.day_count, np.nan)
     use = np.flatnonzero((power.sum(axis=(1, 2)) >= 0.5) & (clear.sum(axis=(1, 2)) >= 0.5))
     p, c = power[use], clear[use]

@@ -37,7 +37,7 @@ def judge(case: Case) -> RuleResult:
         days, judged = symptom_days(hours, table["seen_h"][:, n])
         unjudged = int((case.light_days & ~judged).sum())
         if unjudged:
-            result.unjudged.append(Unjudged(n, "dead-input", "less than an hour of rows in light", unjudged))
+            result.unjudged.append(Unjudged(n, "dead-input", "less than an hour of reported power in light", unjudged))
         if not days.any():
             continue
         blind = dark[days].sum() > dead[days].sum()

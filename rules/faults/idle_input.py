@@ -32,6 +32,9 @@ def judge(case: Case) -> RuleResult:
         n = ref.index
         hours = table["symptom_slots"][:, n, IDLE]
         days, judged = symptom_days(hours, table["seen_h"][:, n])
+        dim = int((case.light_days & ~judged).sum())
+        if dim:
+            result.unjudged.append(Unjudged(n, "idle-input", "less than an hour of reported power in light", dim))
         blind = judged & ~np.isfinite(table["volts"][:, n]) & (hours == 0) & (case.energy[:, n] > 0)
         if blind.any():
             result.unjudged.append(Unjudged(n, "idle-input", "no dc_voltage_v column", int(blind.sum())))

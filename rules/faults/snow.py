@@ -184,7 +184,7 @@ def _spell(
             reference = max(_reference(case, p, d, share, expected, trusted), 0.0)
             if reference < 0.1:
                 reference = 0.5 * float(np.nan_to_num(usual, nan=0.4))
-            loss[d] = max(reference - share[d, n], 0) * case.table["clear"][d, n].sum() * case.rated[n]
+            loss[d] = max(reference - float(np.nan_to_num(share[d, n])), 0) * case.table["plane_clear_all"][d, p].sum() * case.rated[n]
         ref = case.inputs[n]
         result.candidates.append(
             Candidate(

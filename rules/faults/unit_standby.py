@@ -35,7 +35,7 @@ def judge(case: Case) -> RuleResult:
         unjudged = int((case.light_days & ~judged).sum())
         if unjudged:
             result.unjudged += [
-                Unjudged(int(n), "unit-standby", "less than an hour of rows in light", unjudged) for n in inputs
+                Unjudged(int(n), "unit-standby", "less than an hour of reported power in light", unjudged) for n in inputs
             ]
         if not days.any():
             continue

@@ -151,7 +151,7 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
         sources(tmp_path / "nowhere.csv")
 
 
-@pytest.mark.parametrize("start", [b"\xd0\xcf\x11\xe0", b"%PDF-1.7", b"PAR1", b"SQLite format 3"])
+@pytest.mark.parametrize("start", [b"\xd0\xcf\x11\xe0", b"%PDF-1.7", b"PAR1", b"SQLite format 3", b"\x89PNG", b"\xff\xd8\xff\xe0"])
 def test_files_that_are_no_text_are_named(start: bytes, tmp_path: Path) -> None:
     path = tmp_path / "export.csv"
     path.write_bytes(start + b"\x00\x01" * 100)

@@ -29,12 +29,12 @@ def test_a_cause_takes_its_symptoms_away(healthy_case: Case, cause: str, symptom
     assert [f for f, _ in _accepted(healthy_case, below, above)] == [cause]
 
 
-def test_nothing_explains_what_explains_it() -> None:
-    order = list(EXPLAINS)
-    for cause, explained in EXPLAINS.items():
-        later = [s for s in explained if order.index(s) > order.index(cause)]
-        assert len(later) + sum(order.index(s) < order.index(cause) for s in explained) == len(explained)
-        assert cause not in explained
+def test_what_is_explained_is_judged_later() -> None:
+    """An entry judged before its cause could never take effect."""
+    order = {fault: k for k, fault in enumerate(EXPLAINS)}
+    early = {(c, s) for c, explained in EXPLAINS.items() for s in explained if order[s] <= order[c]}
+    # Two entries without effect are known: snow is judged before both.
+    assert early <= {("site-outage", "snow"), ("clock-shift", "snow")}
 
 
 def test_days_before_and_after_keep_their_own_cause(healthy_case: Case) -> None:

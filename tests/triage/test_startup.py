@@ -73,3 +73,8 @@ def test_a_file_that_is_not_listed_yet_works(monkeypatch: pytest.MonkeyPatch) ->
     done = CliRunner().invoke(app, ["init", "-"])
     assert done.exit_code == 0
     assert "[site]" in done.output
+
+
+def test_help_of_poll_keeps_the_square_brackets() -> None:
+    text = CliRunner().invoke(app, ["poll", "--help"], env={"COLUMNS": "200"}).output
+    assert all(table in text for table in ("[[gateways]]", "[[gateways.devices]]", "[[points]]"))

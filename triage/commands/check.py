@@ -90,7 +90,7 @@ def check(
     else:
         raise UsageError("nothing to check", "Name a site, or give --site-file and --telemetry, or --all.")
     if as_json:
-        typer.echo(json.dumps(result.to_json(), indent=1))
+        typer.echo(json.dumps(result.to_json(), indent=1, allow_nan=False))
     else:
         _show(result)
     raise typer.Exit(1 if result.needs_action else 0)

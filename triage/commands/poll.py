@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich.markup import escape
 
 from collectors.errors import UsageError
 from triage.console import err, out
@@ -66,13 +67,11 @@ callout poll --site shed-roof --for 3600 --json
 
 
 def register(app: typer.Typer) -> None:
-    app.command("poll", help=_HELP, epilog=_EPILOG)(_poll)
+    app.command("poll", help=escape(_HELP), epilog=_EPILOG)(_poll)
 
 
 def _poll(
-    workspace: Annotated[
-        Path | None, typer.Option(help="folder of the sites", envvar="CALLOUT_WORKSPACE")
-    ] = None,
+    workspace: Annotated[Path | None, typer.Option(help="folder of the sites", envvar="CALLOUT_WORKSPACE")] = None,
     config: Annotated[Path | None, typer.Option(help="poll file; else poll.toml in the workspace")] = None,
     site: Annotated[str | None, typer.Option(help="only the gateways of this site")] = None,
     once: Annotated[bool, typer.Option("--once", help="poll every gateway once, whatever the hour")] = False,
@@ -84,9 +83,7 @@ def _poll(
     chosen = list(gateways_of(parsed, site))
     if not chosen:
         named = ", ".join(sorted({g.site for g in parsed.gateways}))
-        raise UsageError(
-            f"--site {site}: the poll file has no gateway of it; it has: {named}", "Check the id."
-        )
+        raise UsageError(f"--site {site}: the poll file has no gateway of it; it has: {named}", "Check the id.")
 
     def show(report: PollReport) -> None:
         if as_json:
@@ -136,8 +133,7 @@ def _show(report: PollReport) -> None:
     done = f"{report.units_ok}/{report.units} units, {report.inputs_stored} inputs stored"
     colour = "green" if report.complete else "yellow" if report.units_ok else "red"
     out.print(
-        f"{report.at}  {report.site}/{report.gateway}  [{colour}]{done}[/]  "
-        f"{report.requests} requests, {report.seconds:.2f} s",
+        f"{report.at}  {report.site}/{report.gateway}  [{colour}]{done}[/]  {report.requests} requests, {report.seconds:.2f} s",
         highlight=False,
         soft_wrap=True,
     )

@@ -74,6 +74,6 @@ def test_a_morning_horizon_moves_one_end_only() -> None:
 
 
 def test_under_thick_cloud_it_cannot_be_judged() -> None:
-    result = run_rule("clock-shift", case_of(make_roof(days=4, kinds="m", seed=5)))
+    result = run_rule("clock-shift", case_of(make_roof(days=4, kinds="o", seed=5)))
     assert not result.candidates
     assert [u.reason for u in result.unjudged] == ["no day clear enough to see the course of the sun"]

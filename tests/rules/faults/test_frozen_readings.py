@@ -50,7 +50,6 @@ def test_just_under_and_over_the_hours(factor: float, fires: bool) -> None:
     assert bool(run_rule("frozen-readings", case_of(_frozen(9.0, 9.0 + hours))).candidates) is fires
 
 
-@pytest.mark.xfail(reason="a held value that is the day's highest is taken for a ceiling", strict=False)
 def test_a_clear_day_held_at_its_top() -> None:
     roof = make_roof(kinds="c", days=8)
     roof.freeze(2, roof.when(5, 6, 9, 15))

@@ -29,7 +29,6 @@ def test_fires(case: Case) -> None:
     assert found.evidence["ac_voltage_max_v"] == pytest.approx(258.0)
 
 
-@pytest.mark.xfail(reason="the loss takes 0.6 of the sky twice", strict=False)
 def test_loss(case: Case) -> None:
     true = _away(make_roof(), volts=258.0).lost_wh()
     assert only(judge(case.table).findings).loss_wh_total == pytest.approx(true, rel=0.4)

@@ -84,7 +84,6 @@ def test_units_that_stand_by_are_not_under_snow() -> None:
     assert {f.fault for f in findings(roof, weather=roof.weather())} == {"site-outage"}
 
 
-@pytest.mark.xfail(reason="returns before it says so when no day is cold for sure", strict=False)
 def test_without_air_temperature_it_is_said_where_snow_is_possible() -> None:
     # A milder month: snow is possible, the estimate alone does not show it.
     cases = [case_of(make_roof(days=4, first=FIRST_DAY - back, latitude=47.0)) for back in (30, 45, 60)]
