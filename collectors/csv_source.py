@@ -91,6 +91,8 @@ _NOT_TEXT = {
     b"%PDF": "a PDF",
     b"PAR1": "a Parquet file",
     b"SQLi": "an SQLite database",
+    b"\x89PNG": "a PNG image",
+    b"\xff\xd8\xff": "a JPEG image",
 }
 
 
