@@ -7,6 +7,7 @@ fetched as they come, so a worker's death costs only the jobs it held.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final, TypeVar
 
@@ -19,6 +20,11 @@ Result = TypeVar("Result")
 AHEAD: Final = 3
 #: How long to wait for the scheduler, then for a first worker, s.
 PATIENCE_S: float = 20.0
+#: How long a run goes on with no worker left: dead ones are commonly started again, s.
+ABANDONED_S: float = 120.0
+#: How often to look for results, and to ask whether there are workers, s.
+_LOOK_S: Final = 0.02
+_ASK_S: Final = 5.0
 
 
 def run_on_cluster(
@@ -39,14 +45,12 @@ def run_on_cluster(
     Raises
     ------
     UsageError : the package ``distributed`` is missing.
-    LinkError : no scheduler there, or no worker joined it.
+    LinkError : no scheduler there, no worker joined it, or all have left and none came back.
     """
     try:
         import distributed
     except ImportError as exc:
-        raise UsageError(
-            "--cluster needs the package 'distributed'", "Install it with: pip install 'callout[cluster]'"
-        ) from exc
+        raise UsageError("--cluster needs the package 'distributed'", "Install it with: pip install 'callout[cluster]'") from exc
     dask: Any = distributed
     try:
         client = dask.Client(address, timeout=PATIENCE_S, set_as_default=False)
@@ -77,12 +81,64 @@ def run_on_cluster(
 
         ahead = AHEAD * max(sum(client.nthreads().values()), 1)
         running = dask.as_completed(submit(ahead), loop=client.loop)
-        for future in running:
+        patience = _Patience(client, address)
+        while not running.is_empty():
+            while not running.has_ready():
+                patience.wait()
+            patience.heard()
+            future = next(running)
             job = of_future.pop(future.key)
-            error = future.exception()
-            yield failed(job, _words(error)) if error is not None else future.result()
+            done = _fetch(future, patience)
+            yield failed(job, _words(done)) if isinstance(done, BaseException) else done
             for more in submit(1):
                 running.add(more)
+
+
+class _Patience:
+    """Waits for a cluster, but not for one whose workers have all gone for good."""
+
+    def __init__(self, client: Any, address: str) -> None:
+        self._client = client
+        self._address = address
+        self._asked = self._seen = time.monotonic()
+
+    def heard(self) -> None:
+        """A job has come back."""
+        self._seen = time.monotonic()
+
+    def wait(self) -> None:
+        """Wait a moment.
+
+        Raises
+        ------
+        LinkError : there has been no worker for ``ABANDONED_S``.
+        """
+        time.sleep(_LOOK_S)
+        now = time.monotonic()
+        if now - self._asked < _ASK_S:
+            return
+        self._asked = now
+        if self._client.nthreads():
+            self._seen = now
+        elif now - self._seen > ABANDONED_S:
+            raise LinkError(
+                f"{self._address}: every worker of the cluster has gone",
+                "Start workers again and repeat the command: sites that are done are not done again.",
+            )
+
+
+def _fetch(future: Any, patience: _Patience) -> Any:
+    """What a finished job returned, or the cluster's error.
+
+    A result can still die with the worker that holds it; the scheduler then has it made again.
+    """
+    while True:
+        try:
+            return future.result(timeout=_ASK_S)
+        except TimeoutError:
+            patience.wait()
+        except Exception as exc:  # the job itself catches its errors: this one is the cluster's
+            return exc
 
 
 def _words(error: BaseException) -> str:
