@@ -184,7 +184,8 @@ def _spell(
             reference = max(_reference(case, p, d, share, expected, trusted), 0.0)
             if reference < 0.1:
                 reference = 0.5 * float(np.nan_to_num(usual, nan=0.4))
-            loss[d] = max(reference - float(np.nan_to_num(share[d, n])), 0) * case.table["plane_clear_all"][d, p].sum() * case.rated[n]
+            whole = case.table["plane_clear_all"][d, p].sum() * case.rated[n]
+            loss[d] = max(reference - float(np.nan_to_num(share[d, n])), 0) * whole
         ref = case.inputs[n]
         result.candidates.append(
             Candidate(
