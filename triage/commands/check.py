@@ -114,6 +114,9 @@ def _check_all(workspace: Path | None, jobs: int | None, cluster: str | None, as
 
 
 def _show(result: CheckResult) -> None:
+    if not result.to_day:
+        out.print(f"{result.site}: no readings yet, so nothing can be said.", highlight=False)
+        return
     out.print(
         f"{result.site}: {result.from_day} to {result.to_day}, light judged by {result.irradiance_source}",
         highlight=False,
