@@ -19,6 +19,8 @@ from rules.registry import all_rules
 
 #: A symptom gone for so many judged days, then back, is told as two spells.
 _SPELL_BREAK = 1
+#: Suspicions less likely than this are not told: nine in ten were wrong on train sites (calibration.json).
+_TOLD = 0.2
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ def judge(table: DayTable, events: pd.DataFrame | None = None) -> Judgement:
             for u in result.unjudged:
                 unjudged[(u.input, u.fault, u.reason)] += u.days
         diagnosis = diagnose(case, candidates)
-        findings = [f for c in diagnosis.accepted for f in _findings(case, c)]
+        findings = [f for c in diagnosis.accepted for f in _findings(case, c) if f.confidence >= _TOLD]
         findings.sort(key=lambda f: (-f.loss_wh_per_day, f.fault, f.place))
         lit = np.flatnonzero(table["covered_h"] > 0) if len(table) else np.zeros(0, int)
         return Judgement(

@@ -27,7 +27,7 @@ from tests.scenarios.measure import _loaded, _verdict, product_claims
 #: Strengths at which the curves are kept.
 KNOTS = np.array([0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.0])
 #: A fault's curve is drawn towards everybody's with the weight of so many findings.
-PRIOR = 12.0
+PRIOR = 3.0
 
 
 def collect(scenario: Scenario) -> list[tuple[str, float, bool, float]]:
