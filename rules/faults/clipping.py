@@ -36,7 +36,7 @@ def judge(case: Case) -> RuleResult:
         ceiling = expected_clipping(case.inputs[int(inputs[0])], connected=len(inputs))
         rated = ceiling is not None and ceiling.unit_w is not None
         days = hours >= (RATED_HOURS.value if rated else MIN_HOURS.value)
-        if not days.any():
+        if not days.any() or hours[days].sum() < MIN_HOURS.value:
             continue
         # A ceiling is the same on every day; a lucky flat cloud top is not.
         top = float(np.median(levels[days]))

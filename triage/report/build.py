@@ -14,13 +14,17 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 import rules
 import rules.faults
+from collectors.errors import CalloutError
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged, Threshold
 from triage.answer import answer_of
+from triage.compat_page import compat_fragment
+from triage.compat_profiles import choose_profile
 from triage.figures import clock, day_text, days_text, percent, plural, with_money, zone_text
 from triage.ledger import LedgerEntry
 from triage.report.charts import Figure, completeness_figure, figure_table, finding_figure, site_figure
@@ -131,6 +135,7 @@ def report_html(
         "cells": [],
         "site_chart": None,
         "completeness": None,
+        "electrical": _electrical(site),
     }
     if view is not None:
         context |= {
@@ -257,6 +262,19 @@ def _subtitle(site: SiteDescription) -> str:
     if site.site.commissioned:
         parts.append(f"in service since {day_text(site.site.commissioned.isoformat())}")
     return ", ".join(parts)
+
+
+def _electrical(site: SiteDescription) -> Markup:
+    """The electrical check as a page of the report, where the site file chooses a profile of limits."""
+    if not site.grid.profile:
+        return Markup("")
+    from rules.compat.check import check_site  # only sites that chose a profile pay for it
+
+    try:
+        result = check_site(site, choose_profile(None, site))
+    except CalloutError as exc:
+        return Markup("<h2>Electrical check</h2><p>{}</p>").format(exc.message)
+    return Markup(compat_fragment(result, level=2))
 
 
 def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> list[tuple[str, str]]:
