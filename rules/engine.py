@@ -80,7 +80,7 @@ def _findings(case: Case, c: Candidate) -> list[Finding]:
     """One finding per spell of a cause."""
     quiet = ~case.light_days
     most = _SPELL_BREAK
-    if c.fault in ("shading", "weak-input", "substring-loss", "soiling", "clipping", "swapped-record"):
+    if c.fault in ("shading", "weak-input", "substring-loss", "soiling", "clipping", "swapped-record", "clock-shift"):
         most = 10**6
     return [_finding(case, c, first, last) for first, last in runs_of(c.days, quiet, most=most)]
 
