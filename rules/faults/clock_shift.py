@@ -27,7 +27,7 @@ MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only 
 BRIGHT = Threshold(0.45, "of clear-sky energy", "own reasoning: a thick overcast has a course too, but no sun in it")
 LIKENESS = Threshold(0.975, "1", "own reasoning: cosine of a clear day with its course; broken clouds fall below")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
-QUIET_DAYS = Threshold(3, "days", "own reasoning: no clock is set right for days and then off by as much; clouds hide it")
+QUIET_DAYS = Threshold(4, "days", "own reasoning: no clock is set right for days and then off by as much; clouds hide it")
 _SHIFTS = np.arange(-8, 9)
 
 
@@ -82,7 +82,7 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     hit |= late
     course = np.where(np.isfinite(course), course, np.where(late, edge, np.nan))
     told |= late
-    for first, last in runs_of(hit, ~told, most=4):
+    for first, last in runs_of(hit, ~told, most=int(QUIET_DAYS.value)):
         inside = span_mask(case.day_count, [(first, last)])
         days = inside & (hit | ~told) & case.light_days
         count = int((hit & inside).sum())
