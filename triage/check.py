@@ -66,11 +66,15 @@ class CheckResult:
 
 def check_files(site: SiteDescription, loaded: Loaded) -> CheckResult:
     """Judge loose files as they are, without a store."""
-    done = complete_site(site, loaded.telemetry)
-    table = reduce_days(
-        done.site, loaded.telemetry, loaded.weather, span=_span(loaded.telemetry, loaded.events, loaded.weather)
-    )
+    done, table = reduce_files(site, loaded)
     return _result(done, judge(table, loaded.events), loaded.rejected_rows, len(table))
+
+
+def reduce_files(site: SiteDescription, loaded: Loaded) -> tuple[Completed, DayTable]:
+    """The site description without gaps, and the features of every day of loose files."""
+    done = complete_site(site, loaded.telemetry)
+    span = _span(loaded.telemetry, loaded.events, loaded.weather)
+    return done, reduce_days(done.site, loaded.telemetry, loaded.weather, span=span)
 
 
 def check_store(store: Store, *, until_day: int | None = None, full: bool = False) -> CheckResult:
@@ -200,9 +204,7 @@ def _days_stored(store: Store) -> int:
     return 0 if span is None else (span[1] - span[0]) // 86400 + 1
 
 
-def _reduce_into(
-    store: Store, site: SiteDescription, layout: str, days: Sequence[int], span: tuple[int, int]
-) -> None:
+def _reduce_into(store: Store, site: SiteDescription, layout: str, days: Sequence[int], span: tuple[int, int]) -> None:
     """Reduce some days and store their rows, in one transaction."""
     longitude = site.site.longitude
     low = day_bounds(days[0], longitude)[0] - 3600
@@ -221,4 +223,4 @@ def _reduce_into(
         db.executemany("DELETE FROM stale_day WHERE day = ?", [(int(d),) for d in days])
 
 
-__all__ = ["WINDOW_DAYS", "CheckResult", "check_files", "check_store"]
+__all__ = ["WINDOW_DAYS", "CheckResult", "check_files", "check_store", "reduce_files"]

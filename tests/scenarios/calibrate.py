@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import tomllib
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -22,7 +23,7 @@ from scipy.optimize import isotonic_regression
 import rules.calibration as calibration
 from tests.scenarios.library import Scenario, scenarios, site_of
 from tests.scenarios.matching import true_faults
-from tests.scenarios.measure import _loaded, _verdict, product_claims
+from tests.scenarios.measure import _verdict, judged_claims
 
 #: Strengths at which the curves are kept.
 KNOTS = np.array([0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.0])
@@ -32,11 +33,9 @@ PRIOR = 3.0
 
 def collect(scenario: Scenario) -> list[tuple[str, float, bool, float]]:
     """Fault, strength, right, weight of each finding of one site, strengths taken as they are."""
-    import tomllib
-
     calibration._table = lambda: {}  # type: ignore[assignment]
     site = site_of(scenario)
-    claims = product_claims(site, tomllib.loads(site.toml), _loaded(site))
+    claims = judged_claims(scenario, site, tomllib.loads(site.toml))
     truths = true_faults(site)
     alike = Counter(c.fault for c in claims)
     out = []

@@ -9,15 +9,24 @@ from __future__ import annotations
 import hashlib
 import pickle
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 
+import collectors.site
+import rules.reduce
+from collectors.site import parse_site
+from rules.daytable import DayTable
+from rules.learn import Completed
 from sample_logs import sim
 from sample_logs.sim import FAULTS, LOOKALIKES, SimSite, make_site
+from triage.check import reduce_files
+from triage.importing import Loaded
 
+T = TypeVar("T")
 Seeds = Literal["train", "sealed"]
 SEALED_FROM = 100_000
 TRAIN_UNTIL = 1_000
@@ -57,12 +66,32 @@ def scenarios(seeds: Seeds, sites: int, family: str | None = None) -> list[Scena
     return [Scenario(family or FAMILIES[k % len(FAMILIES)], first + k) for k in range(sites)]
 
 
-def _fingerprint() -> str:
-    """Changes when the simulator's source does, so a cached site is never an old one."""
+def _fingerprint(*folders: Path) -> str:
+    """Changes when the source in the folders does, so what is cached is never an old one."""
     digest = hashlib.sha256()
-    for path in sorted(Path(sim.__file__).parent.rglob("*.py")):
+    for path in sorted(p for folder in folders for p in ([folder] if folder.is_file() else folder.rglob("*.py"))):
         digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
+
+
+def _kept(path: Path, make: Callable[[], T]) -> T:
+    """What ``make`` gives, from the file if it was made before."""
+    if path.exists():
+        kept: T = pickle.loads(path.read_bytes())
+        return kept
+    made = make()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(f".{np.random.default_rng().integers(1 << 40)}")
+    part.write_bytes(pickle.dumps(made, protocol=5))
+    part.replace(path)
+    return made
+
+
+_SIM = Path(sim.__file__).parent
+_CACHE = Path(tempfile.gettempdir()) / "callout-scenarios"
+#: Files of the rules that only read day tables: a change in them leaves the tables as they were.
+_JUDGE = ("case", "diagnose", "engine", "action", "calibration", "registry", "levels", "hard", "silence", "counters",
+          "performance", "view", "summary", "obstruction")  # fmt: skip
 
 
 def site_of(scenario: Scenario, cache: bool = True) -> SimSite:
@@ -72,20 +101,27 @@ def site_of(scenario: Scenario, cache: bool = True) -> SimSite:
     """
     if not cache:
         return make_site(scenario.seed, scenario.family)
-    folder = Path(tempfile.gettempdir()) / "callout-scenarios" / _fingerprint()
-    path = folder / f"{scenario.family}-{scenario.seed}.pickle"
-    if path.exists():
-        kept: SimSite = pickle.loads(path.read_bytes())
-        return kept
     nothing = np.zeros((0, 0))
-    site = replace(
-        make_site(scenario.seed, scenario.family),
-        ts=np.zeros(0, np.int64),
-        healthy_power_w=nothing,
-        true_power_w=nothing,
-    )
-    folder.mkdir(parents=True, exist_ok=True)
-    part = path.with_suffix(f".{np.random.default_rng().integers(1 << 40)}")
-    part.write_bytes(pickle.dumps(site, protocol=5))
-    part.replace(path)
-    return site
+
+    def make() -> SimSite:
+        whole = make_site(scenario.seed, scenario.family)
+        return replace(whole, ts=np.zeros(0, np.int64), healthy_power_w=nothing, true_power_w=nothing)
+
+    return _kept(_CACHE / _fingerprint(_SIM) / f"{scenario.family}-{scenario.seed}.pickle", make)
+
+
+def table_of(scenario: Scenario, site: SimSite) -> tuple[Completed, DayTable]:
+    """The site description without gaps and the day table of the whole record, as ``check`` makes them.
+
+    Kept like the sites, until the simulator or what makes the features changes:
+    whoever works on a rule waits for the rule alone.
+    """
+    root = Path(rules.reduce.__file__).parent
+    files = [p for p in root.glob("*.py") if p.stem not in _JUDGE]
+    folder = _CACHE / _fingerprint(_SIM, *files, root / "compat", Path(collectors.site.__file__))
+
+    def make() -> tuple[Completed, DayTable]:
+        done, table = reduce_files(parse_site(site.toml), Loaded(site.telemetry, site.weather, site.events))
+        return done, table
+
+    return _kept(folder / f"{scenario.family}-{scenario.seed}.table.pickle", make)

@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 
 from collectors.site import parse_site
+from rules.engine import judge
 from sample_logs.sim import SimSite
-from tests.scenarios.library import Scenario, site_of
+from tests.scenarios.library import Scenario, site_of, table_of
 from tests.scenarios.matching import (
     GROUPS,
     HARD,
@@ -79,6 +80,12 @@ def product_claims(site: SimSite, parsed: Mapping[str, Any], loaded: Loaded) -> 
     return claims_of([f.to_json() for f in result.findings], parsed, site.keys)
 
 
+def judged_claims(scenario: Scenario, site: SimSite, parsed: Mapping[str, Any]) -> list[Claim]:
+    """The same for the whole record, from its day table, kept if it was made before."""
+    result = judge(table_of(scenario, site)[1], site.events)
+    return claims_of([f.to_json() for f in result.findings], parsed, site.keys)
+
+
 def _loaded(site: SimSite, until_ts: int | None = None) -> Loaded:
     tables = [site.telemetry, site.weather, site.events]
     if until_ts is not None:
@@ -98,7 +105,7 @@ def _through_files(site: SimSite) -> Loaded:
         )
 
 
-def measure(scenario: Scenario, files: bool = False, delay: bool = True, least: float = 0.0) -> SiteMeasure:
+def measure(scenario: Scenario, files: bool = False, delay: bool = True, least: float = 0.0, kept: bool = False) -> SiteMeasure:
     """Make the site, run every judge on it and tally.
 
     Parameters
@@ -106,15 +113,18 @@ def measure(scenario: Scenario, files: bool = False, delay: bool = True, least: 
     files : go through files and the public import instead of tables.
     delay : also run the product night by night for hard faults.
     least : findings under this confidence are left out.
+    kept : judge from the kept day table; the seconds then tell little.
     """
     site = site_of(scenario)
     parsed = tomllib.loads(site.toml)
     grid = day_grid(site)
     samples = len(site.telemetry)
-    loaded = _through_files(site) if files else _loaded(site)
     began = time.perf_counter()
     try:
-        claims = product_claims(site, parsed, loaded)
+        if kept:
+            claims = judged_claims(scenario, site, parsed)
+        else:
+            claims = product_claims(site, parsed, _through_files(site) if files else _loaded(site))
     except Exception as exc:  # a site the product cannot judge is counted, not hidden
         return SiteMeasure(scenario, {}, 0.0, samples, f"{type(exc).__name__}: {exc}")
     seconds = time.perf_counter() - began
@@ -168,11 +178,7 @@ def _lone(site: SimSite, t: TrueFault) -> bool:
 
 def _found(site: SimSite, t: TrueFault, claims: Sequence[Claim]) -> list[Claim]:
     """The claims that name it; empty unless together they cover half of its inputs."""
-    fits = [
-        c
-        for c in claims
-        if same(site, t.fault, c.fault, _lone(site, t)) and _overlap(t, c) and c.inputs & t.inputs
-    ]
+    fits = [c for c in claims if same(site, t.fault, c.fault, _lone(site, t)) and _overlap(t, c) and c.inputs & t.inputs]
     covered = frozenset().union(*(c.inputs for c in fits)) & t.inputs if fits else frozenset()
     return fits if 2 * len(covered) >= len(t.inputs) else []
 
@@ -218,11 +224,7 @@ def _tally(site: SimSite, grid: DayGrid, claims: Sequence[Claim], remarks: list[
                 f" days {t.first - grid.day0}..{t.last - grid.day0}, {t.lost_wh:.0f} Wh"
             )
         if by:
-            out.delays += (
-                [max(1, min(c.first for c in by) - t.first + 1)]
-                if remarks is None and t.fault in HARD
-                else []
-            )
+            out.delays += [max(1, min(c.first for c in by) - t.first + 1)] if remarks is None and t.fault in HARD else []
     for c in claims:
         verdict = _verdict(site, truths, c)
         row = out.events.setdefault(c.fault, [0, 0, 0, 0])
@@ -277,9 +279,7 @@ def _days(site: SimSite, grid: DayGrid, claims: Sequence[Claim], out: Tally) -> 
 
     whole = {(t.fault, i) for t in true_faults(site) if _lone(site, t) for i in t.inputs}
     others = grid.labels.groupby(["day", "input"])["fault"].agg(set).to_dict() if len(grid.labels) else {}
-    for d, i, fault in zip(
-        grid.labels["day"].astype(int), grid.labels["input"].astype(int), grid.labels["fault"], strict=True
-    ):
+    for d, i, fault in zip(grid.labels["day"].astype(int), grid.labels["input"].astype(int), grid.labels["fault"], strict=True):
         names = [s for s, mask in said.items() if mask[d, i]]
         if any(same(site, fault, s, (fault, i) in whole) for s in names):
             out.confusion[(fault, fault)] += 1

@@ -36,7 +36,7 @@ def _shown(m: dict[str, float | None] | None, digits: int = 3) -> str:
 
 def _run(args: argparse.Namespace) -> list[SiteMeasure]:
     todo = scenarios(args.seeds, args.sites, args.family)
-    work = partial(measure, files=args.files, delay=not args.no_delay, least=args.least_confidence)
+    work = partial(measure, files=args.files, delay=not args.no_delay, least=args.least_confidence, kept=args.kept)
     out: list[SiteMeasure] = []
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("sites", total=len(todo))
@@ -101,9 +101,7 @@ def _tables(result: dict[str, Any], out: Console) -> None:
     for name in ("confidence", "claims", "said", "right"):
         trust.add_column(name, justify="right")
     for b in mine["reliability"]:
-        trust.add_row(
-            f"{b['from']:.2f}–{b['to']:.2f}", str(b["claims"]), f"{b['said']:.3f}", f"{b['right']:.3f}"
-        )
+        trust.add_row(f"{b['from']:.2f}–{b['to']:.2f}", str(b["claims"]), f"{b['said']:.3f}", f"{b['right']:.3f}")
     out.print(trust)
 
     pairs = {tuple(k.split(" > ")): c for k, c in mine["confusion"].items()}
@@ -155,25 +153,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--seeds", choices=("train", "sealed"), default="train")
-    parser.add_argument(
-        "--sites", type=int, default=40, help="number of sites (default 40, once round the families)"
-    )
+    parser.add_argument("--sites", type=int, default=40, help="number of sites (default 40, once round the families)")
     parser.add_argument("--family", choices=sorted(set(FAMILIES)), help="one family only")
     parser.add_argument("--jobs", type=int, default=1, help="processes (default 1)")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument(
-        "--files", action="store_true", help="through files and the public import, not tables"
-    )
-    parser.add_argument(
-        "--no-delay", action="store_true", help="skip the night-by-night runs for hard faults"
-    )
-    parser.add_argument(
-        "--least-confidence", type=float, default=0.0, help="leave out findings under this confidence"
-    )
+    parser.add_argument("--files", action="store_true", help="through files and the public import, not tables")
+    parser.add_argument("--kept", action="store_true", help="judge from kept day tables: quick while working on a rule")
+    parser.add_argument("--no-delay", action="store_true", help="skip the night-by-night runs for hard faults")
+    parser.add_argument("--least-confidence", type=float, default=0.0, help="leave out findings under this confidence")
     parser.add_argument("--plot", type=Path, help="write the reliability of the confidence as a PNG")
-    parser.add_argument(
-        "--remarks", action="store_true", help="list each miss and each false claim (train seeds only)"
-    )
+    parser.add_argument("--remarks", action="store_true", help="list each miss and each false claim (train seeds only)")
     args = parser.parse_args(argv)
     if args.remarks and args.seeds == "sealed":
         parser.error("--remarks would open the sealed sites: use it with --seeds train")
