@@ -8,12 +8,13 @@ another phase of their stamps, go to different panels.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pvlib import solarposition
 
 from collectors.columns import STATE_CODES
 from collectors.site import SiteDescription
@@ -28,6 +29,10 @@ BATCH_DAYS = 31
 _ABSURD = 1e10
 #: Inputs looked at to learn the step.
 _STEP_WITNESSES = 8
+#: Nothing of the record is called day while the sun is lower.
+_TWILIGHT_DEG = -3.0
+#: More than a meter's offset, W: such a slot is looked at by day or night.
+_SOME_W = 1.0
 
 
 @dataclass(frozen=True)
@@ -47,6 +52,7 @@ class Panel:
     present : bool[D, K, N], a row exists for this input and slot.
     measured : bool[D, K, N], power or voltage was reported itself, not derived from a counter.
     columns : names of the columns in which anything was reported.
+    day : slots from the first to the last with light or power on any of the days.
     """
 
     site: SiteDescription
@@ -67,11 +73,23 @@ class Panel:
     present: NDArray[np.bool_]
     measured: NDArray[np.bool_]
     columns: frozenset[str]
+    day: slice
 
     @property
     def hours(self) -> float:
         """Length of a slot, h."""
         return self.step_s / 3600.0
+
+    def daytime(self) -> Panel:
+        """The slots of :attr:`day` only; arrays are views."""
+        return replace(
+            self, day=slice(0, self.day.stop - self.day.start),
+            **{name: getattr(self, name)[:, self.day] for name in _BY_SLOT},
+        )  # fmt: skip
+
+
+_BY_SLOT = ("ts", "covered", "power_w", "voltage_v", "current_a", "energy_wh", "ac_voltage_v", "ac_frequency_hz",
+            "ac_power_w", "temperature_c", "signal_dbm", "state", "present", "measured")  # fmt: skip
 
 
 def day_offset(site: SiteDescription) -> int:
@@ -84,11 +102,14 @@ def build_panels(
     telemetry: pd.DataFrame,
     span: tuple[int, int] | None = None,
     days: Sequence[int] | None = None,
+    trim: bool = False,
 ) -> Iterator[Panel]:
     """Yield the panels of a canonical telemetry frame, oldest day first.
 
     Parameters
     ----------
+    trim : leave out the slots before and after which no day of the panel has
+        light or a row, so that nothing is computed of an unrecorded night.
     span : first and last UTC second for which the record exists; silence inside
         it is a gap, outside it is merely not recorded. Default: the frame's own.
     days : only these solar days. Default: every day of the span.
@@ -128,7 +149,7 @@ def build_panels(
         rows = slice(int(low), int(high))
         yield _fill(
             site, telemetry.iloc[rows], ts[rows], column[rows], known[rows], unit_of,
-            batch, int(step[start]), int(phase[start]), span, offset,
+            batch, int(step[start]), int(phase[start]), span, offset, trim,
         )  # fmt: skip
         start = stop
 
@@ -200,6 +221,7 @@ def _fill(
     phase: int,
     span: tuple[int, int],
     offset: int,
+    trim: bool,
 ) -> Panel:
     slots = 86400 // step
     first_slot = -((-(days * 86400 - offset - phase)) // step)  # ceiling: first slot of each day
@@ -213,6 +235,15 @@ def _fill(
     d_n, units = len(days), len(site.units)
     inputs = len(site.inputs)
     row = np.flatnonzero(ok)
+    lit = _lit_slots(site, days, slots)
+    if trim:
+        low, high = lit
+        hour = -(-3600 // step)
+        if row.size:
+            low, high = min(low, int(k[row].min()) - hour), max(high, int(k[row].max()) + 1 + hour)
+        low, high = max(low, 0), min(high, slots)
+        grid, k, slots = grid[:, low:high], k - low, high - low
+        lit = (lit[0] - low, lit[1] - low)
     flat = (at_safe[row] * slots + k[row]) * inputs + column[row]
     flat_unit = (at_safe[row] * slots + k[row]) * units + unit_of[column[row]]
     seen: set[str] = set()
@@ -244,22 +275,45 @@ def _fill(
     }
     present = np.zeros(d_n * slots * inputs, np.bool_)
     present[flat] = True
+    measured = np.isfinite(power) | np.isfinite(voltage)
+    power = _derive_power(power, voltage, current, energy, unit_columns["ac_power_w"], unit_of, step)
+    making = np.flatnonzero((power > _SOME_W).any(axis=(0, 2)))
+    if making.size:
+        lit = (min(lit[0], int(making[0]) - 1), max(lit[1], int(making[-1]) + 2))
     return Panel(
         site=site,
         days=days,
         step_s=step,
         ts=grid,
         covered=(grid >= span[0] - step) & (grid <= span[1] + step // 2),
-        power_w=_derive_power(power, voltage, current, energy, unit_columns["ac_power_w"], unit_of, step),
-        measured=np.isfinite(power) | np.isfinite(voltage),
+        power_w=power,
+        measured=measured,
         voltage_v=voltage,
         current_a=current,
         energy_wh=energy,
         state=state.reshape(d_n, slots, units),
         present=present.reshape(d_n, slots, inputs),
         columns=frozenset(seen),
+        day=slice(max(lit[0], 0), min(lit[1], slots)),
         **unit_columns,
     )
+
+
+def _lit_slots(site: SiteDescription, days: NDArray[np.int64], slots: int) -> tuple[int, int]:
+    """First slot with light on any of the days, and the one after the last; both with half an hour to spare.
+
+    Declination and equation of time after J. W. Spencer, Search 2(5), 172, 1971
+    (``pvlib.solarposition``): within minutes of the SPA, the spare time is more.
+    """
+    of_year = days.astype("datetime64[D]").astype("datetime64[Y]")
+    number = (days - of_year.astype("datetime64[D]").astype(np.int64)) + 1
+    declination = np.asarray(solarposition.declination_spencer71(number))
+    noon = 12.0 - np.asarray(solarposition.equation_of_time_spencer71(number)) / 60.0
+    latitude = np.clip(np.radians(site.site.latitude), -1.55, 1.55)
+    high = np.sin(np.radians(_TWILIGHT_DEG)) - np.sin(latitude) * np.sin(declination)
+    half = np.degrees(np.arccos(np.clip(high / (np.cos(latitude) * np.cos(declination)), -1.0, 1.0))) / 15.0
+    low, top = float((noon - half).min()) - 0.5, float((noon + half).max()) + 0.5
+    return int(low / 24.0 * slots), int(np.ceil(top / 24.0 * slots))
 
 
 def _state_codes(states: pd.Series) -> NDArray[np.int8]:
@@ -320,8 +374,12 @@ def _derive_power(
     product = voltage * current
     power = np.where(missing, product, power)
     missing = np.isnan(power)
-    if missing.any() and np.isfinite(energy).any():
-        power = np.where(missing, _counter_power(energy, step), power).astype(np.float32)
+    wanted = missing & np.isfinite(energy)
+    if wanted.any():
+        # Counters are differenced only where nothing better was read.
+        some = np.flatnonzero(wanted.any(axis=(0, 1)))
+        rise = _counter_power(energy[:, :, some], step)
+        power[:, :, some] = np.where(missing[:, :, some], rise, power[:, :, some])
         missing = np.isnan(power)
     if missing.any() and np.isfinite(ac_power).any():
         alone = np.bincount(unit_of, minlength=ac_power.shape[2])

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -36,7 +37,7 @@ from rules.irradiance import plane_effective
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.panel import F32, Panel, build_panels, day_offset
 from rules.siblings import nan_median, sky_index, typical
-from rules.sun import sun_of
+from rules.sun import Sun, sun_of
 
 LIT_POWER = Threshold(
     0.04, "W per rated W", "own reasoning: 16 W of a 400 W module, above the start-up power of a unit"
@@ -58,6 +59,32 @@ _RAMP_S = 300.0  # IEEE 1547-2018: up to 300 s of ramp after entering service
 
 
 @dataclass(frozen=True)
+class Repeats:
+    """Rows that repeat the one before, whatever the light did ([D, K, N]).
+
+    ``same``: this row repeats the row before; ``begin``: slot in which the run
+    began; ``since``: rows since then.
+    """
+
+    same: NDArray[np.bool_]
+    begin: NDArray[np.int16]
+    since: NDArray[np.int16]
+
+    def held(self, witness: F32) -> NDArray[np.int16]:
+        """Length, in rows, of the run each slot belongs to, 0 where the reading is new.
+
+        It counts from where the witness ([D, K, N], siblings' or clear-sky
+        power) has moved by 3 % since the run began.
+        """
+        if not self.same.any():
+            return np.zeros(self.same.shape, np.int16)
+        start_light = np.take_along_axis(witness, self.begin.astype(np.intp), axis=1)
+        # More than a coarse meter's own step: whole watts at low light repeat by themselves.
+        moved = np.abs(witness - start_light) > 0.03 * np.maximum(witness, start_light) + 0.006
+        return np.where(self.same & moved, self.since, np.int16(0))
+
+
+@dataclass(frozen=True)
 class Frame:
     """Slot-level references shared by every feature of a panel ([D, K, ...])."""
 
@@ -71,6 +98,7 @@ class Frame:
     lit: NDArray[np.bool_]  # [N]
     elevation: F32
     rated: NDArray[np.float64]  # [N]
+    repeats: Repeats
 
 
 def reduce_days(
@@ -90,20 +118,25 @@ def reduce_days(
     span : first and last UTC second for which the record exists.
     """
     tables = [
-        reduce_panel(panel, weather) for panel in build_panels(site, telemetry, span=span, days=days)
+        reduce_panel(panel, weather) for panel in build_panels(site, telemetry, span=span, days=days, trim=True)
     ]
     return DayTable.concat(site, tables)
 
 
-def reference_frame(panel: Panel, weather: pd.DataFrame) -> Frame:
-    """Power per rated watt, siblings' typical value, clear-sky expectation and light."""
+def reference_frame(panel: Panel, weather: pd.DataFrame, sun: Sun | None = None) -> Frame:
+    """Power per rated watt, siblings' typical value, clear-sky expectation and light.
+
+    Parameters
+    ----------
+    sun : of the panel's stamps; default: computed here.
+    """
     site = panel.site
     names = plane_names(site)
     plane_index = np.array([names.index(ref.plane) for ref in site.inputs])
     rated = np.array([ref.module.pmax_w if ref.module else np.nan for ref in site.inputs])
     x = (panel.power_w / rated).astype(np.float32)
     flat_ts = panel.ts.ravel()
-    sun = sun_of(site.site, flat_ts)
+    sun = sun_of(site.site, flat_ts) if sun is None else sun
     air = _air(site, flat_ts, weather)
     shape = panel.ts.shape
     clear = np.empty((*shape, len(names)), np.float32)
@@ -118,7 +151,8 @@ def reference_frame(panel: Panel, weather: pd.DataFrame) -> Frame:
         module = site.inputs[int(inputs[0])].module
         clear[:, :, p] = per_rated(module, poa, cell_temperature(poa, air, 1.0)).reshape(shape)
     # A record that repeats itself is no witness of what a plane could make.
-    held = stuck_slots(panel, x, clear[:, :, plane_index])
+    repeats = repeats_of(panel, x)
+    held = repeats.held(clear[:, :, plane_index])
     voice = np.where(held >= max(_STUCK_ROWS, 3600 // panel.step_s), np.nan, x).astype(np.float32)
     for p in range(len(names)):
         typ[:, :, p], members[:, :, p] = typical(voice[:, :, plane_index == p])
@@ -143,32 +177,24 @@ def reference_frame(panel: Panel, weather: pd.DataFrame) -> Frame:
         lit=lit,
         elevation=sun.elevation_deg.reshape(shape).astype(np.float32),
         rated=rated,
+        repeats=repeats,
     )
 
 
-def stuck_slots(panel: Panel, x: F32, witness: F32) -> NDArray[np.int64]:
-    """Length, in rows, of the run of repeated readings each slot belongs to, 0 where the reading is new.
-
-    A run goes over missing rows; it counts from where the witness ([D, K, N],
-    siblings' or clear-sky power) has moved by 3 % since the run began.
-    """
-    index = np.broadcast_to(np.arange(x.shape[1])[None, :, None], x.shape)
+def repeats_of(panel: Panel, x: F32) -> Repeats:
+    """Repeated readings of a panel; a run goes over missing rows."""
+    index = np.arange(x.shape[1], dtype=np.int16)[None, :, None]
     told = np.isfinite(x) & panel.measured
-    last = np.maximum.accumulate(np.where(told, index, -1), axis=1)
+    last = np.maximum.accumulate(np.where(told, index, np.int16(-1)), axis=1)
     before = np.concatenate([np.full_like(last[:, :1], -1), last[:, :-1]], axis=1)
-    safe = np.maximum(before, 0)
+    safe = np.maximum(before, 0).astype(np.intp)
     volts = panel.voltage_v
     v_before = np.take_along_axis(volts, safe, axis=1)
     same_v = (volts == v_before) | (np.isnan(volts) & np.isnan(v_before))
     same = told & (before >= 0) & (x == np.take_along_axis(x, safe, axis=1)) & same_v & (x > 0.025)
-    fresh = told & ~same
-    begin = np.maximum.accumulate(np.where(fresh, index, 0), axis=1)
-    start_light = np.take_along_axis(witness, begin, axis=1)
-    # More than a coarse meter's own step: whole watts at low light repeat by themselves.
-    moved = np.abs(witness - start_light) > 0.03 * np.maximum(witness, start_light) + 0.006
-    number = np.cumsum(told, axis=1)
-    since: NDArray[np.int64] = number - np.take_along_axis(number, begin, axis=1)
-    return np.where(same & moved, since, 0)
+    begin = np.maximum.accumulate(np.where(told & ~same, index, np.int16(0)), axis=1)
+    number = np.cumsum(told, axis=1, dtype=np.int16)
+    return Repeats(same, begin, number - np.take_along_axis(number, begin.astype(np.intp), axis=1))
 
 
 def _carried(sky: F32, clear: F32, step_s: int) -> tuple[F32, NDArray[np.bool_]]:
@@ -207,14 +233,19 @@ def reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
         return _reduce_panel(panel, weather)
 
 
-def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
-    site = panel.site
-    frame = reference_frame(panel, weather)
-    hours = np.float32(panel.hours)
-    window = grid_window(site, panel.ac_voltage_v, panel.ac_frequency_hz)
+def _reduce_panel(whole: Panel, weather: pd.DataFrame) -> DayTable:
+    site = whole.site
+    sun = sun_of(site.site, whole.ts.ravel())
+    window = grid_window(site, whole.ac_voltage_v, whole.ac_frequency_hz)
     unit_of = np.array([ref.unit_index for ref in site.inputs])
-    bins = _bins(panel)
     out: dict[str, NDArray[Any]] = {}
+    _round_the_clock(whole, sun.elevation_deg.reshape(whole.ts.shape), window, unit_of, out)
+    # Most of it asks for light or power: nothing is computed of the night.
+    slot = np.arange(whole.ts.size).reshape(whole.ts.shape)[:, whole.day]
+    panel = whole.daytime()
+    frame = reference_frame(panel, weather, sun.take(slot.ravel()))
+    hours = np.float32(panel.hours)
+    bins = _bins(panel)
     lit = frame.lit
     x0 = np.nan_to_num(frame.x)
     zero = np.isfinite(frame.x) & (x0 <= np.maximum(ZERO_POWER.value, ZERO_SHARE.value * frame.reference))
@@ -230,7 +261,7 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
     # -- profiles --------------------------------------------------------
     told = np.isfinite(frame.x) & covered[:, :, None]
     # A ceiling leaves the voltage moving: readings that repeat to the last digit are a frozen record.
-    repeats = stuck_slots(panel, frame.x, clear_n) >= _STUCK_ROWS
+    repeats = frame.repeats.held(clear_n) >= _STUCK_ROWS
     repeats &= np.isfinite(panel.voltage_v)
     clipped = _clip_features(panel, frame, unit_of, clear_n, out) & ~repeats
     # At its ceiling an input owes no more than the ceiling.
@@ -265,17 +296,33 @@ def _reduce_panel(panel: Panel, weather: pd.DataFrame) -> DayTable:
     longest, runs = _runs(missing)
     out["gaps"], out["longest_gap_h"] = runs.astype(float), longest * hours
     _silence_features(panel, frame, unit_of, out)
-    night = (frame.elevation < -8)[:, :, None] & covered[:, :, None]
-    out["night_power_h"] = (night & (x0 > 0.02)).sum(axis=1) * hours
-    out["night_rows_h"] = (night & panel.present).sum(axis=1) * hours
-
     _voltage_features(panel, frame, lit & ~zero, out)
     _frozen_features(panel, frame, typ_n, clipped, out)
-    _counter_features(panel, out)
     _unit_features(panel, frame, unit_of, grid_out, trip, out)
     _site_features(panel, frame, unit_of, bins, out)
     _sky_features(panel, weather, out)
     return DayTable(site, panel.days, {k: np.asarray(v, np.float64) for k, v in out.items()})
+
+
+def _round_the_clock(
+    panel: Panel,
+    elevation: NDArray[np.float64],
+    window: GridWindow,
+    unit_of: NDArray[np.int64],
+    out: dict[str, NDArray[Any]],
+) -> None:
+    """Features of the night as well as of the day."""
+    hours, units = panel.hours, len(panel.site.units)
+    rated = np.array([ref.module.pmax_w if ref.module else np.nan for ref in panel.site.inputs])
+    covered = panel.covered[:, :, None]
+    night = (elevation < -8)[:, :, None] & covered
+    out["night_power_h"] = (night & (panel.power_w > 0.02 * rated)).sum(axis=1) * hours
+    out["night_rows_h"] = (night & panel.present).sum(axis=1) * hours
+    out["unit_seen_h"] = (_unit_any(panel.present, unit_of, units) & covered).sum(axis=1) * hours
+    out["volt_high_h"] = ((panel.ac_voltage_v > window.high_v) & covered).sum(axis=1) * hours
+    out["temp_max"] = np.fmax.reduce(panel.temperature_c, axis=1)
+    out["signal"] = nan_median(panel.signal_dbm, 1)
+    _counter_features(panel, out)
 
 
 def _bins(panel: Panel) -> NDArray[np.int64]:
@@ -315,17 +362,38 @@ def _runs(mask: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]
     return length.max(axis=1), starts.sum(axis=1)
 
 
+@lru_cache(maxsize=64)
+def _ranks(unit_of: bytes, units: int) -> tuple[tuple[Any, Any], ...]:
+    """First inputs of all units, second inputs of those that have one, and so on: (inputs, units), slices if they can be."""
+    of = np.frombuffer(unit_of, np.int64)
+    inputs = [np.flatnonzero(of == u) for u in range(units)]
+    out = []
+    for rank in range(max(map(len, inputs))):
+        have = np.array([u for u in range(units) if len(inputs[u]) > rank])
+        out.append((_as_slice(np.array([inputs[u][rank] for u in have])), _as_slice(have)))
+    return tuple(out)
+
+
+def _as_slice(index: NDArray[np.int64]) -> Any:
+    """The same positions as a slice, when they are evenly spaced."""
+    step = int(index[1] - index[0]) if len(index) > 1 else 1
+    even = step > 0 and (np.diff(index) == step).all()
+    return slice(int(index[0]), int(index[-1]) + 1, step) if even else index
+
+
 def _unit_any(mask: NDArray[np.bool_], unit_of: NDArray[np.int64], units: int) -> NDArray[np.bool_]:
     """Reduce [D, K, N] to [D, K, U] by any."""
-    order = np.argsort(unit_of, kind="stable")
-    starts = np.searchsorted(unit_of[order], np.arange(units))
-    return np.logical_or.reduceat(mask[:, :, order], starts, axis=2)
+    out = np.zeros((*mask.shape[:2], units), bool)
+    for inputs, of in _ranks(unit_of.tobytes(), units):
+        out[:, :, of] |= mask[:, :, inputs]
+    return out
 
 
 def _unit_sum(values: F32, unit_of: NDArray[np.int64], units: int) -> F32:
-    order = np.argsort(unit_of, kind="stable")
-    starts = np.searchsorted(unit_of[order], np.arange(units))
-    return np.add.reduceat(values[:, :, order], starts, axis=2)
+    out = np.zeros((*values.shape[:2], units), values.dtype)
+    for inputs, of in _ranks(unit_of.tobytes(), units):
+        out[:, :, of] += values[:, :, inputs]
+    return out
 
 
 def _grid_features(
@@ -347,7 +415,6 @@ def _grid_features(
     outside = high | low | hz_out
     live = np.where(lit_u & (volts > gone), volts, np.nan)
     live_hz = np.where(lit_u & (hertz > 10), hertz, np.nan)
-    out["volt_high_h"] = (high & panel.covered[:, :, None]).sum(axis=1) * hours
     out["volt_low_h"] = (low & lit_u).sum(axis=1) * hours
     out["hz_out_h"] = (hz_out & lit_u).sum(axis=1) * hours
     out["ac_volts_max"], out["ac_volts_min"] = np.fmax.reduce(live, axis=1), np.fmin.reduce(live, axis=1)
@@ -482,7 +549,6 @@ def _silence_features(
     clear_sum = _unit_sum(frame.plane_clear[:, :, frame.plane_index], unit_of, units)
     out["own_missing_loss"] = np.where(own, ref_u, 0).sum(axis=1) * hours
     out["quiet_clear"] = np.where(quiet, clear_sum, 0).sum(axis=1) * hours
-    out["unit_seen_h"] = (present_u & panel.covered[:, :, None]).sum(axis=1) * hours
 
 
 def _voltage_features(
@@ -563,7 +629,7 @@ def _frozen_features(
     clear_n = frame.plane_clear[:, :, frame.plane_index]
     few = frame.members[:, :, frame.plane_index] < 2
     witness = np.where(few, clear_n, np.nan_to_num(typ_n)).astype(np.float32)
-    held = np.where(clipped, 0, stuck_slots(panel, frame.x, witness))
+    held = np.where(clipped, 0, frame.repeats.held(witness))
     out["frozen_h"] = held.max(axis=1) * panel.hours
     out["frozen_share"] = ((held > 0) & frame.lit).sum(axis=1) / np.maximum(frame.lit.sum(axis=1), 1)
 
@@ -609,9 +675,6 @@ def _unit_features(
     lit_u = _unit_any(frame.lit, unit_of, units)
     out["start_h"] = (lit_u & np.isin(panel.state, (1, 2))).sum(axis=1) * hours
     out["fault_h"] = (lit_u & (panel.state == 3)).sum(axis=1) * hours
-    out["temp_max"] = np.fmax.reduce(panel.temperature_c, axis=1)
-    out["signal"] = nan_median(panel.signal_dbm, 1)
-
     _dip_features(panel, x_u, ref_u, bright & present_u & ~off & ~trip, out)
     warm = np.nan_to_num(np.floor((panel.temperature_c - HEAT_FROM_C) / HEAT_STEP_C) + 1, nan=-1)
     warm = np.where(np.isfinite(panel.temperature_c), np.clip(warm, 0, HEAT_BINS - 1), -1).astype(np.int64)

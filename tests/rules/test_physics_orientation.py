@@ -165,5 +165,5 @@ def test_shifted_sun_is_the_later_sun() -> None:
     facts, sun, _ = record(45.0, "2025-05-10", 180.0, 30.0, days=3)
     later = sun_of(facts, sun.ts + 900)
     moved = shifted(sun, 900.0)
-    np.testing.assert_allclose(moved.elevation_deg[:-1], later.elevation_deg[:-1], atol=1e-6)
+    np.testing.assert_allclose(moved.elevation_deg[:-1], later.elevation_deg[:-1], atol=1e-4)
     np.testing.assert_allclose(moved.clear_ghi[:-1], later.clear_ghi[:-1], atol=0.05)

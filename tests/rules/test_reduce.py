@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
+import rules.panel
 import rules.reduce
 from rules.daytable import DARK, DEAD, FIELDS, IDLE, MISSING, STANDBY
 from rules.reduce import reduce_days
@@ -99,3 +101,31 @@ def test_counters_of_the_day() -> None:
     table = table_of(roof)
     assert table["counter_reset"].tolist() == [[0] * 10, [0, 0, 0, 0, 1, 0, 0, 0, 0, 0], [0] * 10]
     assert (table["counter_last"][0] > table["counter_first"][0]).all()
+
+
+def test_rows_written_all_night_change_only_what_tells_of_the_night() -> None:
+    roof = make_roof(days=4)
+    roof.standby(1, roof.when(1, 1, 10, 13))
+    by_day = roof.frame()
+    first = by_day.drop_duplicates(["unit", "input"]).assign(dc_power_w=0.0, dc_voltage_v=0.0, dc_current_a=0.0, state="off")
+    start = int(by_day["ts"].min()) // 86400 * 86400
+    silent = sorted(set(range(start, int(by_day["ts"].max()), 300)) - set(by_day["ts"]))
+    by_night = pd.concat([first.assign(ts=ts) for ts in silent])
+    everything = pd.concat([by_day, by_night]).sort_values("ts").reset_index(drop=True)
+    span = (start, int(by_day["ts"].max()))
+    part = reduce_days(roof.site, by_day, NO_WEATHER, span=span)
+    whole = reduce_days(roof.site, everything, NO_WEATHER, span=span)
+    assert whole["night_rows_h"][1].min() > 5.0
+    assert part["night_rows_h"].max() == 0.0
+    for name in ("power", "typical", "clear", "symptom_loss", "volt_ratio", "restarts", "frozen_h", "clipped_h"):
+        np.testing.assert_allclose(whole[name], part[name], atol=2e-3, err_msg=name)
+
+
+def test_what_is_computed_of_daylight_is_that_of_the_whole_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    roof = make_roof(days=4)
+    roof.standby(1, roof.when(1, 1, 10, 13))
+    cut = table_of(roof)
+    monkeypatch.setattr(rules.panel, "_lit_slots", lambda *args: (0, args[2]))
+    uncut = table_of(roof)
+    for name in set(FIELDS) - {"hz_bin", "volt_bin"}:  # grid readings by the half hour are kept of the day only
+        np.testing.assert_allclose(cut[name], uncut[name], rtol=1e-5, atol=1e-6, err_msg=name)
