@@ -21,6 +21,7 @@ from rules.finding import Alternative, Threshold
 from rules.irradiance import clear_index_levels
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.panel import day_offset
+from rules.ranks import median_of
 from rules.sun import Sun, sun_of
 
 Floats = NDArray[np.float64]
@@ -400,9 +401,11 @@ class Case:
             whole = self.table["plane_clear_all"][:, self.plane_of].sum(axis=(1, 2))
             lost = self.table["symptom_clear"].sum(axis=(1, 2)) > 0.2 * whole
             own = np.where(lost | (total < 0.5), np.nan, own)
-            around = [own[max(0, d - 7) : d + 8] for d in range(self.day_count)]
-            near = np.array([np.median(w[np.isfinite(w)]) if np.isfinite(w).any() else np.nan for w in around])
-            own = np.where(np.isfinite(own), own, near)
+            known, near = np.isfinite(own), np.full(self.day_count, np.nan)
+            # What the days around say is asked only where a day cannot say it itself.
+            for d in np.flatnonzero(~known):
+                near[d] = median_of(own[max(0, d - 7) : d + 8][known[max(0, d - 7) : d + 8]])
+            own = np.where(known, own, near)
         return np.where(np.isfinite(own), np.clip(own, 0.02, 1.2), SKY_MEAN.value)
 
     @cached_property
@@ -482,14 +485,18 @@ def _sharp(shaded: Mask, level: Floats) -> Mask:
 
 def _rolling_upper(values: Floats, reach: int, need: float) -> Floats:
     """Upper level (0.8 quantile) of each column within some days each way, [D, B]; NaN with fewer than ``need``."""
-    days = len(values)
     out = np.full(values.shape, np.nan)
-    for d in range(days):
-        window = np.sort(values[max(0, d - reach) : d + reach + 1], axis=0)  # NaN last
-        count = np.isfinite(window).sum(axis=0)
-        at = np.rint(0.8 * np.maximum(count - 1, 0)).astype(int)
-        upper = np.take_along_axis(window, at[None], 0)[0]
-        out[d] = np.where(count >= need, upper, np.nan)
+    if not len(values):
+        return out
+    edge = np.full((reach, values.shape[1]), np.nan)
+    padded = np.concatenate([edge, values, edge])
+    known = np.isfinite(padded).any(axis=0)  # no sorting of night hours
+    window = np.lib.stride_tricks.sliding_window_view(padded[:, known], 2 * reach + 1, axis=0)
+    ordered = np.sort(window, axis=2)  # NaN last
+    count = np.isfinite(ordered).sum(axis=2)
+    at = np.rint(0.8 * np.maximum(count - 1, 0)).astype(int)
+    upper = np.take_along_axis(ordered, at[..., None], 2)[..., 0]
+    out[:, known] = np.where(count >= need, upper, np.nan)
     return out
 
 

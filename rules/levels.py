@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from rules.case import Case, Floats, Mask
 from rules.finding import Threshold
+from rules.ranks import median_of
 from rules.siblings import typical
 
 STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")
@@ -66,7 +67,7 @@ def relative_levels(case: Case) -> Levels:
     for n in range(level.shape[1]):
         y = level[judged[:, n], n]
         if len(y) >= 4:
-            noise[n] = max(0.004, 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2))
+            noise[n] = max(0.004, 1.4826 * median_of(np.abs(np.diff(y))) / np.sqrt(2))
     level = np.where(judged, level, np.nan)
     return Levels(level, judged, noise, _spread(case, level))
 
@@ -74,7 +75,7 @@ def relative_levels(case: Case) -> Levels:
 def _spread(case: Case, level: Floats) -> Floats:
     """Robust spread of members' usual levels per plane, told to each input, [N]."""
     out = np.full(level.shape[1], _COMMON_SPREAD)
-    usual = np.array([np.median(y[np.isfinite(y)]) if np.isfinite(y).any() else np.nan for y in level.T])
+    usual = np.array([median_of(y[np.isfinite(y)]) for y in level.T])
     for p in range(len(case.names)):
         mine = np.flatnonzero(case.plane_of == p)
         good = usual[mine][np.isfinite(usual[mine])]
@@ -117,7 +118,11 @@ def segments(level: Floats, noise: float) -> list[Segment]:
     threshold = max(STEP.value * 0.7, 4.0 * noise)
     k = 1
     while k < len(plain):
-        # statistics' median: numpy's takes 20 us for four numbers, and this is asked of every day of every input.
+        # No step without a good part of it from one day to the next: most days are passed by so.
+        if abs(plain[k] - plain[k - 1]) <= 0.5 * threshold:
+            k += 1
+            continue
+        # statistics' median: numpy's takes 20 us for four numbers.
         jump = median(plain[k : k + 4]) - median(plain[max(cuts[-1], k - 4) : k])
         if abs(jump) > threshold and abs(plain[k] - plain[k - 1]) > 0.5 * abs(jump):
             cuts.append(k)
@@ -137,12 +142,12 @@ def _pairs(count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
 
 def _fit(days: np.ndarray, y: Floats) -> Segment:
     if len(days) < 3:
-        middle = float(np.median(y))
+        middle = median(y.tolist())
         return Segment(days, middle, middle, 0.0, 0.0)
     i, j = _pairs(len(days))
-    slope = float(np.median((y[j] - y[i]) / (days[j] - days[i])))  # Theil-Sen
-    base = float(np.median(y - slope * days))
-    scatter = 1.4826 * float(np.median(np.abs(y - base - slope * days)))
+    slope = median_of((y[j] - y[i]) / (days[j] - days[i]))  # Theil-Sen
+    base = median_of(y - slope * days)
+    scatter = 1.4826 * median_of(np.abs(y - base - slope * days))
     return Segment(days, base + slope * days[0], base + slope * days[-1], slope, scatter)
 
 

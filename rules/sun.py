@@ -161,14 +161,25 @@ def _position(
 
 def linke_turbidity(latitude: float, longitude: float, ts: Stamps) -> Floats:
     """Linke turbidity from pvlib's table of monthly means, interpolated to days; [T]."""
-    middles, months = _turbidity_year(round(latitude, 3), round(longitude, 3))
+    middles, months = _turbidity_year(*_cell(latitude, longitude))
     days = np.asarray(ts // 86400, dtype=np.int64)
-    unique, where = np.unique(days, return_inverse=True)
-    day_of_year = pd.to_datetime(unique * 86400, unit="s").day_of_year.to_numpy(dtype=np.float64)
-    return np.interp(day_of_year, middles, months)[where]
+    if not days.size:
+        return np.zeros(0)
+    # One value for each day between, then picked: cheaper than sorting out which days there are.
+    first = int(days.min())
+    dates = np.arange(first, int(days.max()) + 1).astype("datetime64[D]")
+    day_of_year = (dates - dates.astype("datetime64[Y]").astype("datetime64[D]")).astype(np.float64) + 1.0
+    return np.interp(day_of_year, middles, months)[days - first]
 
 
-@lru_cache(maxsize=256)
+def _cell(latitude: float, longitude: float) -> tuple[float, float]:
+    """Middle of the cell of pvlib's turbidity table that holds a place, degrees: neighbours share one reading of it."""
+    row = min(max(round((90.0 - latitude) * 12.0 - 0.5), 0), 2159)
+    column = min(max(round((longitude + 180.0) * 12.0 - 0.5), 0), 4319)
+    return 90.0 - (row + 0.5) / 12.0, (column + 0.5) / 12.0 - 180.0
+
+
+@lru_cache(maxsize=1024)
 def _turbidity_year(latitude: float, longitude: float) -> tuple[Floats, Floats]:
     """Middle of each month as day of the year, and the twelve means, each with a neighbour at both ends."""
     months = pd.date_range("2015-01-01", periods=12, freq="MS", tz="UTC")

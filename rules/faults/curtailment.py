@@ -147,27 +147,21 @@ def _spells(d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, w
         return out
     filled = np.flatnonzero(np.isfinite(level)).tolist()
     levels, wobbles, tights = level.tolist(), wobble.tolist(), tight.tolist()
-    run: list[int] = []
-
-    def close() -> None:
-        if len(run) >= 2:
-            at = np.array(run)
-            held = float(np.median(level[at]))
-            curve = light[at]
-            out.append(
-                _Spell(d, at, held, len(at) * width, float(curve.max() / curve.min() - 1), float(held / np.median(curve)))
-            )
-
-    for b in filled:
-        fits = tights[b] and (not run or abs(levels[b] / median([levels[k] for k in run]) - 1) < LEVEL.value)
-        # The first half hour of a run still holds the step down to it; an unknown wobble is none.
-        calm = not wobbles[b] >= TIGHT.value or not run
-        if fits and calm:
-            run.append(b)
-        else:
-            close()
-            run = [b] if tights[b] else []
-    close()
+    # The first half hour of a run still holds the step down to it; an unknown wobble is none.
+    joins = [tights[b] and not wobbles[b] >= TIGHT.value for b in filled]
+    start = 0
+    while start < len(filled):
+        first, stop = filled[start], start + 1
+        if tights[first]:
+            held = levels[first]
+            while stop < len(filled) and joins[stop] and abs(levels[filled[stop]] / held - 1) < LEVEL.value:
+                stop += 1
+                held = median([levels[b] for b in filled[start:stop]])
+        if stop - start >= 2:
+            at = np.array(filled[start:stop])
+            curve = light[at].tolist()
+            out.append(_Spell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, held / median(curve)))
+        start = stop
     return out
 
 

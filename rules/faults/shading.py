@@ -89,7 +89,9 @@ def _repeated(loss: Floats, seen: Mask, need: float) -> Mask:
 
 
 def _window_sum(values: Floats, reach: int) -> Floats:
-    total = np.cumsum(np.pad(values, ((reach + 1, reach), (0, 0))), axis=0)
+    padded = np.zeros((len(values) + 2 * reach + 1, values.shape[1]))
+    padded[reach + 1 : reach + 1 + len(values)] = values
+    total = np.cumsum(padded, axis=0)
     return total[2 * reach + 1 :] - total[: -(2 * reach + 1)]
 
 

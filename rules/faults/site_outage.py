@@ -38,8 +38,9 @@ def judge(case: Case) -> RuleResult:
     together = np.abs(down - typical[:, None]).mean(axis=1) <= 0.35 * np.maximum(typical, 1e-6)
     several = len(case.site.units) >= 2
     gone = table["ac_dead_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
-    same_hours = _same_hours(case) & ((hours >= MIN_HOURS.value).mean(axis=1) >= HALF.value)
-    days = enough & together & ((same_hours & np.bool_(several)) | gone) & (hours.max(axis=1) > 0)
+    likely = enough & together & (hours.max(axis=1) > 0)
+    same_hours = _same_hours(case, likely) & ((hours >= MIN_HOURS.value).mean(axis=1) >= HALF.value)
+    days = likely & ((same_hours & np.bool_(several)) | gone)
     if not days.any():
         return result
     total = float(typical[days].sum())
@@ -68,12 +69,12 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
-def _same_hours(case: Case) -> np.ndarray:
-    """Days on which the units stood still from and to about the same minute, [D]."""
+def _same_hours(case: Case, asked: np.ndarray) -> np.ndarray:
+    """Of the days asked for, those on which the units stood still from and to about the same minute, [D]."""
     first = case.table["symptom_first"][:, :, STANDBY]
     last = case.table["symptom_last"][:, :, STANDBY]
     out = np.zeros(case.day_count, bool)
-    for d in range(case.day_count):
+    for d in np.flatnonzero(asked):
         a, b = first[d][np.isfinite(first[d])], last[d][np.isfinite(last[d])]
         if a.size:
             out[d] = np.median(np.abs(a - np.median(a))) <= TOGETHER.value * 60 and (

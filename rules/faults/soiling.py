@@ -19,6 +19,7 @@ import numpy as np
 from rules.case import Candidate, Case, Floats, RuleResult
 from rules.finding import Alternative, Threshold
 from rules.levels import Segment, relative_levels, segments
+from rules.ranks import median_of, row_quantile
 
 COLUMNS = ("dc_power_w",)
 MIN_SLOPE = Threshold(0.0008, "per day", "published soiling rates: some 0.1 to 0.5 % per dry day (from memory)")
@@ -73,19 +74,18 @@ def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
     else:
         use = np.isfinite(share) & (case.table["plane_clear"][:, p] > 0.15) & (np.nan_to_num(case.table["kt_wobble"], nan=1) < 0.04)
     count = use.sum(axis=1)
-    level = np.full(case.day_count, np.nan)
     mine = np.flatnonzero(case.plane_of == p)
     ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
-    for d in np.flatnonzero((count >= 4) & ~ill):
-        level[d] = float(np.quantile(share[d][use[d]], 0.75))
+    level = row_quantile(np.where(use & ((count >= 4) & ~ill)[:, None], share, np.nan), 0.75)
     if not case.sensor_trust[0]:
         # Without a sensor a dull day is no witness: keep days near the running top.
-        for d in np.flatnonzero(np.isfinite(level)):
-            window = level[max(0, d - 6) : d + 7]
-            if level[d] < np.nanmax(window) - 0.12:
-                level[d] = np.nan
+        plain = level.tolist()
+        for d in np.flatnonzero(np.isfinite(level)).tolist():
+            if plain[d] < max(v for v in plain[max(0, d - 6) : d + 7] if v == v) - 0.12:
+                plain[d] = float("nan")
+        level = np.array(plain)
     good = level[np.isfinite(level)]
-    noise = 1.4826 * float(np.median(np.abs(np.diff(good)))) / np.sqrt(2) if len(good) > 4 else 0.05
+    noise = 1.4826 * median_of(np.abs(np.diff(good))) / np.sqrt(2) if len(good) > 4 else 0.05
     return level, max(noise, 0.008)
 
 

@@ -1,0 +1,46 @@
+"""Medians and quantiles of many short series: numpy's values without numpy's price.
+
+``numpy.median`` and ``numpy.quantile`` take 20 to 100 us for a handful of
+numbers, and a night asks for them for every day of every input.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def median_of(values: NDArray[Any]) -> float:
+    """``numpy.median`` of a series [T] without NaN; NaN of none."""
+    size = values.size
+    if not size:
+        return float("nan")
+    half = size // 2
+    if size % 2:
+        return float(np.partition(values, half)[half])
+    ordered = np.partition(values, (half - 1, half))
+    return float(0.5 * (ordered[half - 1] + ordered[half]))
+
+
+def row_quantile(values: Floats, q: float) -> Floats:
+    """``numpy.quantile`` of each row's known values; NaN in a row without any.
+
+    Parameters
+    ----------
+    values : [D, B], NaN where not known.
+    q : 0 to 1.
+    """
+    ordered = np.sort(values, axis=1)  # NaN last
+    count = np.isfinite(ordered).sum(axis=1)
+    place = q * np.maximum(count - 1, 0)
+    low = np.floor(place).astype(np.int64)
+    part = place - low
+    rows = np.arange(len(values))
+    a, b = ordered[rows, low], ordered[rows, np.minimum(low + 1, np.maximum(count - 1, 0))]
+    # numpy's own form of the mean between two: exact at both ends.
+    between = np.where(part >= 0.5, b - (b - a) * (1.0 - part), a + (b - a) * part)
+    return np.where(count > 0, between, np.nan)
