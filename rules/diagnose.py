@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alternatives import with_explained
 from rules.case import Candidate, Case, Mask
 
 _RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")
@@ -65,14 +66,14 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     order = {fault: k for k, fault in enumerate(EXPLAINS)}
     waiting = sorted(candidates, key=lambda c: (order[c.fault], -len(c.inputs)))
     claimed = {fault: np.zeros((case.day_count, len(case.inputs)), bool) for fault in EXPLAINS}
-    by: dict[str, list[Candidate]] = {}
+    explained_away: list[Candidate] = []
     accepted: list[Candidate] = []
     for candidate in waiting:
         inputs = np.array(candidate.inputs)
         explained = claimed[candidate.fault][:, inputs].all(axis=1)
         left = candidate.days & ~explained
         if left.sum() < max(1, _KEEP * candidate.days.sum()):
-            _remember(by, candidate)
+            explained_away.append(candidate)
             continue
         if not left.all():
             candidate = replace(candidate, days=left, loss_wh=candidate.loss_wh * left)
@@ -87,7 +88,7 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             # Siblings of a shifted record look shaded against it.
             beside = np.flatnonzero(np.isin(case.plane_of, case.plane_of[inputs]))
             claimed["shading"][np.ix_(spread, beside)] = True
-    return Diagnosis(_join(case, accepted))
+    return Diagnosis(_join(case, with_explained(accepted, explained_away, EXPLAINS)))
 
 
 def _lasting_days(candidate: Candidate) -> Mask:
@@ -109,10 +110,6 @@ def _rival(accepted: list[Candidate], candidate: Candidate) -> Candidate | None:
         if (other.days & candidate.days).sum() >= _ALIKE * candidate.days.sum():
             return other
     return None
-
-
-def _remember(by: dict[str, list[Candidate]], candidate: Candidate) -> None:
-    by.setdefault(candidate.fault, []).append(candidate)
 
 
 def _join(case: Case, accepted: list[Candidate]) -> list[Candidate]:
@@ -178,6 +175,3 @@ def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None)
         why=f"{who} alike. {lead.why}",
         evidence={**lead.evidence, "inputs": [case.inputs[n].label for n in inputs]},
     )
-
-
-

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from rules.alternatives import SETTLES
 from rules.case import Candidate, Case
 from rules.diagnose import EXPLAINS, diagnose
+from rules.finding import FAULT_SCOPES
 from tests.rules.make import findings, make_roof, only
 
 
@@ -82,3 +84,20 @@ def test_a_silent_unit_is_not_also_dead() -> None:
     roof.dead(2, roof.when(2, 5)).dead(3, roof.when(2, 5))
     roof.silent(1, roof.when(2, 5))
     assert only(findings(roof)).fault == "unit-silent"
+
+
+def test_what_was_explained_away_stays_as_an_alternative(healthy_case: Case) -> None:
+    dead = _candidate(healthy_case, "dead-input", (2,), slice(0, 10))
+    weak = _candidate(healthy_case, "weak-input", (2,), slice(0, 9))
+    elsewhere = _candidate(healthy_case, "substring-loss", (4,), slice(0, 9))
+    accepted = {c.fault: c for c in diagnose(healthy_case, [weak, dead, elsewhere]).accepted}
+    assert set(accepted) == {"dead-input", "substring-loss"}
+    other = accepted["dead-input"].alternatives[0]
+    assert other.fault == "weak-input"
+    assert 0 < other.confidence < 0.25
+    assert other.tell_apart
+    assert accepted["substring-loss"].alternatives == ()
+
+
+def test_every_cause_has_an_observation_that_speaks_for_it() -> None:
+    assert set(SETTLES) == set(FAULT_SCOPES)
