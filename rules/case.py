@@ -152,11 +152,13 @@ class Case:
     @cached_property
     def _response(self) -> Floats:
         """Power per rated watt of each plane by sky brightness, over that under a clear sky: [L, D, P, B]."""
-        sun = self.bin_sun
+        up = self.bin_sun.zenith_deg < 90.0  # a night makes nothing, and is half of the bins
+        sun = self.bin_sun.at(up)
         guess = ambient_estimate(self.site.site, sun.ts)
-        air = self._sky("air").ravel()
+        air = self._sky("air").ravel()[up]
         air = np.where(np.isfinite(air), air, guess)
-        out = np.empty((len(_LEVELS), self.day_count, len(self.names), BINS))
+        out = np.zeros((len(_LEVELS), self.day_count, len(self.names), BINS))
+        lit = up.reshape(self.day_count, BINS)
         for p, name in enumerate(self.names):
             plane = self.site.planes[name]
             poa = clear_index_levels(
@@ -165,9 +167,8 @@ class Case:
             module = self.inputs[int(np.flatnonzero(self.plane_of == p)[0])].module
             power = per_rated(module, poa, cell_temperature(poa, air, 1.0))
             with np.errstate(invalid="ignore", divide="ignore"):
-                share = np.where(power[-1] > 1e-3, power[:-1] / power[-1], np.nan)
-            out[:, :, p] = share.reshape(len(_LEVELS), self.day_count, BINS)
-        return np.nan_to_num(out)
+                out[:, :, p][:, lit] = np.nan_to_num(np.where(power[-1] > 1e-3, power[:-1] / power[-1], 0.0))
+        return out
 
     def _invert(self, share: Floats, plane: int) -> Floats:
         """Clear-sky index at which a plane makes ``share`` of its clear-sky power, [D, B]."""
@@ -519,18 +520,18 @@ def runs_of(mask: Mask, bridge: Mask | None = None, most: int = 0) -> list[tuple
     bridge : positions that neither break nor make a run (days not judged).
     most : at most so many other False positions are bridged too.
     """
-    hits = np.flatnonzero(mask)
-    if not hits.size:
+    hits = mask.nonzero()[0].tolist()
+    if not hits:
         return []
-    soft = np.zeros(mask.shape, bool) if bridge is None else bridge
-    hard = np.cumsum(~mask & ~soft)
+    breaks = ~mask if bridge is None else ~mask & ~bridge
+    hard = breaks.cumsum().tolist()
     runs: list[tuple[int, int]] = []
-    first = last = int(hits[0])
+    first = last = hits[0]
     for hit in hits[1:]:
         if hard[hit] - hard[last] > most:
             runs.append((first, last))
-            first = int(hit)
-        last = int(hit)
+            first = hit
+        last = hit
     runs.append((first, last))
     return runs
 

@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -118,9 +119,10 @@ FIELDS: Final[dict[str, tuple[str, str]]] = {
 }
 
 
+@lru_cache(maxsize=4096)
 def day_iso(day: int) -> str:
     """ISO date of a solar day number."""
-    return (date(1970, 1, 1) + timedelta(days=int(day))).isoformat()
+    return (date(1970, 1, 1) + timedelta(days=day)).isoformat()
 
 
 def plane_names(site: SiteDescription) -> list[str]:

@@ -152,6 +152,11 @@ def clear_index_levels(
     levels : [L] clear-sky indices, 1; 1.0 is clear sky.
     effective : True for :func:`plane_effective`, False for :func:`plane_global`.
     """
+    up = sun.zenith_deg < 90.0
+    if not up.all():
+        out = np.zeros((len(levels), len(up)))
+        out[:, up] = clear_index_levels(sun.at(up), azimuth_deg, tilt_deg, levels, effective)
+        return out
     ghi = np.asarray(levels, dtype=np.float64)[:, None] * sun.clear_ghi[None, :]
     plane = plane_effective if effective else plane_global
     return plane(sun, azimuth_deg, tilt_deg, ghi=ghi)

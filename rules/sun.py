@@ -54,6 +54,10 @@ class Sun:
     clear_dni: Floats
     clear_dhi: Floats
 
+    def at(self, where: NDArray[np.bool_]) -> Sun:
+        """The same at some of the times; ``where`` is [T]."""
+        return Sun(*(array[where] for array in vars(self).values()))
+
     def take(self, index: NDArray[np.int64]) -> Sun:
         """The same of some of the stamps only."""
         return Sun(*(getattr(self, f.name)[index] for f in fields(self)))

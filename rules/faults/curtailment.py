@@ -124,7 +124,9 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     if several:
         tight &= np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value
     width = _bin_hours(level)
-    spells = [s for d in range(case.day_count) for s in _spells(d, level[d], wobble[d], tight[d], light[d], width)]
+    second = _seconds(level, wobble, tight)
+    days = np.flatnonzero(second.any(axis=1))
+    spells = [s for d in days for s in _spells(d, level[d], wobble[d], tight[d], light[d], second[d], width)]
     out = np.zeros(level.shape, bool)
     for s in spells:
         like = [o for o in spells if abs(o.level / s.level - 1) < SAME.value]
@@ -140,28 +142,37 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     return out
 
 
-def _spells(d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, width: float) -> list[_Spell]:
+def _seconds(level: Floats, wobble: Floats, tight: Mask) -> Mask:
+    """Bins that could be the second of a spell, [D, B]: calm, at the level of the filled bin before."""
+    index = np.where(np.isfinite(level), np.arange(level.shape[1]), -1)
+    before = np.maximum.accumulate(index, axis=1)
+    before = np.concatenate([np.full_like(before[:, :1], -1), before[:, :-1]], axis=1)
+    there, at = before >= 0, np.maximum(before, 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        same = np.abs(level / np.take_along_axis(level, at, 1) - 1.0) < LEVEL.value
+        return same & there & tight & np.take_along_axis(tight, at, 1) & ~(wobble >= TIGHT.value)
+
+
+def _spells(
+    d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, second: Mask, width: float
+) -> list[_Spell]:
     """Runs of two or more filled half hours at one level."""
     out: list[_Spell] = []
-    if not tight.any():
-        return out
     filled = np.flatnonzero(np.isfinite(level)).tolist()
     levels, wobbles, tights = level.tolist(), wobble.tolist(), tight.tolist()
     # The first half hour of a run still holds the step down to it; an unknown wobble is none.
     joins = [tights[b] and not wobbles[b] >= TIGHT.value for b in filled]
-    start = 0
-    while start < len(filled):
-        first, stop = filled[start], start + 1
-        if tights[first]:
-            held = levels[first]
-            while stop < len(filled) and joins[stop] and abs(levels[filled[stop]] / held - 1) < LEVEL.value:
-                stop += 1
-                held = median([levels[b] for b in filled[start:stop]])
-        if stop - start >= 2:
-            at = np.array(filled[start:stop])
-            curve = light[at].tolist()
-            out.append(_Spell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, held / median(curve)))
-        start = stop
+    stop = 0
+    for start in (np.flatnonzero(second[filled]) - 1).tolist():
+        if start < stop:
+            continue  # inside the spell before
+        held, stop = levels[filled[start]], start + 1
+        while stop < len(filled) and joins[stop] and abs(levels[filled[stop]] / held - 1) < LEVEL.value:
+            stop += 1
+            held = median([levels[b] for b in filled[start:stop]])
+        at = np.array(filled[start:stop])
+        curve = light[at].tolist()
+        out.append(_Spell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, held / median(curve)))
     return out
 
 
