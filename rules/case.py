@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from collectors.site import SiteDescription
 from rules.daytable import BIN_HOURS, BINS, SKY, DayTable, plane_names
 from rules.finding import Alternative, Threshold
-from rules.irradiance import clear_index_levels
+from rules.irradiance import clear_index_levels, plane_parts
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.panel import day_offset
 from rules.ranks import median_of
@@ -37,6 +37,10 @@ OPEN_SHARE = Threshold(0.45, "of the day's clear-sky energy", "own reasoning: a 
 OPEN_DAYS = Threshold(4, "days", "own reasoning: chance clouds do not come at one hour on four clear days")
 OPEN_SUN_DEG = Threshold(12.0, "deg", "common practice: horizon and haze below some 10 degrees belong to the site")
 OPEN_LEVEL = Threshold(0.72, "of clear sky", "own reasoning: transposition models differ by 8 % and a turned plane by 20 %")
+OPEN_RANK = Threshold(0.9, "quantile", "own reasoning: the best of a few members, not the best of many by chance")
+OPEN_LIFT = Threshold(1.08, "ratio", "own reasoning: four times the spread of modules of one type (1 to 2 %)")
+OPEN_FIT = Threshold(0.93, "of the expected", "own reasoning: a typical member that makes all the sky allows is not in shade")
+OPEN_MOST = Threshold(1.12, "of the expected", "transposition models differ by 8 %: more is another plane's course")
 #: Position in _LEVELS just above a clear sky.
 _CLEAR_AT = 11
 
@@ -170,6 +174,27 @@ class Case:
                 out[:, :, p][:, lit] = np.nan_to_num(np.where(power[-1] > 1e-3, power[:-1] / power[-1], 0.0))
         return out
 
+    @cached_property
+    def beam_share(self) -> Floats:
+        """Share of each plane's irradiance that comes straight from the sun, under the site's sky, [D, P, B].
+
+        0 where the sky is unknown. Brightening around the sun counts as direct:
+        what hides the sun hides it too.
+        """
+        sun = self.bin_sun
+        shape = (len(_LEVELS), self.day_count, BINS)
+        index = np.nan_to_num(self.sky_index)
+        out = np.zeros((self.day_count, len(self.names), BINS))
+        for p, name in enumerate(self.names):
+            plane = self.site.planes[name]
+            parts = plane_parts(
+                sun, plane.azimuth_deg or 0.0, plane.tilt_deg or 0.0, ghi=_LEVELS[:, None] * sun.clear_ghi[None, :]
+            )
+            with np.errstate(invalid="ignore", divide="ignore"):
+                share = np.nan_to_num(np.where(parts.total > 5.0, parts.direct / parts.total, 0.0))
+            out[:, p] = _between(share.reshape(shape), index)
+        return np.where(np.isfinite(self.sky_index)[:, None], out, 0.0)
+
     def _invert(self, share: Floats, plane: int) -> Floats:
         """Clear-sky index at which a plane makes ``share`` of its clear-sky power, [D, B]."""
         raw = self._response[:, :, plane]
@@ -188,14 +213,7 @@ class Case:
 
     def _forward(self, index: Floats, plane: int) -> Floats:
         """Share of clear-sky power a plane makes at a clear-sky index, [D, B]."""
-        response = self._response[:, :, plane]
-        position = np.clip(np.searchsorted(_LEVELS, np.nan_to_num(index).ravel()), 1, len(_LEVELS) - 1)
-        high = position.reshape(index.shape)
-        low = high - 1
-        part = np.clip((np.nan_to_num(index) - _LEVELS[low]) / (_LEVELS[high] - _LEVELS[low]), 0, 1)
-        r_low = np.take_along_axis(response, low[None], 0)[0]
-        r_high = np.take_along_axis(response, high[None], 0)[0]
-        return np.where(np.isfinite(index), r_low + part * (r_high - r_low), np.nan)
+        return np.where(np.isfinite(index), _between(self._response[:, :, plane], np.nan_to_num(index)), np.nan)
 
     @cached_property
     def plane_share(self) -> Floats:
@@ -221,14 +239,69 @@ class Case:
         return gain
 
     @cached_property
+    def sibling_lift(self) -> Floats:
+        """What a plane's open members make over its typical member, by hour, 1 and more, [D, P, B].
+
+        Where a shadow covers most of a plane, the typical member stands in it
+        too; one that stands out of it at the same hour of most sunny days says
+        so. Never more than the clear sky allows, and that very day's own figure:
+        under clouds open and shaded members make the same.
+        """
+        out = np.ones((self.day_count, len(self.names), BINS))
+        for p in range(len(self.names)):
+            mine = np.flatnonzero(self.plane_of == p)
+            if len(mine) < 3:
+                continue
+            power, typical = self.table["free_power"][:, mine], self.table["free_typical"][:, mine]
+            clear = self.table["clear"][:, mine]
+            told = typical > 0.02 * BIN_HOURS
+            with np.errstate(invalid="ignore", divide="ignore"):
+                sun = np.nanmax(np.where(clear > 0.04 * BIN_HOURS, power / clear, 0.0), axis=1) / self.plane_gain[p]
+            sunny = np.clip((sun - 0.4) / 0.3, 0.0, 1.0)[:, None] * told
+            reach = int(OPEN_REACH.value)
+            made, held = window_sum(power * sunny, reach), window_sum(typical * sunny, reach)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                usual = np.where(held > 0.1 * BIN_HOURS, made / held, np.nan)
+                today = np.where(told, power / typical, np.nan)
+            level = np.maximum(weighted_quantile(usual, np.where(np.isfinite(usual), held, 0.0), 0.5), 1.0)[:, :, None]
+            upper = _rank(usual / level, OPEN_RANK.value)
+            lift = np.clip(_rank(today / level, OPEN_RANK.value), 1.0, 1.25 * upper)
+            fit = self._fit(p)
+            most = np.where(fit <= OPEN_FIT.value, OPEN_MOST.value / np.maximum(fit, 0.05), 1.0)
+            most = np.where(np.isfinite(fit), np.maximum(most, 1.0), np.inf)
+            out[:, p] = np.where(np.nan_to_num(upper) >= OPEN_LIFT.value, np.minimum(np.nan_to_num(lift, nan=1.0), most), 1.0)
+        return out
+
+    def _fit(self, p: int) -> Floats:
+        """How much of the expected a plane's typical member made under a bright sky of the days around, [D, B].
+
+        Under the sky of a sensor or of the other planes; with neither, its upper
+        share of clear sky. NaN where nothing tells.
+        """
+        reach = int(OPEN_REACH.value)
+        clear, made = self.table["plane_clear"][:, p], self.table["plane_typical"][:, p]
+        if self.sensor_trust[0]:
+            sky = self.sensor_index / self.sensor_trust[2]
+        else:
+            sky = self.own_index(without=p, opened=False)
+        bright = (np.nan_to_num(sky) > 0.6) & (clear > 0.04 * BIN_HOURS)
+        held = np.where(bright, clear * self._forward(sky, p) * self.plane_gain[p], 0.0)
+        total = window_sum(held, reach)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            fit = np.where(total > 0.1 * BIN_HOURS, window_sum(np.where(bright, made, 0.0), reach) / total, np.nan)
+        upper = _rolling_upper(np.where(clear > 0.04 * BIN_HOURS, self.plane_share[:, p], np.nan), reach, 1.0)
+        return np.where(np.isfinite(fit), fit, upper / self.plane_gain[p])
+
+    @cached_property
     def plane_open(self) -> Floats:
-        """How much of a clear sky's power each plane still reaches at each hour, 0 to 1, [D, P, B].
+        """How much of a clear sky's power each plane's open members still reach at each hour, 0 to 1, [D, P, B].
 
         A tree that shades a whole plane leaves no sibling to tell; but clouds do
         not come at the same minute of every day. The upper level of the plane's
         share of clear sky over some two weeks, by time of day, over the plane's
         gain: 1 where the plane is open (or the sun too low to say), less where
-        something stands before it.
+        something stands before it. A sensor or the other planes say how bright
+        the sky was; without them only days that were plainly clear at other hours.
         """
         out = np.ones((self.day_count, len(self.names), BINS))
         lowest = OPEN_SUN_DEG.value + np.where(self.table["step_s"] >= 1800, 6.0, 0.0)
@@ -237,7 +310,7 @@ class Case:
         for p in range(len(self.names)):
             mine = self.plane_of == p
             clear = self.table["clear"][:, mine].sum(axis=1)
-            typical = self.table["typical"][:, mine].sum(axis=1)
+            typical = self.table["typical"][:, mine].sum(axis=1) * self.sibling_lift[:, p]
             use = (clear > 0.08 * BIN_HOURS * mine.sum()) & (self.bin_elevation >= lowest[:, None])
             with np.errstate(invalid="ignore", divide="ignore"):
                 share = np.where(use, typical / clear, np.nan) / self.plane_gain[p]
@@ -246,8 +319,10 @@ class Case:
             if sensor is None:
                 lit = np.where(use, clear, 0.0)
                 open_part = (lit * (np.nan_to_num(share) > 0.88)).sum(axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
-                # Without a sensor only days that were plainly clear at other hours can tell.
-                share[open_part < OPEN_SHARE.value] = np.nan
+                plain = np.where((open_part < OPEN_SHARE.value)[:, None], np.nan, share)
+                others = self.own_index(without=p, opened=False)
+                with np.errstate(invalid="ignore", divide="ignore"):
+                    share = np.where(np.nan_to_num(others) > 0.65, share / self._forward(others, p), plain)
             level = _rolling_upper(share, int(OPEN_REACH.value), OPEN_DAYS.value)
             lit = np.where(np.isfinite(level), clear, 0.0)
             part = (lit * (np.nan_to_num(level) > 0.85)).sum(axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
@@ -263,7 +338,8 @@ class Case:
         Parameters
         ----------
         without : leave this plane out of the witnesses.
-        opened : allow for what stands before a whole plane (:attr:`plane_open`).
+        opened : allow for what stands before most of a plane or all of it
+            (:attr:`sibling_lift`, :attr:`plane_open`).
         """
         estimates, weights = [], []
         for p in range(len(self.names)):
@@ -271,7 +347,9 @@ class Case:
                 continue
             members = int((self.plane_of == p).sum())
             share = self.plane_share[:, p] / self.plane_gain[p]
-            estimate = self._invert(share / self.plane_open[:, p] if opened else share, p)
+            if opened:
+                share = share * self.sibling_lift[:, p] / self.plane_open[:, p]
+            estimate = self._invert(share, p)
             estimates.append(estimate)
             weights.append(
                 np.where(np.isfinite(estimate), self.table["plane_clear"][:, p] * min(members, 4), 0.0)
@@ -427,10 +505,18 @@ class Case:
         """
         closed = 1.0 / self.plane_open[:, self.plane_of] - 1.0
         # Only the direct sun is blocked: under clouds siblings say what there is.
-        out = self.table["typical"] * (1.0 + self.clear_weight[:, None, :] * closed)
+        out = self.table["typical"] * self.sibling_lift[:, self.plane_of] * (1.0 + self.clear_weight[:, None, :] * closed)
         alone = (self.members < 2) & self.independent[self.plane_of]
         out[:, alone] = self.expected[:, alone]
         return out
+
+    @cached_property
+    def free_witness(self) -> Floats:
+        """:attr:`witness` over the slots at nobody's ceiling, where siblings are the witness, h, [D, N, B]."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            out = self.table["free_typical"] * np.where(self.table["typical"] > 0, self.witness / self.table["typical"], 1.0)
+        alone = (self.members < 2) & self.independent[self.plane_of]
+        return np.where(alone[None, :, None], self.witness, out)
 
     @cached_property
     def ratio(self) -> Floats:
@@ -438,12 +524,10 @@ class Case:
 
         Of the slots at nobody's ceiling, where siblings are the witness.
         """
-        power, witness = self.table["free_power"], self.table["free_typical"]
+        alone = (self.members < 2) & self.independent[self.plane_of]
+        power = np.where(alone[None, :, None], self.table["power"], self.table["free_power"])
+        witness = self.free_witness
         with np.errstate(invalid="ignore", divide="ignore"):
-            witness = witness * np.where(self.table["typical"] > 0, self.witness / self.table["typical"], 1.0)
-            alone = (self.members < 2) & self.independent[self.plane_of]
-            power = np.where(alone[None, :, None], self.table["power"], power)
-            witness = np.where(alone[None, :, None], self.witness, witness)
             return np.where(witness > 0.04 * BIN_HOURS, power / witness, np.nan)
 
     @cached_property
@@ -467,6 +551,16 @@ class Case:
         return self.site.site.tariff_per_kwh or 0.0
 
 
+def _between(table: Floats, index: Floats) -> Floats:
+    """Values of a table over sky brightness, [L, D, B], at an index, [D, B]; linear between."""
+    high = np.clip(np.searchsorted(_LEVELS, index.ravel()), 1, len(_LEVELS) - 1).reshape(index.shape)
+    low = high - 1
+    part = np.clip((index - _LEVELS[low]) / (_LEVELS[high] - _LEVELS[low]), 0, 1)
+    at_low = np.take_along_axis(table, low[None], 0)[0]
+    at_high = np.take_along_axis(table, high[None], 0)[0]
+    return np.asarray(at_low + part * (at_high - at_low))
+
+
 def _sharp(shaded: Mask, level: Floats) -> Mask:
     """Shaded bins of groups with a sharp edge, [D, B].
 
@@ -482,6 +576,23 @@ def _sharp(shaded: Mask, level: Floats) -> Mask:
             step_out = np.nanmax(after, initial=0.0) - level[d, max(last - 1, first) : last + 1].min()
             out[d, first : last + 1] = max(step_in, step_out) >= OPEN_EDGE.value
     return out
+
+
+def window_sum(values: Floats, reach: int) -> Floats:
+    """Sum over some days each way, in the shape of ``values``; the first axis is days."""
+    pad = [(reach + 1, reach)] + [(0, 0)] * (values.ndim - 1)
+    total = np.cumsum(np.pad(values, pad), axis=0)
+    return np.asarray(total[2 * reach + 1 :] - total[: -(2 * reach + 1)])
+
+
+def _rank(values: Floats, q: float) -> Floats:
+    """Nearest-rank quantile over members, [D, M, B] to [D, B]; NaN where nobody spoke."""
+    if not values.shape[1]:
+        return np.full((values.shape[0], values.shape[2]), np.nan)
+    ordered = np.sort(values, axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    at = np.rint(q * np.maximum(count - 1, 0)).astype(int)
+    return np.asarray(np.take_along_axis(ordered, at[:, None], 1)[:, 0])
 
 
 def _rolling_upper(values: Floats, reach: int, need: float) -> Floats:

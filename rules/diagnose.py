@@ -28,7 +28,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "gateway-silent": ("unit-silent", "patchy-comms", "snow", "curtailment", "soiling", "frozen-readings"),
     "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "site-outage", "swapped-record", "frozen-readings"),
     "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "snow", "grid-out-of-range"),
-    "clock-shift": (*_RATIO, "swapped-record", "restart-cycling", "snow"),
+    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "restart-cycling", "snow"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "weak-input", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "frozen-readings": (*_RATIO, *_ZERO, "swapped-record"),
@@ -48,6 +48,10 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
 }
 #: A suspicion keeps its place when at least this share of its days is not explained by another cause.
 _KEEP = 0.4
+#: So many days of shade, free of another cause, stand for the other days too: what throws a shadow does not go away.
+_STANDS = 4
+#: Up to so many members the typical one may be the swapped one.
+_FEW_SIBLINGS = 3
 #: Shares of days that members must have in common to be one case.
 _ALIKE = 0.7
 #: Faults that members of a plane, unit or site can have as one common cause.
@@ -72,10 +76,11 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         inputs = np.array(candidate.inputs)
         explained = claimed[candidate.fault][:, inputs].all(axis=1)
         left = candidate.days & ~explained
-        if left.sum() < max(1, _KEEP * candidate.days.sum()):
+        stands = candidate.fault == "shading" and left.sum() >= _STANDS
+        if left.sum() < max(1, _KEEP * candidate.days.sum()) and not stands:
             explained_away.append(candidate)
             continue
-        if not left.all():
+        if not left.all() and not stands:
             candidate = replace(candidate, days=left, loss_wh=candidate.loss_wh * left)
         rival = _rival(accepted, candidate)
         if rival is not None:
@@ -84,10 +89,11 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         spread = _lasting_days(candidate)
         for fault in EXPLAINS[candidate.fault]:
             claimed[fault][np.ix_(spread, inputs)] = True
-        if candidate.fault == "clock-shift":
-            # Siblings of a shifted record look shaded against it.
-            beside = np.flatnonzero(np.isin(case.plane_of, case.plane_of[inputs]))
-            claimed["shading"][np.ix_(spread, beside)] = True
+        if candidate.fault == "swapped-record":
+            # Few siblings of a swapped record look shaded against it.
+            beside = np.flatnonzero(case.plane_of == case.plane_of[inputs[0]])
+            if len(beside) <= _FEW_SIBLINGS:
+                claimed["shading"][np.ix_(spread, beside)] = True
     return Diagnosis(_join(case, with_explained(accepted, explained_away, EXPLAINS)))
 
 

@@ -15,12 +15,14 @@ ends of the day), morning or evening horizon (moves one end only).
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, RuleResult, Unjudged, runs_of, span_mask
-from rules.daytable import BIN_HOURS, BINS
+from rules.daytable import BIN_HOURS, BINS, DayTable
 from rules.finding import Alternative, Threshold
+from rules.siblings import typical
 
 COLUMNS = ("timestamp", "dc_power_w")
 MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
@@ -31,6 +33,53 @@ QUIET_DAYS = Threshold(4, "days", "own reasoning: no clock is set right for days
 _SHIFTS = np.arange(-8, 9)
 
 
+#: Fields of single inputs and of whole planes that lie at the hour of their stamps.
+_OF_INPUTS = ("power", "typical", "free_power", "free_typical")
+_OF_PLANES = ("plane_typical", "plane_power")
+
+
+def on_time(case: Case) -> Case:
+    """The case with every record put where the sun says it belongs; itself where no clock is off.
+
+    Whoever asks where the sun stood must not be told by a wrong clock. What the
+    clear sky would give stays where it is; weather has its own clock.
+    """
+    bins = np.zeros((case.day_count, len(case.inputs)))
+    for c in judge(case).candidates:
+        where = np.flatnonzero(c.days)
+        bins[where[0] : where[-1] + 1, np.array(c.inputs)] = c.evidence["shift_min"] / 60.0 / BIN_HOURS
+    if not bins.any():
+        return case
+    fields = dict(case.table.fields)
+    for name in _OF_INPUTS:
+        fields[name] = _moved(fields[name], bins)
+    for name in _OF_PLANES:
+        fields[name] = fields[name].copy()
+    for p in range(len(case.names)):
+        mine = np.flatnonzero(case.plane_of == p)
+        off = bins[:, mine]
+        for name in _OF_PLANES:
+            fields[name][:, p] = _moved(case.table[name][:, p : p + 1], np.median(off, axis=1)[:, None])[:, 0]
+        # Siblings on another clock were held against each other at different hours: now each clock's against its own.
+        for d in np.flatnonzero((off != off[:, :1]).any(axis=1)):
+            for clock in np.unique(off[d]):
+                same = mine[off[d] == clock]
+                for own, theirs in (("power", "typical"), ("free_power", "free_typical")):
+                    middle, _ = typical(fields[own][d, same].T.astype(np.float32))
+                    fields[theirs][d, same] = np.where(fields[own][d, same] > 0, middle[None, :], 0.0)
+            fields["plane_typical"][d, p] = fields["typical"][d, mine].max(axis=0)
+    return Case(DayTable(case.site, case.table.days, fields), case.events)
+
+
+def _moved(values: Floats, bins: Floats) -> Floats:
+    """Each [day, member]'s course moved ``bins`` half hours earlier, [D, M, B]; parts of one are shared out."""
+    whole = np.floor(bins)
+    part = (bins - whole)[:, :, None]
+    at = (np.arange(BINS)[None, None, :] + whole[:, :, None].astype(np.int64)) % BINS
+    return np.asarray((1 - part) * np.take_along_axis(values, at, 2) + part * np.take_along_axis(values, (at + 1) % BINS, 2))
+
+
+@lru_cache(maxsize=1)
 def judge(case: Case) -> RuleResult:
     """Candidates per spell: for the site, or for a gateway whose clock alone is off."""
     result = RuleResult()

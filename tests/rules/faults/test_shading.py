@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 import rules.faults.shading as rule
+import rules.shademap as shademap
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
@@ -51,26 +52,27 @@ def test_from_the_north_in_the_south() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "value"), [("BIN_LOSS", 0.95), ("DAY_LOSS", 0.5), ("REPEAT", 1.5), ("LOW_SUN_DEG", 60.0)]
+    ("name", "value"),
+    [("BIN_LOSS", 1.1), ("DAY_LOSS", 0.5), ("REPEAT", 1.5), ("LOW_SUN_DEG", 60.0), ("STAGGER", 1.1), ("SUNNY_BEAM", 1.1)],
 )
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("shading", case).candidates
-    threshold(rule, name, value)
+    threshold(rule if hasattr(rule, name) else shademap, name, value)
     assert not run_rule("shading", case).candidates
 
 
 @pytest.mark.parametrize(("factor", "fires"), [(0.5, False), (2.0, True)])
 def test_just_under_and_over_the_loss_of_a_bin(factor: float, fires: bool) -> None:
     roof = make_roof(days=12, kinds="c")
-    roof.scale(2, 1 - factor * rule.BIN_LOSS.value, roof.when(0, 99, 8.0, 10.5))
+    roof.scale(2, 1 - factor * shademap.BIN_LOSS.value, roof.when(0, 99, 8.0, 10.5))
     assert bool(run_rule("shading", case_of(roof)).candidates) is fires
 
 
 def test_a_shadow_needs_days_to_repeat(threshold: MoveThreshold) -> None:
     case = case_of(_shaded(make_roof(days=9, kinds="c")))
     assert run_rule("shading", case).candidates
-    threshold(rule, "MIN_CLEAR", 99)
-    threshold(rule, "AROUND", 1)
+    threshold(shademap, "MIN_CLEAR", 99)
+    threshold(shademap, "AROUND", 1)
     found = run_rule("shading", case).candidates
     assert not found or found[0].days.sum() < 9
 
@@ -100,8 +102,8 @@ def test_a_lone_input_against_a_sensor(threshold: MoveThreshold) -> None:
     roof.shade(0, (80.0, 130.0), 60.0, 0.95)
     case = case_of(roof, roof.weather())
     assert run_rule("shading", case).candidates
-    threshold(rule, "LONE_LOSS", 0.98)
+    threshold(shademap, "LONE_LOSS", 0.98)
     assert not run_rule("shading", case).candidates
-    threshold(rule, "LONE_LOSS", 0.25)
-    threshold(rule, "LONE_SUN_DEG", 80.0)
+    threshold(shademap, "LONE_LOSS", 0.25)
+    threshold(shademap, "LONE_SUN_DEG", 80.0)
     assert not run_rule("shading", case).candidates

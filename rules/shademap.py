@@ -1,0 +1,123 @@
+"""How much of the sun's beam each input loses, by hour of the day and time of the year.
+
+Shade bites the direct sun only and returns while the sun's path is nearly the
+same. So the deficit of an input against its open siblings is held, hour by
+hour over the days around, against the beam that reached them: the share of the
+beam that is missing is the same on a clear and on a broken day, and nil is lost
+under an overcast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.case import Case, Floats, Mask, weighted_quantile, window_sum
+from rules.daytable import BIN_HOURS
+from rules.finding import Threshold
+
+BIN_LOSS = Threshold(0.12, "of the beam", "own reasoning: four times the spread of a module's ratio within a clear day")
+LONE_LOSS = Threshold(0.25, "of the beam", "transposition models differ by some 10 % and more at low sun (own comparison)")
+REPEAT = Threshold(0.6, "of the beam of days around", "own reasoning: a fixed thing shades on most clear days, chance does not")
+AROUND = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
+MIN_CLEAR = Threshold(3, "sunny days around", "own reasoning: two may agree by chance")
+SUNNY_BEAM = Threshold(0.3, "of irradiance", "own reasoning: less beam leaves a shadow of 3 % per tenth of it, lost in noise")
+LONE_SUN_DEG = Threshold(15.0, "deg", "own reasoning: below, model error of a lone plane outweighs its shade")
+LOW_SUN_DEG = Threshold(4.0, "deg", "common practice: horizon and haze below 5 degrees belong to the site")
+#: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
+_BRIGHTEST, _DARKEST = 1.15, 0.1
+
+
+@dataclass(frozen=True)
+class ShadeMap:
+    """Shade by day, input and half hour; every array [D, N, B].
+
+    ``share`` of the beam missing at that hour on the days around, 0 to 1;
+    ``told`` where enough sunny days say so, ``shaded`` where it returns on most
+    of them; ``sunny`` bins with enough beam to tell; ``held`` what the input would make unshaded, ``beam`` the part
+    of it that comes straight from the sun, ``deficit`` what is missing, h.
+    """
+
+    share: Floats
+    told: Mask
+    shaded: Mask
+    sunny: Mask
+    held: Floats
+    beam: Floats
+    deficit: Floats
+
+
+def shade_map(case: Case) -> ShadeMap:
+    """The shade of every input, from the case alone."""
+    level = unshaded_level(case)[:, :, None]
+    direct = case.beam_share[:, case.plane_of]
+    # What counts as evidence: slots at nobody's ceiling.
+    free = case.free_witness * level
+    missing = free - np.where(np.isfinite(case.ratio), case.ratio * case.free_witness, 0.0)
+    missing = missing - np.minimum(clipping_may_hide(case, free), np.maximum(missing, 0.0))
+    lone = case.members < 2
+    lowest = np.where(lone, LONE_SUN_DEG.value, LOW_SUN_DEG.value)
+    high = case.bin_elevation[:, None, :] >= lowest[None, :, None]
+    sunny = np.isfinite(case.ratio) & (direct >= SUNNY_BEAM.value) & high
+    beam = np.where(sunny, free * direct, 0.0)
+    missing = np.where(sunny, missing, 0.0)
+    need = np.where(lone, LONE_LOSS.value, BIN_LOSS.value)[None, :, None]
+    share, told, shaded = _repeated(beam, missing, sunny, need)
+    held = case.witness * level
+    return ShadeMap(
+        share=share,
+        told=told,
+        shaded=shaded,
+        sunny=sunny,
+        held=held,
+        beam=np.where(high, held * direct, 0.0),
+        deficit=held - case.table["power"],
+    )
+
+
+def unshaded_level(case: Case) -> Floats:
+    """Each input's own level against its siblings while no shadow is on it, [D, N]."""
+    level = case.day_level
+    # On a day mostly in shade the day's own level is too low: the input's usual level stands in.
+    with np.errstate(invalid="ignore"):
+        usual = weighted_quantile(level.T, np.isfinite(level.T).astype(float), 0.75)
+    usual = np.where(np.isfinite(usual), np.minimum(usual, 1.05), 1.0)[None, :]
+    out = np.minimum(np.where(np.isfinite(level), level, usual), 1.05 * usual)
+    return np.where(out > 0.8 * usual, out, np.minimum(usual, np.maximum(out, 0.3)))
+
+
+def clipping_may_hide(case: Case, held: Floats) -> Floats:
+    """What moments at a unit's ceiling may take from a half hour without being seen in its rows, h, [D, N, B].
+
+    Between passing clouds a unit touches its ceiling for minutes, and the row's
+    mean lies below it. At most: the sky is either fully bright or dark.
+    """
+    with np.errstate(invalid="ignore"):
+        known = weighted_quantile(case.table["clip_level"].T, np.isfinite(case.table["clip_level"].T).astype(float), 0.5)
+    ceiling = np.where(np.isfinite(known), known, np.inf)[None, :, None] * BIN_HOURS
+    bright = _BRIGHTEST * case.table["clear"]
+    dark = _DARKEST * case.table["clear"]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = np.nan_to_num(np.clip((held - dark) / (bright - dark), 0.0, 1.0))
+    return np.asarray(part * np.maximum(bright - ceiling, 0.0))
+
+
+def _repeated(beam: Floats, missing: Floats, sunny: Mask, need: Floats) -> tuple[Floats, Mask, Mask]:
+    """Share of the beam missing on the days around, where that is told, and where it repeats, [D, N, B] each."""
+    reach = int(AROUND.value)
+    lossy = (missing > need * beam) & sunny
+    seen = window_sum(sunny.astype(float), reach)
+    hits = window_sum(lossy.astype(float), reach)
+    weight = window_sum(beam, reach)
+    for_it = window_sum(beam * lossy, reach)
+    # The shadow's edge wanders by a bin over weeks: a neighbour bin may vote half.
+    side = np.zeros_like(for_it)
+    side[..., 1:] += 0.125 * for_it[..., :-1]
+    side[..., :-1] += 0.125 * for_it[..., 1:]
+    enough = np.minimum(MIN_CLEAR.value, max(2.0, len(beam) / 3.0))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.nan_to_num(np.clip(window_sum(missing, reach) / weight, 0.0, 1.0))
+    votes = np.minimum(for_it + side, weight)
+    told = (seen >= enough) & (weight > 0)
+    return share, told, told & (hits >= 2) & (votes >= REPEAT.value * weight) & (share >= 0.8 * need)
