@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Case, Floats, Mask
+from rules.finding import Threshold
+
+SCALE_DAYS = Threshold(3, "days", "own reasoning: meters of power and of energy differ by some per cent, steadily")
 
 
 def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, float]:
@@ -12,7 +15,7 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
 
     The rise is taken from the last reading before the silence to the first one
     after it, on the days concerned and their neighbours; what was recorded as
-    power on those days is taken off. NaN where no counter, no reading on one
+    power on those days, on the counter's own scale, is taken off. NaN where no counter, no reading on one
     side, or a reset lies between.
 
     Parameters
@@ -26,6 +29,7 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
     first, last = int(where[0]), int(where[-1])
     rise_total, expected_total = 0.0, 0.0
     heard = False
+    scale = _scale(case, days)
     start_c, end_c = table["counter_first"], table["counter_last"]
     for n in inputs:
         # The silence may have begun the evening before: the last reading before this day comes first.
@@ -48,7 +52,7 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
         rise = after_value - before
         if rise < -1.0 or table["counter_reset"][begin : end + 1, n].any():
             continue
-        recorded = float(case.energy[begin : end + 1, n].sum() * case.rated[n])
+        recorded = float(case.energy[begin : end + 1, n].sum() * case.rated[n] * scale[n])
         missing_clear = float(
             (table["plane_clear_all"][begin : end + 1, case.plane_of[n]].sum(axis=1)
              - table["clear"][begin : end + 1, n].sum(axis=1)).clip(min=0).sum() * case.rated[n]
@@ -57,6 +61,19 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
         expected_total += missing_clear
         heard = True
     return (rise_total, expected_total) if heard else (np.nan, np.nan)
+
+
+def _scale(case: Case, days: Mask) -> Floats:
+    """What each counter shows for a watt-hour recorded as power, [N]: the middle of the other days."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rise = case.table["counter_last"] - case.table["counter_first"]
+        ratio = rise / (case.energy * case.rated)
+    whole = (case.table["seen_h"] >= 0.98 * case.table["lit_h"]) & (case.energy > 0.3) & ~days[:, None]
+    whole &= (case.table["counter_reset"] == 0) & np.isfinite(ratio)
+    out = np.ones(len(case.inputs))
+    for n in np.flatnonzero(whole.sum(axis=0) >= SCALE_DAYS.value).tolist():
+        out[n] = np.clip(np.median(ratio[whole[:, n], n]), 0.9, 1.1)
+    return out
 
 
 def _latest(values: Floats) -> float:

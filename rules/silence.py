@@ -6,6 +6,7 @@ import numpy as np
 
 from rules.case import Case, Floats, Mask, runs_of
 from rules.finding import Threshold
+from rules.panel import day_offset
 
 LONG_GAP = Threshold(2.0, "h", "own reasoning: longer than a gateway restart or a modem's night update")
 PATCHY_SHARE = Threshold(
@@ -14,6 +15,11 @@ PATCHY_SHARE = Threshold(
 PATCHY_RUNS = Threshold(3, "gaps a day", "own reasoning: fewer are outages, not a bad link")
 ONE_PIECE = Threshold(0.6, "of the missing time", "own reasoning: most of it in one gap is an outage, not a bad link")
 MIN_ROWS = Threshold(4, "rows a day", "own reasoning: fewer missing rows prove no habit")
+BACK_AGAIN = Threshold(3, "broken days", "own reasoning: one silence breaks two days at most, those of its start and end")
+WITHIN = Threshold(3, "days", "own reasoning: a bad link has better days between")
+BROKEN_SHARE = Threshold(0.12, "of lit hours", "own reasoning: more than a link loses in health, by one long gap")
+BROKEN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a gateway restart; four rows in a row are no chance at 5 % loss")
+LOGGED_GAP = Threshold(0.75, "h", "own reasoning: three times a gateway restart; the log says that the link was lost")
 
 
 def kinds(
@@ -40,20 +46,34 @@ def kinds(
     patchy &= missing_h >= MIN_ROWS.value * hours
     # Few rows a day scatter widely: beyond what a healthy link's 5 % makes by chance (binomial, 3.3 sigma).
     patchy &= share >= 0.05 + 3.3 * np.sqrt(0.05 * 0.95 / rows)
-    # Long gaps among patchy days are bursts of the same bad link.
+    burst = (share >= BROKEN_SHARE.value) & (longest_h >= np.maximum(MIN_ROWS.value * hours, BROKEN_HOURS.value))
+    broken = judged & (silent | patchy | burst)
     # Not -1: without a day numpy could not tell how many columns there are.
     flat = (len(silent), int(np.prod(silent.shape[1:])))
-    flat_s, flat_p = silent.reshape(flat), patchy.reshape(flat)
-    flat_share, flat_j = share.reshape(flat), judged.reshape(flat)
-    for u in range(flat_s.shape[1]):
-        for first, last in runs_of(flat_s[:, u] | flat_p[:, u], ~flat_j[:, u], most=1):
-            spell = slice(first, last + 1)
-            bad = flat_p[spell, u].sum()
-            if bad >= 2 and bad >= 0.3 * (flat_s[spell, u].sum() + bad):
-                burst = flat_s[spell, u] & (flat_share[spell, u] < 0.97)
-                flat_p[spell, u] |= burst
-                flat_s[spell, u] &= ~burst
+    flat_s, flat_p, flat_b = silent.reshape(flat), patchy.reshape(flat), broken.reshape(flat)
+    flat_whole, flat_j = (share >= 0.97).reshape(flat), judged.reshape(flat)
+    for u in np.flatnonzero(flat_b.any(axis=0)).tolist():
+        for first, last in runs_of(flat_b[:, u], ~flat_j[:, u], most=int(WITHIN.value)):
+            _bursts(slice(first, last + 1), u, flat_s, flat_p, flat_b, flat_whole)
     return silent, patchy, judged
+
+
+def _bursts(spell: slice, u: int, silent: Mask, patchy: Mask, broken: Mask, whole: Mask) -> None:
+    """Turn long gaps of a link that comes and goes into patchy days, in place.
+
+    A silence breaks the day of its start and that of its end; a link that came
+    back more often than that was never silent, it is bad.
+    """
+    apart = broken[spell, u] & ~whole[spell, u]
+    bad = patchy[spell, u].sum()
+    if apart.sum() < BACK_AGAIN.value and not (bad >= 2 and bad >= 0.3 * (silent[spell, u].sum() + bad)):
+        return
+    lone = np.zeros(apart.shape, bool)
+    for first, last in runs_of(silent[spell, u] & whole[spell, u]):
+        lone[first : last + 1] = first == last
+    burst = apart | (lone & (apart.sum() >= BACK_AGAIN.value))
+    patchy[spell, u] |= burst
+    silent[spell, u] &= ~burst
 
 
 def unit_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
@@ -65,8 +85,38 @@ def unit_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
 
 
 def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
-    """Kinds of the silence of each unit's whole gateway, [D, U]."""
+    """Kinds of the silence of each unit's whole gateway, [D, U].
+
+    A gap that the gateway's own log explains may be shorter.
+    """
     t = case.table
-    return kinds(
-        t["quiet_missing_h"], t["quiet_gap_h"], t["quiet_gaps"], t["unit_day_h"], t["step_s"][:, None]
-    )
+    gap, hours = t["quiet_gap_h"], t["step_s"][:, None] / 3600.0
+    silent, patchy, judged = kinds(t["quiet_missing_h"], gap, t["quiet_gaps"], t["unit_day_h"], t["step_s"][:, None])
+    long = (gap >= LOGGED_GAP.value) & (gap >= 2 * hours) & (gap >= ONE_PIECE.value * t["quiet_missing_h"])
+    told = judged & ~silent & long & (t["quiet_missing_h"] >= PATCHY_SHARE.value * t["unit_day_h"])
+    for u in np.flatnonzero(told.any(axis=0)).tolist():
+        logged = told[:, u] & offline_days(case, case.site.units[u].gateway)
+        silent[:, u] |= logged
+        patchy[:, u] &= ~logged
+    return silent, patchy, judged
+
+
+def log_of(case: Case, gateway: str) -> tuple[np.ndarray, np.ndarray]:
+    """Times (UTC s) and kinds of what the log notes of a gateway's own link and power, oldest first."""
+    events = case.events
+    if not len(events):
+        return np.zeros(0, np.int64), np.zeros(0, object)
+    about = events["source"].isin([gateway, "gateway", case.site.site.id])
+    mine = events[about & events["event"].isin(["offline", "online", "restart"])].sort_values("ts", kind="stable")
+    return mine["ts"].to_numpy(np.int64), mine["event"].to_numpy(object)
+
+
+def offline_days(case: Case, gateway: str) -> Mask:
+    """Days on which the gateway was offline at some time by its own log, [D]."""
+    ts, event = log_of(case, gateway)
+    out = np.zeros(case.day_count, bool)
+    start = case.table.days * 86400 - day_offset(case.site)
+    for k in np.flatnonzero(event == "offline").tolist():
+        until = ts[k + 1] if k + 1 < len(ts) else ts[k]
+        out |= (start < until + 1) & (start + 86400 > ts[k])
+    return out

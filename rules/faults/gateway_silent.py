@@ -18,15 +18,20 @@ from dataclasses import replace
 
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, span_mask
 from rules.counters import counter_rise
 from rules.daytable import day_iso
 from rules.finding import Alternative, Threshold
 from rules.panel import day_offset
-from rules.silence import gateway_kinds
+from rules.silence import gateway_kinds, log_of
 
 COLUMNS = ("timestamp", "energy_total_wh")
 DARK_SHARE = Threshold(0.04, "of clear sky", "own reasoning: below a thick overcast; a dark roof counts nothing")
+ALIKE = Threshold(0.7, "of days", "own reasoning: gateways that lose one supply are silent over the same days")
+SHORT_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
+SHORT_LIGHT = Threshold(0.3, "h", "own reasoning: ten times what power and counter differ by in a day (1 % of 5 h)")
+SHORT_SHARE = Threshold(0.2, "of what the sky gave", "own reasoning: between nothing and all, nearer to nothing")
+WAITING = Threshold(0.8, "of units heard", "own reasoning: all units wait after a supply came back (IEEE 1547-2018: 300 s)")
 
 
 def judge(case: Case) -> RuleResult:
@@ -34,13 +39,19 @@ def judge(case: Case) -> RuleResult:
     result = RuleResult()
     silent, _, judged = gateway_kinds(case)
     gateways = [unit.gateway for unit in case.site.units]
+    everyone: Mask = np.all(silent | ~judged, axis=1) & np.any(silent, axis=1)
     for name in dict.fromkeys(gateways):
         units = [u for u, g in enumerate(gateways) if g == name]
         u = units[0]
         inputs = np.array([n for k in units for n in case.inputs_of_unit(k)])
         for first, last in runs_of(silent[:, u], ~judged[:, u]):
             days = span_mask(case.day_count, [(first, last)]) & silent[:, u]
-            result.candidates.append(_candidate(case, name, u, inputs, days, len(set(gateways)) == 1))
+            together = bool(everyone[days].mean() >= ALIKE.value)
+            result.candidates.append(_candidate(case, name, u, inputs, days, len(set(gateways)) == 1, together))
+        for day in np.flatnonzero(judged[:, u] & ~silent[:, u]).tolist():
+            short = _short_outage(case, u, units, inputs, day, name, len(set(gateways)) == 1)
+            if short is not None:
+                result.candidates.append(short)
         dim = int((case.light_days & ~judged[:, u]).sum())
         if dim:
             result.unjudged.append(Unjudged(None, "gateway-silent", "less than an hour of daylight in the record", dim))
@@ -53,7 +64,7 @@ def _join_gateways(case: Case, result: RuleResult) -> None:
     dark = [c for c in result.candidates if c.fault == "site-outage" and c.scope == "gateway"]
     names = {unit.gateway for unit in case.site.units}
     for lead in list(dark):
-        same = [c for c in dark if (c.days & lead.days).sum() >= 0.7 * (c.days | lead.days).sum()]
+        same = [c for c in dark if (c.days & lead.days).sum() >= ALIKE.value * (c.days | lead.days).sum()]
         if len(same) == len(names) > 1 and any(c is lead for c in result.candidates):
             result.candidates = [c for c in result.candidates if not any(c is o for o in same)]
             result.candidates.append(
@@ -69,52 +80,59 @@ def _join_gateways(case: Case, result: RuleResult) -> None:
 
 
 def _candidate(
-    case: Case, name: str, u: int, inputs: np.ndarray, days: np.ndarray, only_gateway: bool
+    case: Case, name: str, u: int, inputs: np.ndarray, days: np.ndarray, only_gateway: bool, all_silent: bool
 ) -> Candidate:
     table = case.table
     rise, clear = counter_rise(case, days, inputs)
-    hours = float(table["quiet_missing_h"][days, u].sum())
-    log = _offline(case, name, days)
-    stood = np.isfinite(rise) and clear > 0 and rise < DARK_SHARE.value * clear
-    # Without counters a gateway that itself lost power points to the supply.
-    lost_power = not np.isfinite(rise) and log.startswith("restart")
+    missing = table["quiet_missing_h"][days, u].sum()
+    hours = float(missing)
+    log = _logged(case, name, days)
+    # What was made in other, shorter gaps of those days is no sign of life in the long one.
+    beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
+    known = np.isfinite(rise) and clear > 0
+    stood = known and rise < (DARK_SHARE.value + max(beside, 0.0)) * clear
+    units = np.unique(case.unit_of[inputs])
+    waiting = _waiting(case, units, days)
+    # Without counters: a supply that failed takes every gateway, and leaves the units waiting to reconnect.
+    down = not known and not log.startswith("offline") and (waiting or (all_silent and not only_gateway))
     logged = f"; the gateway log notes {log}" if log else ""
     loss = np.zeros(case.day_count)
-    if stood or (lost_power and only_gateway):
-        units = np.unique(case.unit_of[inputs])
+    if stood or down:
         per_day = table["quiet_clear"][:, units].sum(axis=1) * float(np.nanmean(case.rated)) * case.sky_mean
+        if stood:
+            text = f" and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing"
+        elif waiting:
+            text = "; no counter tells whether it produced, but the units waited to reconnect when last or next heard"
+        else:
+            text = "; no counter tells whether it produced, but every gateway fell silent at once"
         return Candidate(
             fault="site-outage",
             scope="site" if only_gateway else "gateway",
             inputs=tuple(int(n) for n in inputs),
             days=days,
             loss_wh=per_day * days,
-            strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if stood else 0.6),
+            strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if stood else 0.85 if waiting else 0.7),
             why=(
                 f"No unit {'' if only_gateway else f'of gateway {name} '}sent anything for {hours:.1f} h of daylight"
-                + (
-                    f" and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing"
-                    if stood
-                    else "; no counter tells whether it produced, but the gateway itself lost power"
-                )
-                + f"{logged}."
+                f"{text}{logged}."
             ),
-            evidence={"hours": round(hours, 2), "counter_rise_wh": round(rise, 1) if stood else None, "gateway_log": log},
+            evidence={"hours": round(hours, 2), "counter_rise_wh": round(rise, 1) if stood else None, "gateway_log": log,
+                      "waiting": waiting},
             alternatives=(
-                Alternative("gateway-silent", 0.05 if stood else 0.4, "Read the lifetime counters: a rise would mean it produced."),
+                Alternative("gateway-silent", 0.05 if stood else 0.3, "Read the lifetime counters: a rise would mean it produced."),
             ),
             lasting=True,
-        )
-    known = np.isfinite(rise) and clear > 0
+        )  # fmt: skip
     if len(inputs) == len(case.inputs_of_unit(u)) and len(case.events) and not log:
         return _lone_unit(case, name, u, inputs, days, hours, rise if known else None)
+    lost_power = not known and log.startswith("restart")
     return Candidate(
         fault="gateway-silent",
         scope="gateway",
         inputs=tuple(int(n) for n in inputs),
         days=days,
         loss_wh=loss,
-        strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if known or log else 0.85),
+        strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if known or log.startswith("offline") else 0.85),
         why=(
             f"Gateway {name} passed on nothing for {hours:.1f} h of daylight on {int(days.sum())} days; "
             + (
@@ -129,11 +147,61 @@ def _candidate(
             "gateway_log": log,
         },
         alternatives=(
-            Alternative("site-outage", 0.05 if known else 0.25,
+            Alternative("site-outage", 0.05 if known else 0.4 if lost_power else 0.25,
                         "Ask whether the house has power; afterwards the counters: no rise means the site was down."),
         ),
         lasting=True,
     )  # fmt: skip
+
+
+def _short_outage(
+    case: Case, u: int, units: list[int], inputs: np.ndarray, day: int, name: str, only_gateway: bool
+) -> Candidate | None:
+    """A gap too short to be called a silence, over which every counter stood in plain light."""
+    table = case.table
+    gap, missing = float(table["quiet_gap_h"][day, u]), float(table["quiet_missing_h"][day, u])
+    if gap < SHORT_HOURS.value or gap * 3600 < 3 * table["step_s"][day] or gap < 0.9 * missing:
+        return None
+    days = span_mask(case.day_count, [(day, day)])
+    light = table["quiet_clear"][day, units].sum() * case.sky_mean[day]
+    rise, clear = counter_rise(case, days, inputs)
+    if not np.isfinite(rise) or light < SHORT_LIGHT.value * len(inputs) or rise > SHORT_SHARE.value * case.sky_mean[day] * clear:
+        return None
+    loss = np.zeros(case.day_count)
+    loss[day] = light * float(np.nanmean(case.rated))
+    return Candidate(
+        fault="site-outage",
+        scope="site" if only_gateway else "gateway",
+        inputs=tuple(int(n) for n in inputs),
+        days=days,
+        loss_wh=loss,
+        strength=float(1 - 0.4 * np.exp(-gap / 3.0)),
+        why=(
+            f"No unit {'' if only_gateway else f'of gateway {name} '}sent anything for {gap:.1f} h of daylight "
+            f"and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing."
+        ),
+        evidence={"hours": round(gap, 2), "counter_rise_wh": round(rise, 1), "gateway_log": _logged(case, name, days)},
+        alternatives=(Alternative("gateway-silent", 0.1, "Read the lifetime counters: a rise would mean it produced."),),
+        lasting=True,
+    )
+
+
+def _waiting(case: Case, units: np.ndarray, days: np.ndarray) -> bool:
+    """Whether the units stood by or started on the first or last day of a silence, and hardly do on others."""
+    rest = (case.table["start_h"] + case.table["fault_h"])[:, units]
+    where = np.flatnonzero(days)
+    edges = [int(where[0]), min(int(where[-1]), case.day_count - 1)]
+    if where[0] > 0 and case.table["quiet_gap_h"][where[0], units[0]] >= 0.9 * case.table["unit_day_h"][where[0], units[0]]:
+        edges.append(int(where[0]) - 1)
+    heard = case.table["unit_lit_h"][:, units] > 0.5
+    for d in edges:
+        near = [k for k in range(max(0, d - 10), min(case.day_count, d + 11)) if not days[k] and k not in edges]
+        usual = np.median(rest[near], axis=0) if near else np.zeros(len(units))
+        more = (rest[d] > usual + 1e-6)[heard[d]]
+        often = np.mean((rest[near] > 1e-6).mean(axis=1) >= WAITING.value) if near else 1.0
+        if more.size >= 2 and more.mean() >= WAITING.value and often < 0.2:
+            return True
+    return False
 
 
 def _lone_unit(
@@ -159,19 +227,17 @@ def _lone_unit(
     )  # fmt: skip
 
 
-def _offline(case: Case, name: str, days: np.ndarray) -> str:
+def _logged(case: Case, name: str, days: np.ndarray) -> str:
     """Days on which the log says this gateway went offline or restarted, as text."""
-    if not len(case.events):
-        return ""
-    events = case.events
-    mine = events[events["event"].isin(["offline", "restart"]) & events["source"].isin([name, "gateway", case.site.site.id])]
-    if not len(mine):
-        return ""
-    at = (mine["ts"].to_numpy(np.int64) + day_offset(case.site)) // 86400
-    hit = np.isin(at, case.table.days[days])
+    ts, event = log_of(case, name)
+    at = (ts + day_offset(case.site)) // 86400
+    # A link lost the evening before is lost until the log says otherwise.
+    follow = np.append(at[1:], case.table.days[days][-1] + 1)
+    begun = (event == "offline") & (at == case.table.days[days][0] - 1) & (follow > at)
+    hit = ((event != "online") & np.isin(at, case.table.days[days])) | begun
     if not hit.any():
         return ""
     # A link that was lost says more than the restart that may have ended it.
-    noted, when = mine["event"].to_numpy()[hit], at[hit]
+    noted, when = event[hit], at[hit]
     pick = int(np.argmax(noted == "offline")) if (noted == "offline").any() else 0
     return f"{noted[pick]} on {day_iso(int(when[pick]))}"

@@ -24,6 +24,7 @@ from rules.silence import gateway_kinds, unit_kinds
 
 COLUMNS = ("timestamp", "signal_dbm")
 SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: one day alone must be plainly bad")
+SINGLE_ROWS = Threshold(6, "rows", "own reasoning: among hundreds of unit-days one loses four of eleven rows by chance (binomial)")
 
 
 def judge(case: Case) -> RuleResult:
@@ -31,17 +32,19 @@ def judge(case: Case) -> RuleResult:
     table, result = case.table, RuleResult()
     _, patchy, judged = unit_kinds(case)
     share = table["own_missing_h"] / np.maximum(table["unit_lit_h"], 1e-6)
+    rows = table["own_missing_h"] * 3600.0 / table["step_s"][:, None]
     for u, unit in enumerate(case.site.units):
-        for days in _spells(patchy[:, u], judged[:, u], share[:, u]):
+        for days in _spells(patchy[:, u], judged[:, u], share[:, u], rows[:, u]):
             inputs = tuple(int(n) for n in case.inputs_of_unit(u))
             result.candidates.append(_candidate(case, f"Unit {unit.serial}", "unit", inputs, days, share[:, u], u))
     _, patchy, judged = gateway_kinds(case)
     share = table["quiet_missing_h"] / np.maximum(table["unit_day_h"], 1e-6)
+    rows = table["quiet_missing_h"] * 3600.0 / table["step_s"][:, None]
     gateways = [unit.gateway for unit in case.site.units]
     for name in dict.fromkeys(gateways):
         units = [u for u, g in enumerate(gateways) if g == name]
         u = units[0]
-        for days in _spells(patchy[:, u], judged[:, u], share[:, u]):
+        for days in _spells(patchy[:, u], judged[:, u], share[:, u], rows[:, u]):
             inputs = tuple(int(n) for k in units for n in case.inputs_of_unit(k))
             result.candidates.append(
                 _candidate(case, f"Gateway {name}", "gateway", inputs, days, share[:, u], u)
@@ -49,11 +52,11 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
-def _spells(patchy: Mask, judged: Mask, share: np.ndarray) -> list[Mask]:
+def _spells(patchy: Mask, judged: Mask, share: np.ndarray, rows: np.ndarray) -> list[Mask]:
     out = []
     for first, last in runs_of(patchy, ~judged, most=3):
         days = span_mask(len(patchy), [(first, last)]) & patchy
-        if days.sum() >= 2 or share[days].max() >= SINGLE_DAY.value:
+        if days.sum() >= 2 or (share[days].max() >= SINGLE_DAY.value and rows[days].max() >= SINGLE_ROWS.value):
             out.append(days)
     return out
 

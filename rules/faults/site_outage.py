@@ -16,14 +16,17 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Candidate, Case, RuleResult
-from rules.daytable import STANDBY
+from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import certainty, unit_down
+from rules.panel import day_offset
 
 COLUMNS = ("dc_power_w", "ac_voltage_v")
 MIN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 HALF = Threshold(0.6, "of units", "own reasoning: some may be silent, most must say themselves that they stand still")
 TOGETHER = Threshold(30.0, "min", "own reasoning: units wake and reconnect within half an hour of each other")
+SOME = Threshold(0.25, "of units", "own reasoning: those that the sun reaches speak for a site where nobody else produces")
+NOTHING = Threshold(0.01, "W per rated W", "own reasoning: twice a meter's offset, far below any light on a module")
 ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly all share the symptom")
 
 
@@ -38,12 +41,15 @@ def judge(case: Case) -> RuleResult:
     together = np.abs(down - typical[:, None]).mean(axis=1) <= 0.35 * np.maximum(typical, 1e-6)
     several = len(case.site.units) >= 2
     gone = table["ac_dead_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
-    likely = enough & together & (hours.max(axis=1) > 0)
-    same_hours = _same_hours(case, likely) & ((hours >= MIN_HOURS.value).mean(axis=1) >= HALF.value)
-    days = likely & ((same_hours & np.bool_(several)) | gone)
+    stood = (hours >= MIN_HOURS.value).mean(axis=1)
+    asked = stood >= SOME.value
+    nobody = _nobody(case, asked)
+    window = _same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(several)
+    days = enough & together & (hours.max(axis=1) > 0) & (window | gone)
+    days |= window & nobody & (gone | _grid_alarm(case))
     if not days.any():
         return result
-    total = float(typical[days].sum())
+    total = float(np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))[days].sum())
     no_volts = float(table["ac_dead_h"][days].mean(axis=1).sum())
     loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
     result.candidates.append(
@@ -69,13 +75,46 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
+def _edges(case: Case, day: int) -> tuple[np.ndarray, np.ndarray]:
+    """When each input that stood still for long stopped and went on, UTC s."""
+    held = case.table["symptom_slots"][day, :, STANDBY] >= MIN_HOURS.value
+    return case.table["symptom_first"][day, held, STANDBY], case.table["symptom_last"][day, held, STANDBY]
+
+
+def _nobody(case: Case, asked: np.ndarray) -> np.ndarray:
+    """Of the days asked for, those on which no input of the site made anything while the others stood still, [D].
+
+    An input in the shade of the roof need not be lit to be down: what counts is that nobody produced.
+    """
+    out = np.zeros(case.day_count, bool)
+    for d in np.flatnonzero(asked).tolist():
+        first, last = (float(np.median(edge)) for edge in _edges(case, d))
+        start = float(case.table.days[d] * 86400 - day_offset(case.site))
+        width = 86400 / BINS
+        whole = slice(int(np.ceil((first - start) / width)), int((last + case.table["step_s"][d] - start) // width))
+        made = case.table["power"][d, :, whole]
+        out[d] = made.shape[1] > 0 and float(made.max()) <= NOTHING.value * BIN_HOURS
+    return out
+
+
+def _grid_alarm(case: Case) -> np.ndarray:
+    """Days on which the log notes an alarm about the grid for half of the units, [D]."""
+    out, events = np.zeros(case.day_count, bool), case.events
+    if not len(events):
+        return out
+    about = events[(events["event"] == "alarm") & events["detail"].astype("str").str.contains("grid", case=False)]
+    about = about[about["source"].isin([unit.serial for unit in case.site.units])]
+    day = (about["ts"].to_numpy(np.int64) + day_offset(case.site)) // 86400
+    for k, d in enumerate(case.table.days):
+        out[k] = about["source"][day == d].nunique() >= 0.5 * len(case.site.units)
+    return out
+
+
 def _same_hours(case: Case, asked: np.ndarray) -> np.ndarray:
     """Of the days asked for, those on which the units stood still from and to about the same minute, [D]."""
-    first = case.table["symptom_first"][:, :, STANDBY]
-    last = case.table["symptom_last"][:, :, STANDBY]
     out = np.zeros(case.day_count, bool)
-    for d in np.flatnonzero(asked):
-        a, b = first[d][np.isfinite(first[d])], last[d][np.isfinite(last[d])]
+    for d in np.flatnonzero(asked).tolist():
+        a, b = _edges(case, d)
         if a.size:
             out[d] = np.median(np.abs(a - np.median(a))) <= TOGETHER.value * 60 and (
                 np.median(np.abs(b - np.median(b))) <= TOGETHER.value * 60

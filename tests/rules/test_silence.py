@@ -38,9 +38,9 @@ def _day(missing: np.ndarray, step_s: float = 300.0) -> tuple[np.ndarray, ...]:
 def test_one_gap_is_silence_and_many_are_a_bad_link() -> None:
     whole, holes = np.zeros((2, 144), bool), np.random.default_rng(1).random((3, 144)) < 0.3
     whole[:, 40:80] = True
-    silent, patchy, judged = _day(np.vstack([whole, np.zeros((1, 144), bool), np.zeros((1, 144), bool), holes]))
-    assert silent.tolist() == [True, True, False, False, False, False, False]
-    assert patchy.tolist() == [False, False, False, False, True, True, True]
+    silent, patchy, judged = _day(np.vstack([whole, np.zeros((5, 144), bool), holes]))
+    assert silent.tolist() == [True, True] + [False] * 8
+    assert patchy.tolist() == [False] * 7 + [True, True, True]
     assert judged.all()
 
 
@@ -64,3 +64,39 @@ def test_one_piece_counts(threshold: MoveThreshold) -> None:
     assert _day(day)[0].all()
     threshold(rules.silence, "ONE_PIECE", 1.0)
     assert not _day(day)[0].any()
+
+
+def _bursts(days: int, gap: tuple[int, int] = (40, 90)) -> np.ndarray:
+    """Days with one long gap each, the link back before and after."""
+    out = np.zeros((days, 144), bool)
+    out[:, gap[0] : gap[1]] = True
+    return out
+
+
+@pytest.mark.parametrize(("days", "patchy"), [(2, False), (3, True), (6, True)])
+def test_a_link_that_comes_back_every_day_is_bad_not_silent(days: int, patchy: bool) -> None:
+    sound = np.zeros((2, 144), bool)
+    silent, bad, _ = _day(np.vstack([sound, _bursts(days), sound]))
+    assert bad[2:-2].tolist() == [patchy] * days
+    assert silent[2:-2].tolist() == [not patchy] * days
+
+
+def test_one_silence_over_days_stays_one() -> None:
+    """From one noon to another: two broken days, whole ones between."""
+    spell = np.zeros((6, 144), bool)
+    spell[1, 70:], spell[2:4], spell[4, :60] = True, True, True
+    silent, bad, _ = _day(spell)
+    assert silent.tolist() == [False, True, True, True, True, False]
+    assert not bad.any()
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("BACK_AGAIN", 9), ("BROKEN_SHARE", 0.9), ("BROKEN_HOURS", 9.0), ("WITHIN", 0)]
+)
+def test_what_makes_a_link_bad(threshold: MoveThreshold, name: str, value: float) -> None:
+    """Short bursts with better days between."""
+    days = np.zeros((9, 144), bool)
+    days[::4] = _bursts(3, (40, 60))
+    assert _day(days)[1].sum() == 3
+    threshold(rules.silence, name, value)
+    assert not _day(days)[1].any()

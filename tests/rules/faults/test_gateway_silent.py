@@ -85,3 +85,92 @@ def test_a_record_of_one_night_is_not_judged() -> None:
     table.fields["unit_day_h"][1] = 0.4
     result = run_rule("gateway-silent", Case(table))
     assert [(u.input, u.days) for u in result.unjudged] == [(None, 1)]
+
+
+def _log(roof: Roof, *lines: tuple[int, float, str], source: str = "G1") -> pd.DataFrame:
+    """Log lines as (day, solar hour, event)."""
+    at = [int(roof.ts[roof.when(day, day, hour, 24)][0]) for day, hour, _ in lines]
+    return pd.DataFrame({"ts": at, "source": source, "event": [e for *_, e in lines], "detail": ""})
+
+
+@pytest.mark.parametrize(("event", "fires"), [("offline", True), ("restart", False)])
+def test_a_logged_silence_may_be_shorter(event: str, fires: bool) -> None:
+    """An hour and a half is too short for the rows alone; a restart is no lost link."""
+    roof = make_roof(days=5, kinds="c")
+    for u in range(5):
+        roof.silent(u, roof.when(2, 2, 10.0, 11.5))
+    events = _log(roof, (2, 10.0, event), (2, 11.5, "online"))
+    found = run_rule("gateway-silent", case_of(roof, events=events)).candidates
+    assert [c.fault for c in found] == (["gateway-silent"] if fires else [])
+
+
+def test_how_short_a_logged_silence_may_be(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=5, kinds="c")
+    for u in range(5):
+        roof.silent(u, roof.when(2, 2, 10.0, 11.5))
+    case = case_of(roof, events=_log(roof, (2, 10.0, "offline"), (2, 11.5, "online")))
+    threshold(rules.silence, "LOGGED_GAP", 1.8)
+    assert not run_rule("gateway-silent", case).candidates
+
+
+def _short(dark: bool) -> Roof:
+    roof = make_roof(days=8, kinds="c")
+    for u in range(5):
+        quiet = roof.when(4, 4, 11.0, 12.5)
+        roof.silent(u, quiet)
+        if dark:
+            roof.power[np.ix_(quiet, roof.inputs_of(u))] = 0.0
+    return roof
+
+
+@pytest.mark.parametrize("dark", [True, False])
+def test_a_short_gap_with_standing_counters_is_an_outage(dark: bool) -> None:
+    found = findings(_short(dark))
+    assert [(f.fault, f.days) for f in found] == ([("site-outage", 1)] if dark else [])
+
+
+@pytest.mark.parametrize(("name", "value"), [("SHORT_HOURS", 1.8), ("SHORT_LIGHT", 2.0), ("SHORT_SHARE", -1.0)])
+def test_thresholds_of_a_short_outage(threshold: MoveThreshold, name: str, value: float) -> None:
+    case = case_of(_short(dark=True))
+    assert run_rule("gateway-silent", case).candidates
+    threshold(rule, name, value)
+    assert not run_rule("gateway-silent", case).candidates
+
+
+def _uncounted(waiting: bool, gateways: tuple[str, ...] = ()) -> Roof:
+    """A silence without counters, from noon to noon; units that wait to reconnect afterwards or not."""
+    roof = make_roof(days=9, kinds="c", gateways=gateways)
+    roof.without |= {"energy_total_wh"}
+    for u in range(5):
+        roof.silent(u, roof.when(4, 4, 12.0, 24.0) | roof.when(5, 5, 0.0, 12.0))
+        if waiting:
+            roof.standby(u, roof.when(5, 5, 12.0, 12.2), "starting")
+    return roof
+
+
+@pytest.mark.parametrize(("waiting", "fault"), [(True, "site-outage"), (False, "gateway-silent")])
+def test_units_that_wait_to_reconnect_lost_their_grid(waiting: bool, fault: str) -> None:
+    """IEEE 1547-2018: by default 300 s of sound grid before a unit enters service."""
+    found = only(findings(_uncounted(waiting)))
+    assert (found.fault, found.days) == (fault, 2)
+
+
+def test_waiting_of_most_units_counts(threshold: MoveThreshold) -> None:
+    case = case_of(_uncounted(waiting=True))
+    threshold(rule, "WAITING", 1.1)
+    assert only(run_rule("gateway-silent", case).candidates).fault == "gateway-silent"
+
+
+def test_every_gateway_at_once_points_to_the_supply(threshold: MoveThreshold) -> None:
+    case = case_of(_uncounted(waiting=False, gateways=("A", "A", "A", "B", "B")))
+    assert [(c.fault, c.scope) for c in run_rule("gateway-silent", case).candidates] == [("site-outage", "site")]
+    threshold(rule, "ALIKE", 1.1)
+    assert {c.fault for c in run_rule("gateway-silent", case).candidates} == {"gateway-silent"}
+
+
+def test_a_link_lost_the_evening_before_is_in_the_log() -> None:
+    roof = _silent(make_roof(days=9), [0, 1, 2, 3, 4], 5, 6)
+    events = _log(roof, (4, 21.0, "offline"), (7, 5.0, "online"))
+    found = only(run_rule("gateway-silent", case_of(roof, events=events)).candidates)
+    assert found.evidence["gateway_log"].startswith("offline")
+    assert not only(run_rule("gateway-silent", case_of(roof)).candidates).evidence["gateway_log"]

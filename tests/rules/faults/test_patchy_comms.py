@@ -49,6 +49,9 @@ def test_a_single_day_must_be_plain(threshold: MoveThreshold) -> None:
     assert only(run_rule("patchy-comms", case).candidates).days.sum() == 1
     threshold(rule, "SINGLE_DAY", 0.8)
     assert not run_rule("patchy-comms", case).candidates
+    threshold(rule, "SINGLE_DAY", 0.25)
+    threshold(rule, "SINGLE_ROWS", 99)
+    assert not run_rule("patchy-comms", case).candidates
 
 
 def test_one_long_gap_is_silence() -> None:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
 import rules.faults.site_outage as rule
@@ -34,10 +35,43 @@ def test_loss_by_a_mean_sky(case: Case) -> None:
     assert 0.4 * true < only(judge(case.table).findings).loss_wh_total < 1.2 * true
 
 
-@pytest.mark.parametrize(("name", "value"), [("MIN_HOURS", 20.0), ("ALL", 1.1)])
+@pytest.mark.parametrize(("name", "value"), [("MIN_HOURS", 20.0), ("NOTHING", -1.0)])
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("site-outage", case).candidates
     threshold(rule, name, value)
+    threshold(rule, "ALL", 1.1)
+    assert not run_rule("site-outage", case).candidates
+
+
+def _walled(volts: float = 0.0) -> Roof:
+    """A morning outage of a roof whose west wall has no sun yet."""
+    planes = {"south": (180.0, 25.0), "west": (270.0, 88.0)}
+    roof = make_roof(days=9, kinds="c", planes=planes)
+    for u in range(5):
+        roof.standby(u, roof.when(5, 5, 5.0, 11.0))
+        roof.ac_volts[roof.when(5, 5, 5.0, 11.0), u] = volts
+    return roof
+
+
+def test_units_without_sun_need_not_be_lit() -> None:
+    found = only(findings(_walled()))
+    assert (found.fault, found.unit, found.days) == ("site-outage", None, 1)
+
+
+def test_an_alarm_of_the_grid_in_the_log_stands_for_its_voltage() -> None:
+    roof = _walled(volts=231.0)
+    assert not run_rule("site-outage", case_of(roof)).candidates
+    at = int(roof.ts[roof.when(5, 5, 5.0, 24.0)][0])
+    serials = [unit.serial for unit in roof.site.units]
+    events = pd.DataFrame({"ts": at, "source": serials, "event": "alarm", "detail": "no grid"})
+    assert only(run_rule("site-outage", case_of(roof, events=events)).candidates).days.sum() == 1
+    assert not run_rule("site-outage", case_of(roof, events=events.assign(detail="fan"))).candidates
+
+
+def test_how_many_units_must_stand(threshold: MoveThreshold) -> None:
+    case = case_of(_walled())
+    threshold(rule, "SOME", 0.9)
+    threshold(rule, "HALF", 0.9)
     assert not run_rule("site-outage", case).candidates
 
 
