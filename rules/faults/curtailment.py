@@ -125,7 +125,7 @@ def _ordered(case: Case, clear: Floats) -> Mask:
         tight &= np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value
     width = _bin_hours(level)
     second = _seconds(level, wobble, tight)
-    days = np.flatnonzero(second.any(axis=1))
+    days = np.flatnonzero(second.any(axis=1)).tolist()
     spells = [s for d in days for s in _spells(d, level[d], wobble[d], tight[d], light[d], second[d], width)]
     out = np.zeros(level.shape, bool)
     for s in spells:
