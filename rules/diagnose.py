@@ -25,10 +25,10 @@ _ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
 
 #: Order of judgement, and what each cause explains on the same inputs and days.
 EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
-    "gateway-silent": ("unit-silent", "patchy-comms", "snow", "curtailment", "soiling", "frozen-readings"),
-    "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "site-outage", "swapped-record", "frozen-readings"),
-    "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "snow", "grid-out-of-range"),
-    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "restart-cycling", "snow"),
+    "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "gateway-silent", "site-outage", "swapped-record", "frozen-readings"),
+    "gateway-silent": ("unit-silent", "patchy-comms", "curtailment", "soiling", "frozen-readings"),
+    "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "grid-out-of-range"),
+    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "restart-cycling"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "weak-input", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "frozen-readings": (*_RATIO, *_ZERO, "swapped-record"),

@@ -13,13 +13,17 @@ Looks the same: a very dark overcast (recovers everywhere at once), ``site-outag
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
-from rules.daytable import SKY, STANDBY
+from rules.daytable import DARK as DARK_ROWS
+from rules.daytable import IDLE, MISSING, SKY, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.module import ambient_estimate
 from rules.siblings import middle
+from rules.silence import offline_days
 
 COLUMNS = ("dc_power_w", "temp_air_c")
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
@@ -27,8 +31,68 @@ COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: th
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
 TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
 LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
+HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
+BRIGHT = Threshold(0.3, "of clear-sky energy", "own reasoning: in less light planes differ by their share of the sky, not by snow")
+DARK = Threshold(0.2, "of clear-sky energy", "own reasoning: a thin cover lets a fifth through; more is a day one can see by")
+ASLEEP = Threshold(0.6, "of lit hours", "own reasoning: units are fed by their modules and sleep under snow")
+STILL = Threshold(0.4, "of lit hours", "own reasoning: an input that stopped at midday or before with the snow")
 LATEST_DAYS = 3  # after half of the plane is clear
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
+
+
+@dataclass(frozen=True)
+class _Sky:
+    """What each input made and could have made of each day.
+
+    ``share`` [D, N] and ``plane`` [D, P] of clear-sky energy; ``expected`` [D, P]
+    the share that the sensor or the other planes let expect, NaN unknown;
+    ``asleep`` [D, N] days of light on which the input's unit was mostly unheard;
+    ``trusted`` whether a sensor stands behind ``expected``.
+    """
+
+    share: Floats
+    plane: Floats
+    expected: Floats
+    asleep: Mask
+    trusted: bool
+
+    @classmethod
+    def of(cls, case: Case) -> _Sky:
+        planes = range(len(case.names))
+        plane = np.stack([_plane_share(case, p) for p in planes], axis=1)
+        expected = np.stack([_expected_day(case, p) for p in planes], axis=1)
+        trusted = case.sensor_trust[0]
+        if trusted:
+            # A short dull record has not seen its modules at their best: what its better days made of the light counts.
+            with np.errstate(invalid="ignore", divide="ignore"):
+                made = np.where(expected > 0.08, plane / expected, np.nan)
+            for p in planes:
+                good = made[np.isfinite(made[:, p]), p]
+                if good.size >= 3:
+                    expected[:, p] *= np.clip(np.quantile(good, 0.85), 0.7, 2.0)
+        share = _day_share(case)
+        lit, gone = case.table["lit_h"], case.table["symptom_slots"][:, :, MISSING]
+        asleep = (lit > 1) & (~np.isfinite(share) | (gone > ASLEEP.value * lit))
+        for gateway in {ref.gateway for ref in case.inputs}:
+            mine = np.array([ref.gateway == gateway for ref in case.inputs])
+            asleep &= ~(offline_days(case, gateway)[:, None] & mine[None, :])
+        return cls(share, plane, expected, asleep, trusted)
+
+
+@dataclass
+class _Spell:
+    """A plane under snow: the days of each of its inputs, and how they came back."""
+
+    plane: int
+    start: int
+    days: dict[int, Mask]
+    uneven: bool
+    elsewhere: bool
+    trickle: float
+
+    @property
+    def last(self) -> int:
+        return max((int(np.flatnonzero(d)[-1]) for d in self.days.values() if d.any()), default=self.start)
 
 
 def judge(case: Case) -> RuleResult:
@@ -40,20 +104,10 @@ def judge(case: Case) -> RuleResult:
         result.unjudged.append(Unjudged(None, "snow", "no air temperature", unsure))
     if not cold.any():
         return result
-    share = _day_share(case)
-    trusted = case.sensor_trust[0]
-    for p in range(len(case.names)):
-        inputs = np.flatnonzero(case.plane_of == p)
-        plane_share = _plane_share(case, p)
-        expected = _expected_day(case, p)
-        for start in np.flatnonzero(cold & case.light_days).tolist():
-            if start > 0 and _covered(start - 1, plane_share, expected, trusted) and cold[start - 1]:
-                continue
-            if not _covered(start, plane_share, expected, trusted):
-                continue
-            if not _sudden(int(start), plane_share, expected, trusted) or _standing(case, inputs, int(start)):
-                continue
-            _spell(case, p, inputs, int(start), share, expected, trusted, why, result)
+    sky = _Sky.of(case)
+    found = [_spells(case, p, cold, sky) for p in range(len(case.names))]
+    for _, plane in found:
+        _tell(case, plane, [s for _, spells in found for s in spells], sky, why, result)
     return result
 
 
@@ -106,12 +160,42 @@ def _expected_day(case: Case, p: int) -> Floats:
         )
 
 
-def _covered(d: int, share: Floats, expected: Floats, trusted: bool) -> bool:
-    if not np.isfinite(share[d]):
+def _covered(d: int, p: int, sky: _Sky) -> bool:
+    """Whether a plane made next to nothing of the light there was."""
+    share, expected = float(sky.plane[d, p]), float(sky.expected[d, p])
+    if not np.isfinite(share):
         return False
-    if trusted and np.isfinite(expected[d]):
-        return bool(share[d] < 0.4 * expected[d] and share[d] < 0.35 and expected[d] > 0.12)
-    return bool(share[d] < COVERED.value)
+    if sky.trusted and np.isfinite(expected):
+        return share < HIDDEN.value * expected and share < 0.35 and expected > (0.05 if share < COVERED.value else 0.12)
+    # Other planes in plain light speak without a sensor too.
+    beside = np.isfinite(expected) and expected > BRIGHT.value and share < HIDDEN.value * expected
+    return share < COVERED.value or bool(beside)
+
+
+def _came_back(case: Case, p: int, d: int, sky: _Sky) -> bool:
+    """Whether inputs of a plane that was dark the day before come back one after the other on day ``d``.
+
+    Clouds leave all at once; what stayed behind must have been sound before.
+    """
+    inputs = np.flatnonzero(case.plane_of == p)
+    if d == 0 or len(inputs) < 2 or not np.isfinite(sky.plane[d - 1, p]) or sky.plane[d - 1, p] > DARK.value:
+        return False
+    behind = _behind(sky.share[d, inputs])
+    if not (1 if len(inputs) < 4 else 2) <= behind.sum() < len(inputs):
+        return False
+    well = [k for k in range(max(0, d - 10), d) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
+    after = range(d + 1, min(case.day_count, d + 1 + int(MAX_DAYS.value)))
+    sound = [not _behind(sky.share[k, inputs])[behind].any() for k in well]
+    told = [k for k in after if np.isfinite(sky.share[k, inputs]).any()]
+    again = [_behind(sky.share[k, inputs])[behind].mean() <= 0.5 for k in told]
+    return bool(sound) and all(sound) and (any(again) or not again)
+
+
+def _behind(share: Floats) -> Mask:
+    """Inputs that made far less than the best of their plane."""
+    best = float(np.nanmax(np.append(share, 0.0)))
+    out: Mask = np.nan_to_num(share, nan=best) < LOW.value * best
+    return out
 
 
 def _ill_before(case: Case, n: int, start: int) -> bool:
@@ -121,12 +205,13 @@ def _ill_before(case: Case, n: int, start: int) -> bool:
     return bool(before) and all(hours[d] > 0.7 * case.table["lit_h"][d, n] for d in before)
 
 
-def _sudden(start: int, share: Floats, expected: Floats, trusted: bool) -> bool:
+def _sudden(start: int, p: int, sky: _Sky) -> bool:
     """Whether the plane was well in the days before: shade that was always there is no snow."""
+    share, expected = sky.plane[:, p], sky.expected[:, p]
     before = [d for d in range(max(0, start - 8), start) if np.isfinite(share[d])]
     if not before:
         return True
-    if trusted:
+    if sky.trusted:
         ratio = [share[d] / expected[d] for d in before if np.isfinite(expected[d]) and expected[d] > 0.1]
         return not ratio or float(np.max(ratio)) > 0.6
     return float(np.max(share[before])) > 0.2
@@ -141,79 +226,169 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     return bool((hours > 0.6 * lit).all() and (resting > 0.5 * lit.max() or case.table["ac_dead_h"][day, units].max() > 1))
 
 
+def _spells(case: Case, p: int, cold: Mask, sky: _Sky) -> tuple[int, list[_Spell]]:
+    """Spells of snow on a plane."""
+    inputs, out = np.flatnonzero(case.plane_of == p), []
+    until = -1
+    for start in np.flatnonzero(cold & case.light_days).tolist():
+        if start <= until:
+            continue
+        returning = False
+        if not _covered(start, p, sky):
+            returning = _came_back(case, p, start, sky)
+            if not returning:
+                continue
+        elif not _sudden(start, p, sky) or _standing(case, inputs, start):
+            continue
+        spell = _spell(case, p, inputs, start, returning, cold, sky)
+        if spell is not None:
+            out.append(spell)
+            until = spell.last
+    return p, out
+
+
 def _spell(
-    case: Case, p: int, inputs: np.ndarray, start: int, share: Floats, expected: Floats,
-    trusted: bool, why: str, result: RuleResult,
-) -> None:  # fmt: skip
+    case: Case, p: int, inputs: np.ndarray, start: int, returning: bool, cold: Mask, sky: _Sky
+) -> _Spell | None:
+    share = sky.share
     last_day = min(case.day_count, start + int(MAX_DAYS.value))
-    before = np.arange(max(0, start - 10), start)
     spells: dict[int, Mask] = {}
-    for n in inputs:
+    for n in inputs.tolist():
         days = np.zeros(case.day_count, bool)
-        if _ill_before(case, int(n), start):
-            spells[int(n)] = days
+        spells[n] = days
+        if _ill_before(case, n, start):
             continue
         for d in range(start, last_day):
-            if not np.isfinite(share[d, n]):
-                # A unit under snow sleeps: silence on from a covered day belongs to it.
-                days[d] = case.table["lit_h"][d, n] > 1 and d > start and days[d - 1]
+            # A unit under snow sleeps: silence on a covered day belongs to it.
+            if sky.asleep[d, n]:
+                days[d] = days[d - 1] if d > start else _awake_before(n, start, inputs, sky)
                 continue
-            reference = _reference(case, p, d, share, expected, trusted)
-            if share[d, n] < LOW.value * reference or share[d, n] < COVERED.value:
-                days[d] = True
-            else:
+            if not np.isfinite(share[d, n]):
+                days[d] = d > start and days[d - 1] and bool(case.table["lit_h"][d, n] > 1)
+                continue
+            reference = _reference(p, d, inputs, sky)
+            covered = share[d, n] < LOW.value * reference or (share[d, n] < COVERED.value and not returning)
+            if not covered:
                 break
-        spells[int(n)] = days
+            days[d] = True
+    # A silence of all at the end of a spell has no covered day after it: it may be anything.
+    told = ~sky.asleep[:, inputs].all(axis=1) & np.any(list(spells.values()), axis=0)
+    for days in spells.values():
+        days[int(np.flatnonzero(told)[-1]) + 1 if told.any() else start :] = False
     ends = np.array([np.flatnonzero(s)[-1] if s.any() else start - 1 for s in spells.values()])
     # When the siblings have been clear for days, what still lies still has another cause.
-    covered = ends[ends >= start]
-    latest = int(np.median(covered)) + LATEST_DAYS if covered.size else start
+    covered_ends = ends[ends >= start]
+    if not covered_ends.size:
+        return None
+    latest = int(np.median(covered_ends)) + LATEST_DAYS
     for days in spells.values():
         days[latest + 1 :] = False
-    uneven = len(set(np.minimum(covered, latest).tolist())) > 1
+    uneven = returning or len(set(np.minimum(covered_ends, latest).tolist())) > 1
     # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
     trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
-    if not trusted and not uneven and trickle < TRICKLE.value:
+    if not sky.trusted and not uneven and trickle < TRICKLE.value:
+        return None
+    seen = [d for d in np.flatnonzero(np.any(list(spells.values()), axis=0)).tolist() if np.isfinite(sky.plane[d, p])]
+    elsewhere = any(sky.expected[d, p] > max(0.12, 2.5 * sky.plane[d, p]) for d in seen)
+    _reach_back(case, p, start, spells, returning, cold, sky)
+    return _Spell(p, start, spells, uneven, elsewhere, trickle)
+
+
+def _awake_before(n: int, start: int, inputs: np.ndarray, sky: _Sky) -> bool:
+    """Whether an input was heard on the last day before on which anybody of its plane was."""
+    heard = np.flatnonzero(~sky.asleep[:start, inputs].all(axis=1))
+    return bool(heard.size) and not sky.asleep[heard[-1], n]
+
+
+def _reach_back(
+    case: Case, p: int, start: int, spells: dict[int, Mask], returning: bool, cold: Mask, sky: _Sky
+) -> None:
+    """Days before the one that shows the snow: those it lay on unseen, and that of its fall, in place."""
+    first = start
+    if returning:
+        while first > 0 and start - first < LATEST_DAYS and cold[first - 1] and sky.plane[first - 1, p] <= DARK.value:
+            first -= 1
+        for days in spells.values():
+            days[first:start] = True
+    if first == 0 or not cold[first - 1] or returning:
         return
-    usual = middle(share[before][:, inputs]) if before.size else 0.5
+    d, bad = first - 1, (MISSING, STANDBY, IDLE, DARK_ROWS)
+    expected = float(sky.expected[d, p])
     for n, days in spells.items():
-        if not days.any():
+        if not days[first] or not case.table["lit_h"][d, n] > 0.5:
             continue
-        loss = np.zeros(case.day_count)
-        for d in np.flatnonzero(days).tolist():
-            reference = max(_reference(case, p, d, share, expected, trusted), 0.0)
-            if reference < 0.1:
-                reference = 0.5 * float(np.nan_to_num(usual, nan=0.4))
-            whole = case.table["plane_clear_all"][d, p].sum() * case.rated[n]
-            loss[d] = max(reference - float(np.nan_to_num(share[d, n])), 0) * whole
-        ref = case.inputs[n]
-        result.candidates.append(
-            Candidate(
-                fault="snow",
-                scope="input",
-                inputs=(n,),
-                days=days,
-                loss_wh=loss,
-                strength=0.5 + 0.25 * trusted + 0.15 * uneven + 0.05 * (why.startswith("measured")),
-                why=(
-                    f"{ref.label} made {100 * middle(share[days, n]):.0f} % of a clear day's energy for "
-                    f"{int(days.sum())} days of cold ({why})"
-                    + ("; inputs of the plane came back one after the other." if uneven else ".")
-                ),
-                evidence={"covered_share": round(middle(share[days, n]), 3), "uneven": uneven, "cold_by": why},
-                alternatives=(
-                    Alternative("site-outage", 0.05, "Power is small but not nil, and the units say they produce."),
-                    Alternative("dead-input", 0.05, "Whether it comes back with the thaw."),
-                ),
-            )
-        )  # fmt: skip
+        share = float(sky.share[d, n])
+        still = case.table["symptom_slots"][d, n][list(bad)].sum() > STILL.value * case.table["lit_h"][d, n]
+        low = sky.trusted and expected > 0.05 and share < LOW.value * expected
+        days[d] = bool(still or low or _evening(case, n, d) < COVERED.value)
 
 
-def _reference(case: Case, p: int, d: int, share: Floats, expected: Floats, trusted: bool) -> float:
+def _evening(case: Case, n: int, d: int) -> float:
+    """Share of clear-sky energy an input made over the last third of a day's light; 1 where not told."""
+    clear = case.table["clear"][d, n]
+    total = np.cumsum(clear)
+    if total[-1] <= 0.3:
+        return 1.0
+    late = total > 2 / 3 * total[-1]
+    return float(case.table["power"][d, n, late].sum() / max(clear[late].sum(), 1e-6))
+
+
+def _strength(trusted: bool, apart: bool, measured: bool) -> float:
+    """Raw certainty: a lone dark spell that ends everywhere at once is mostly cloud."""
+    return 0.42 + 0.33 * trusted + 0.23 * apart + 0.05 * measured - 0.08 * (trusted and apart)
+
+
+def _tell(case: Case, mine: list[_Spell], every: list[_Spell], sky: _Sky, why: str, result: RuleResult) -> None:
+    """Candidates of a plane's spells; other planes that were covered at the same time and came back otherwise confirm."""
+    share = sky.share
+    for spell in mine:
+        beside = [o for o in every if o is not spell and o.plane != spell.plane and abs(o.start - spell.start) <= 2]
+        apart = spell.elsewhere or any(o.uneven or o.last != spell.last for o in beside)
+        uneven = spell.uneven
+        before = np.arange(max(0, spell.start - 10), spell.start)
+        inputs = np.array(list(spell.days))
+        usual = middle(share[before][:, inputs]) if before.size else 0.5
+        for n, days in spell.days.items():
+            if not days.any():
+                continue
+            loss = np.zeros(case.day_count)
+            for d in np.flatnonzero(days).tolist():
+                reference = max(_reference(spell.plane, d, inputs, sky), 0.0)
+                if reference < 0.1:
+                    reference = 0.5 * float(np.nan_to_num(usual, nan=0.4))
+                whole = case.table["plane_clear_all"][d, spell.plane].sum() * case.rated[n]
+                loss[d] = max(reference - float(np.nan_to_num(share[d, n])), 0) * whole
+            ref = case.inputs[n]
+            made = share[days, n][np.isfinite(share[days, n])]
+            result.candidates.append(
+                Candidate(
+                    fault="snow",
+                    scope="input",
+                    inputs=(n,),
+                    days=days,
+                    loss_wh=loss,
+                    strength=_strength(sky.trusted, uneven or apart, why.startswith("measured")),
+                    why=(
+                        f"{ref.label} made {100 * middle(made) if made.size else 0:.0f} % of a clear day's energy for "
+                        f"{int(days.sum())} days of cold ({why})"
+                        + ("; inputs of the plane came back one after the other." if uneven
+                           else "; the sensor saw more light." if apart and sky.trusted
+                           else "; other planes made more, or cleared on other days." if apart else ".")
+                    ),
+                    evidence={"covered_share": round(middle(made), 3) if made.size else None, "uneven": uneven, "cold_by": why},
+                    alternatives=(
+                        Alternative("site-outage", 0.05, "Power is small but not nil, and the units say they produce."),
+                        Alternative("dead-input", 0.05, "Whether it comes back with the thaw."),
+                    ),
+                )
+            )  # fmt: skip
+
+
+def _reference(p: int, d: int, inputs: np.ndarray, sky: _Sky) -> float:
     """Share of clear sky an uncovered input would have made that day."""
-    if trusted and np.isfinite(expected[d]):
-        return float(expected[d])
-    inputs = np.flatnonzero(case.plane_of == p)
-    best = float(np.nanmax(np.append(share[d, inputs], 0.0)))
-    other = float(expected[d]) if np.isfinite(expected[d]) else 0.0
-    return max(best, other)
+    expected = float(sky.expected[d, p])
+    if sky.trusted and np.isfinite(expected):
+        return expected
+    best = float(np.nanmax(np.append(sky.share[d, inputs], 0.0)))
+    # Other planes under other clouds and snow of their own: they count when they are plainly bright.
+    return max(best, expected if np.isfinite(expected) and expected > BRIGHT.value else 0.0)

@@ -41,11 +41,12 @@ def test_without_weather_the_season_says_it() -> None:
     assert {f.evidence["cold_by"] for f in found} == {"season and latitude"}
 
 
-@pytest.mark.parametrize(("name", "value"), [("COLD_C", -40.0), ("LOW", 0.0)])
+@pytest.mark.parametrize(("name", "value"), [("COLD_C", -40.0), ("LOW", 0.0), ("HIDDEN", 0.0)])
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("snow", case).candidates
     threshold(rule, name, value)
     threshold(rule, "COVERED", rule.COVERED.value if name == "COLD_C" else 0.0)
+    threshold(rule, "DARK", rule.DARK.value if name == "COLD_C" else 0.0)
     assert not run_rule("snow", case).candidates
 
 
@@ -53,6 +54,7 @@ def test_season_and_cover_count_without_weather(threshold: MoveThreshold) -> Non
     case = case_of(_snowed())
     assert run_rule("snow", case).candidates
     threshold(rule, "COVERED", 0.001)
+    threshold(rule, "DARK", 0.001)
     assert not run_rule("snow", case).candidates
     threshold(rule, "COVERED", 0.09)
     threshold(rule, "COLD_SEASON_C", -30.0)
@@ -60,8 +62,9 @@ def test_season_and_cover_count_without_weather(threshold: MoveThreshold) -> Non
 
 
 def test_the_longest_spell_counts(case: Case, threshold: MoveThreshold) -> None:
+    assert max(c.days.sum() for c in run_rule("snow", case).candidates) == 4
     threshold(rule, "MAX_DAYS", 1)
-    assert max(c.days.sum() for c in run_rule("snow", case).candidates) == 1
+    assert max(c.days[:6].sum() for c in run_rule("snow", case).candidates) == 1
 
 
 def test_in_the_warm_it_is_something_else() -> None:
@@ -93,3 +96,96 @@ def test_without_air_temperature_it_is_said_where_snow_is_possible() -> None:
 
 def test_in_summer_nothing_needs_saying() -> None:
     assert not run_rule("snow", case_of(make_roof(days=4, first=FIRST_DAY + 40, latitude=47.0))).unjudged
+
+
+def _thin(through: float = 0.16) -> Roof:
+    """A cover that lets more light through than a thick overcast; two of eight inputs stay behind a day longer."""
+    roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="cmcc", units=[["south", "south"]] * 4)
+    for n in range(8):
+        roof.scale(n, through, roof.when(5, 6 + (n < 2)))
+    return roof
+
+
+def test_inputs_that_come_back_one_by_one_were_under_snow(threshold: MoveThreshold) -> None:
+    """No sensor: one dull day alone would be cloud, what stays behind after it is not."""
+    case = case_of(_thin())
+    found = {c.inputs[0]: c.days.sum() for c in run_rule("snow", case).candidates}
+    assert found == {n: 3 if n < 2 else 2 for n in range(8)}
+    threshold(rule, "DARK", 0.1)
+    assert not run_rule("snow", case).candidates
+
+
+def test_what_stayed_behind_before_too_has_another_cause() -> None:
+    roof = _thin()
+    for n in range(2):
+        roof.scale(n, 0.6, roof.when(0, 4))
+    assert not run_rule("snow", case_of(roof)).candidates
+
+
+def test_another_plane_in_the_sun_shows_the_snow(threshold: MoveThreshold) -> None:
+    """The west plane is steep and clear; the south one comes back everywhere at once."""
+    roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="c")
+    for n in range(6):
+        roof.scale(n, 0.2, roof.when(5, 6))
+    case = case_of(roof)
+    assert {c.inputs[0] for c in run_rule("snow", case).candidates} == set(range(6))
+    threshold(rule, "BRIGHT", 2.0)
+    assert not run_rule("snow", case).candidates
+
+
+def test_units_sleep_under_snow(threshold: MoveThreshold) -> None:
+    roof = _snowed()
+    for u in (0, 3):
+        roof.silent(u, roof.when(5, 5))
+    assert {f.fault for f in findings(roof)} == {"snow"}
+    threshold(rule, "ASLEEP", 9.0)
+    assert {f.fault for f in findings(roof, weather=roof.weather())} >= {"snow"}
+
+
+def test_how_long_a_unit_must_be_unheard(threshold: MoveThreshold) -> None:
+    """Heard for half of its first covered day."""
+    roof = _snowed()
+    roof.silent(0, roof.when(5, 5, 12, 24))
+    case = case_of(roof)
+    threshold(rule, "ASLEEP", 0.2)
+    asleep = rule._Sky.of(case).asleep
+    threshold(rule, "ASLEEP", 0.9)
+    assert asleep[5, 0]
+    assert not rule._Sky.of(case).asleep[5, 0]
+
+
+def test_a_silent_gateway_after_a_dark_day_is_no_snow() -> None:
+    roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="c")
+    for n in range(10):
+        roof.scale(n, 0.05, roof.when(4, 4))
+    for u in range(5):
+        roof.silent(u, roof.when(5, 7))
+    assert all(c.days.sum() == 1 for c in run_rule("snow", case_of(roof)).candidates)
+    assert {f.fault for f in findings(roof)} == {"gateway-silent"}
+
+
+def test_the_afternoon_of_the_fall_belongs_to_it() -> None:
+    roof = _snowed()
+    for n in range(10):
+        roof.scale(n, 0.03, roof.when(4, 4, 11.5, 24))
+    case = case_of(roof)
+    assert all(c.days[4] for c in run_rule("snow", case).candidates)
+
+
+def test_units_that_fall_asleep_with_the_snow(threshold: MoveThreshold) -> None:
+    roof = _snowed()
+    for u in range(3):
+        roof.silent(u, roof.when(4, 4, 11.0, 24))
+    case = case_of(roof)
+    first = {c.inputs[0]: bool(c.days[4]) for c in run_rule("snow", case).candidates}
+    assert first == {n: n < 6 for n in range(10)}
+    threshold(rule, "STILL", 9.0)
+    assert not any(c.days[4] for c in run_rule("snow", case).candidates)
+
+
+def test_one_dark_day_that_ends_everywhere_at_once_is_not_told() -> None:
+    roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="c")
+    for n in range(10):
+        roof.scale(n, 0.06, roof.when(5, 5))
+    assert run_rule("snow", case_of(roof)).candidates
+    assert not findings(roof, "snow")
