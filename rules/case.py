@@ -42,6 +42,7 @@ OPEN_LIFT = Threshold(1.08, "ratio", "own reasoning: four times the spread of mo
 OPEN_FIT = Threshold(0.93, "of the expected", "own reasoning: a typical member that makes all the sky allows is not in shade")
 OPEN_MOST = Threshold(1.12, "of the expected", "transposition models differ by 8 %: more is another plane's course")
 GAIN_USUAL = Threshold(0.85, "of the model", "own reasoning: ratings and clear-sky models miss by some 15 % at most")
+OPEN_RIM = Threshold(0.9, "of clear sky", "own reasoning: beside a shadow a loss of a tenth is its rim, not the model's error")
 #: Position in _LEVELS just above a clear sky.
 _CLEAR_AT = 11
 
@@ -182,19 +183,31 @@ class Case:
         0 where the sky is unknown. Brightening around the sun counts as direct:
         what hides the sun hides it too.
         """
-        sun = self.bin_sun
-        shape = (len(_LEVELS), self.day_count, BINS)
         index = np.nan_to_num(self.sky_index)
-        out = np.zeros((self.day_count, len(self.names), BINS))
+        out = np.stack([_between(self._beam[:, :, p], index) for p in range(len(self.names))], axis=1)
+        return np.where(np.isfinite(self.sky_index)[:, None], out, 0.0)
+
+    @cached_property
+    def _clear_beam(self) -> Floats:
+        """:attr:`beam_share` under a clear sky."""
+        return np.asarray(np.stack([_between(self._beam[:, :, p], np.ones((self.day_count, BINS)))
+                                    for p in range(len(self.names))], axis=1))  # fmt: skip
+
+    @cached_property
+    def _beam(self) -> Floats:
+        """Share of direct light in each plane by sky brightness, [L, D, P, B]."""
+        up = self.bin_sun.zenith_deg < 90.0
+        sun = self.bin_sun.at(up)
+        lit = up.reshape(self.day_count, BINS)
+        out = np.zeros((len(_LEVELS), self.day_count, len(self.names), BINS))
         for p, name in enumerate(self.names):
             plane = self.site.planes[name]
             parts = plane_parts(
                 sun, plane.azimuth_deg or 0.0, plane.tilt_deg or 0.0, ghi=_LEVELS[:, None] * sun.clear_ghi[None, :]
             )
             with np.errstate(invalid="ignore", divide="ignore"):
-                share = np.nan_to_num(np.where(parts.total > 5.0, parts.direct / parts.total, 0.0))
-            out[:, p] = _between(share.reshape(shape), index)
-        return np.where(np.isfinite(self.sky_index)[:, None], out, 0.0)
+                out[:, :, p][:, lit] = np.nan_to_num(np.where(parts.total > 5.0, parts.direct / parts.total, 0.0))
+        return out
 
     def _invert(self, share: Floats, plane: int) -> Floats:
         """Clear-sky index at which a plane makes ``share`` of its clear-sky power, [D, B]."""
@@ -315,23 +328,34 @@ class Case:
             use = (clear > 0.08 * BIN_HOURS * mine.sum()) & (self.bin_elevation >= lowest[:, None])
             with np.errstate(invalid="ignore", divide="ignore"):
                 share = np.where(use, typical / clear, np.nan) / self.plane_gain[p]
-                if sensor is not None:
-                    share = np.where(sensor > 0.65, share / self._forward(sensor, p), np.nan)
-            if sensor is None:
+            if sensor is not None:
+                level = self._level_under(sensor, share, p)
+            else:
                 lit = np.where(use, clear, 0.0)
                 open_part = (lit * (np.nan_to_num(share) > 0.88)).sum(axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
                 plain = np.where((open_part < OPEN_SHARE.value)[:, None], np.nan, share)
-                others = self.own_index(without=p, opened=False)
-                with np.errstate(invalid="ignore", divide="ignore"):
-                    share = np.where(np.nan_to_num(others) > 0.65, share / self._forward(others, p), plain)
-            level = _rolling_upper(share, int(OPEN_REACH.value), OPEN_DAYS.value)
+                level = self._level_under(self.own_index(without=p, opened=False), share, p)
+                # Clouds pull single days down: without another witness the upper level counts.
+                plain = _rolling_upper(plain, int(OPEN_REACH.value), OPEN_DAYS.value)
+                level = np.where(np.isfinite(level), level, plain)
             lit = np.where(np.isfinite(level), clear, 0.0)
             part = (lit * (np.nan_to_num(level) > 0.85)).sum(axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
             # A plane down for weeks is not in shade: some hours must be open.
             shaded = np.isfinite(level) & (level < OPEN_LEVEL.value) & (part > 0.3)[:, None]
             shaded = _sharp(shaded, level)
+            for _ in range(2):  # the shadow's rim takes part of a half hour
+                beside = shaded.copy()
+                beside[:, 1:] |= shaded[:, :-1]
+                beside[:, :-1] |= shaded[:, 1:]
+                shaded |= beside & np.isfinite(level) & (level < OPEN_RIM.value)
             out[:, p] = np.where(shaded, np.clip(level, 0.12, 1.0), 1.0)
         return out
+
+    def _level_under(self, sky: Floats, share: Floats, p: int) -> Floats:
+        """Median over the days around of a plane's share of clear sky over what a bright sky allowed, [D, B]."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            told = np.where(np.nan_to_num(sky) > 0.65, share / self._forward(sky, p), np.nan)
+        return _rolling_upper(told, int(OPEN_REACH.value), OPEN_DAYS.value, 0.5)
 
     def own_index(self, without: int | None = None, opened: bool = True) -> Floats:
         """Clear-sky index read from the inputs themselves, [D, B]; NaN without light.
@@ -506,9 +530,13 @@ class Case:
 
         Siblings where there are two or more; the site's sky where there are not.
         """
-        closed = 1.0 / self.plane_open[:, self.plane_of] - 1.0
         # Only the direct sun is blocked: under clouds siblings say what there is.
-        out = self.table["typical"] * self.sibling_lift[:, self.plane_of] * (1.0 + self.clear_weight[:, None, :] * closed)
+        blocked = (1.0 - self.plane_open) / np.maximum(self._clear_beam, 0.05)
+        lift = self.sibling_lift / np.maximum(1.0 - np.clip(blocked, 0.0, 0.98) * self.beam_share, 0.05)
+        out = self.table["typical"] * lift[:, self.plane_of]
+        # A shadow on the whole plane moves from day to day: a sky known otherwise says what that very day allowed.
+        closed = (self.plane_open < 1.0) & self.independent[None, :, None]
+        out = np.where(closed[:, self.plane_of], np.maximum(out, self.expected), out)
         alone = (self.members < 2) & self.independent[self.plane_of]
         out[:, alone] = self.expected[:, alone]
         return out
@@ -598,8 +626,8 @@ def _rank(values: Floats, q: float) -> Floats:
     return np.asarray(np.take_along_axis(ordered, at[:, None], 1)[:, 0])
 
 
-def _rolling_upper(values: Floats, reach: int, need: float) -> Floats:
-    """Upper level (0.8 quantile) of each column within some days each way, [D, B]; NaN with fewer than ``need``."""
+def _rolling_upper(values: Floats, reach: int, need: float, q: float = 0.8) -> Floats:
+    """Upper level (``q`` quantile) of each column within some days each way, [D, B]; NaN with fewer than ``need``."""
     out = np.full(values.shape, np.nan)
     if not len(values):
         return out
@@ -609,7 +637,7 @@ def _rolling_upper(values: Floats, reach: int, need: float) -> Floats:
     window = np.lib.stride_tricks.sliding_window_view(padded[:, known], 2 * reach + 1, axis=0)
     ordered = np.sort(window, axis=2)  # NaN last
     count = np.isfinite(ordered).sum(axis=2)
-    at = np.rint(0.8 * np.maximum(count - 1, 0)).astype(int)
+    at = np.rint(q * np.maximum(count - 1, 0)).astype(int)
     upper = np.take_along_axis(ordered, at[..., None], 2)[..., 0]
     out[:, known] = np.where(count >= need, upper, np.nan)
     return out

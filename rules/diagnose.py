@@ -50,8 +50,6 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
 _KEEP = 0.4
 #: So many days of shade, free of another cause, stand for the other days too: what throws a shadow does not go away.
 _STANDS = 4
-#: Up to so many members the typical one may be the swapped one.
-_FEW_SIBLINGS = 3
 #: Shares of days that members must have in common to be one case.
 _ALIKE = 0.7
 #: Faults that members of a plane, unit or site can have as one common cause.
@@ -89,11 +87,6 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         spread = _lasting_days(candidate)
         for fault in EXPLAINS[candidate.fault]:
             claimed[fault][np.ix_(spread, inputs)] = True
-        if candidate.fault == "swapped-record":
-            # Few siblings of a swapped record look shaded against it.
-            beside = np.flatnonzero(case.plane_of == case.plane_of[inputs[0]])
-            if len(beside) <= _FEW_SIBLINGS:
-                claimed["shading"][np.ix_(spread, beside)] = True
     return Diagnosis(_join(case, with_explained(accepted, explained_away, EXPLAINS)))
 
 

@@ -9,7 +9,7 @@ under an overcast.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,6 +27,10 @@ LONE_SUN_DEG = Threshold(15.0, "deg", "own reasoning: below, model error of a lo
 LOW_SUN_DEG = Threshold(4.0, "deg", "common practice: horizon and haze below 5 degrees belong to the site")
 #: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
 _BRIGHTEST, _DARKEST = 1.15, 0.1
+#: Under less beam than this the light is the sky's own; an obstacle beside a module rarely hides more of it than a third.
+_DULL_BEAM, _MOST_HIDDEN = 0.2, 0.35
+#: With less of its sunny hours free of shade an input cannot show its own level.
+_FREE_SHARE = 0.15
 
 
 @dataclass(frozen=True)
@@ -43,14 +47,51 @@ class ShadeMap:
     told: Mask
     shaded: Mask
     sunny: Mask
+    beside: Floats
     held: Floats
     beam: Floats
     deficit: Floats
 
 
 def shade_map(case: Case) -> ShadeMap:
-    """The shade of every input, from the case alone."""
-    level = unshaded_level(case)[:, :, None]
+    """The shade of every input, from the case alone.
+
+    First against each day's own level; an input found in shade is then held
+    against its level in open sun, which a long shadow pulls down within a day.
+    """
+    first = _mapped(case, unshaded_level(case))
+    found: Mask = np.logical_or.reduce(first.shaded, axis=(0, 2))
+    if not found.any():
+        return first
+    second = _mapped(case, np.where(found[None, :], _open_level(case, first), unshaded_level(case)))
+    return replace(second, shaded=(first.shaded | second.shaded))
+
+
+def hidden_sky(case: Case, shade: ShadeMap) -> Floats:
+    """Share of the sky's own light that what shades an input hides from it too, 0 to 0.35, [N]; from dull hours."""
+    dull = np.isfinite(case.ratio) & (case.beam_share[:, case.plane_of] < _DULL_BEAM)
+    held = np.where(dull, shade.held, 0.0).sum(axis=(0, 2))
+    missing = np.where(dull, shade.deficit, 0.0).sum(axis=(0, 2))
+    return np.where(held > 0.5, np.clip(missing / np.maximum(held, 1e-9), 0.0, _MOST_HIDDEN), 0.0)
+
+
+def _open_level(case: Case, shade: ShadeMap) -> Floats:
+    """Level against siblings in sunny bins free of shade on the days around, [D, N]; 1 where hardly any is free."""
+    near = shade.shaded.copy()
+    near[..., 1:] |= shade.shaded[..., :-1]
+    near[..., :-1] |= shade.shaded[..., 1:]
+    witness = np.where(shade.sunny, case.free_witness, 0.0)
+    free = np.where(near, 0.0, witness)
+    reach = int(AROUND.value)
+    open_sun = window_sum(free.sum(axis=2), reach)
+    made = window_sum(np.nansum(case.ratio * free, axis=2), reach)
+    enough = open_sun > np.maximum(_FREE_SHARE * window_sum(witness.sum(axis=2), reach), 0.2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(enough, np.clip(made / open_sun, 0.5, 1.06), 1.0)
+
+
+def _mapped(case: Case, usual: Floats) -> ShadeMap:
+    level = usual[:, :, None]
     direct = case.beam_share[:, case.plane_of]
     # What counts as evidence: slots at nobody's ceiling.
     free = case.free_witness * level
@@ -65,7 +106,12 @@ def shade_map(case: Case) -> ShadeMap:
     need = np.where(lone, LONE_LOSS.value, BIN_LOSS.value)[None, :, None]
     share, told, shaded = _repeated(beam, missing, sunny, need)
     held = case.witness * level
+    reach = int(AROUND.value)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        theirs = window_sum(np.where(sunny, case.table["free_typical"] * level, 0.0), reach)
+        beside = np.where(told, window_sum(np.where(sunny, case.table["free_power"], 0.0), reach) / theirs, np.nan)
     return ShadeMap(
+        beside=beside,
         share=share,
         told=told,
         shaded=shaded,

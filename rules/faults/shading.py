@@ -19,14 +19,18 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of
-from rules.daytable import BIN_HOURS
+from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY, DayTable
+from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
 from rules.finding import Alternative, Threshold
-from rules.shademap import ShadeMap, shade_map
+from rules.shademap import ShadeMap, hidden_sky, shade_map
+from rules.siblings import typical
 
 COLUMNS = ("dc_power_w",)
 DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no owner would act and noise would")
-STAGGER = Threshold(0.2, "of the beam", "own reasoning: a shadow crosses a roof, modules metres apart see it at different times")
+DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
+FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
+STAGGER = Threshold(0.15, "of siblings", "own reasoning: a shadow crosses a roof, modules metres apart see it at different times")
 
 
 def judge(case: Case) -> RuleResult:
@@ -34,9 +38,10 @@ def judge(case: Case) -> RuleResult:
     result = RuleResult()
     if not case.day_count:
         return result
-    case = on_time(case)
+    case = _credible(on_time(case))
     shade = shade_map(case)
     shaded = shade.shaded & ~_plane_alike(case, shade)
+    hidden = hidden_sky(case, shade)
     told = shade.sunny & (shade.held > 0.05 * BIN_HOURS) & (case.clear_weight >= 0.5)[:, None]
     for ref in case.inputs:
         n = ref.index
@@ -49,8 +54,43 @@ def judge(case: Case) -> RuleResult:
         days = (share >= DAY_LOSS.value) & case.light_days
         if days.sum() < 2:
             continue
-        result.candidates.append(_candidate(case, shade, n, days, shaded[:, n], judged))
+        result.candidates.append(_candidate(case, shade, n, days, shaded[:, n], judged, float(hidden[n])))
     return result
+
+
+def _credible(case: Case) -> Case:
+    """The case without the input-days that say nothing of the sun: frozen, dead, or another input's record.
+
+    They are no evidence of shade, and no witness of it at others.
+    """
+    table = case.table
+    frozen = (table["frozen_h"] >= FROZEN_HOURS.value) & (table["frozen_share"] >= DOWN_SHARE.value)
+    down = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
+    other = frozen.copy()
+    for c in swapped_record.judge(case).candidates:
+        where = np.flatnonzero(c.days)
+        other[where[0] : where[-1] + 1, np.array(c.inputs)] = True
+    gone = other | (down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0))
+    if not gone.any():
+        return case
+    fields = dict(table.fields)
+    for name in ("power", "typical", "free_power", "free_typical", "clear"):
+        fields[name] = np.where(gone[:, :, None], 0.0, table[name])
+    fields["plane_typical"] = table["plane_typical"].copy()
+    for p in range(len(case.names)):
+        mine = np.flatnonzero(case.plane_of == p)
+        for d in np.flatnonzero(np.logical_or.reduce(other[:, mine], axis=1)):
+            left = mine[~gone[d, mine]]
+            if not left.size:
+                fields["plane_typical"][d, p] = 0.0
+                continue
+            middle, _ = typical(fields["power"][d, left].T.astype(np.float32))
+            with np.errstate(invalid="ignore", divide="ignore"):
+                change = np.nan_to_num(middle / table["plane_typical"][d, p], nan=1.0, posinf=1.0)
+            for name in ("typical", "free_typical"):
+                fields[name][d, left] *= change[None, :]
+            fields["plane_typical"][d, p] = middle
+    return Case(DayTable(case.site, table.days, fields), case.events)
 
 
 def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
@@ -64,9 +104,9 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
         mine = np.flatnonzero(case.plane_of == p)
         if len(mine) < 2:
             continue
-        known = shade.told[:, mine]
-        share = shade.share[:, mine]
-        apart = np.where(known, share, 0.0).max(axis=1) - np.where(known, share, 1.0).min(axis=1)
+        beside = shade.beside[:, mine]
+        known = np.isfinite(beside)
+        apart = np.where(known, beside, 0.0).max(axis=1) - np.where(known, beside, 9.0).min(axis=1)
         any_shade: Mask = np.logical_or.reduce(shade.shaded[:, mine], axis=1)
         for d in np.flatnonzero(any_shade.any(axis=1)):
             for first, last in runs_of(any_shade[d]):
@@ -75,7 +115,7 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
     return out
 
 
-def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, shaded: Mask, judged: Mask) -> Candidate:
+def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, shaded: Mask, judged: Mask, hidden: float) -> Candidate:
     ref = case.inputs[n]
     taken = np.where(shaded & days[:, None], shade.share[:, n] * shade.beam[:, n], 0.0)
     azimuth, elevation = case.bin_azimuth, case.bin_elevation
@@ -89,7 +129,9 @@ def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, shaded: Mask, ju
     where = np.flatnonzero(days)
     span = np.zeros(case.day_count, bool)
     span[where[0] : where[-1] + 1] = True
-    lost_wh = np.where(shaded & span[:, None], shade.deficit[:, n], 0.0).sum(axis=1) * case.rated[n]
+    # Measured where the shadow falls; elsewhere the part of the sky that is hidden for good.
+    dull = hidden * (1.0 - case.beam_share[:, case.plane_of[n]]) * shade.held[:, n]
+    lost_wh = (np.where(shaded, shade.deficit[:, n], dull) * span[:, None]).sum(axis=1) * case.rated[n]
     clear_days = int((judged & span).sum())
     seen = int((days & judged).sum())
     depth = float(taken.sum() / max(np.where(taken > 0, shade.beam[:, n], 0.0).sum(), 1e-9))
