@@ -15,7 +15,6 @@ ends of the day), morning or evening horizon (moves one end only).
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 
@@ -79,7 +78,6 @@ def _moved(values: Floats, bins: Floats) -> Floats:
     return np.asarray((1 - part) * np.take_along_axis(values, at, 2) + part * np.take_along_axis(values, (at + 1) % BINS, 2))
 
 
-@lru_cache(maxsize=1)
 def judge(case: Case) -> RuleResult:
     """Candidates per spell: for the site, or for a gateway whose clock alone is off."""
     result = RuleResult()

@@ -4,14 +4,17 @@ On the roof: a tree, chimney, pole, dormer, neighbouring row or building. Beam
 light is blocked at the same sun azimuth and elevation day after day; under a
 thick overcast nothing is lost.
 
-Looks at: the ratio to siblings in half-hour bins of the sun's path, in clear
-spells, against the same day's unshaded level; a loss counts when it returns in
-the same bins of most clear days around. Direction and height of the obstruction
-follow from the bins. Columns: ``dc_power_w`` or what it can be derived from.
+Looks at: what is missing against open siblings, hour by hour, as a share of the
+beam that reached them; it counts when it returns at the same hours on most
+sunny days around (:mod:`rules.shademap`). Where most or all of a plane stands in
+shade, its best members, a sensor, the other planes or plainly clear days say
+what there was. Direction and height of the obstruction follow from the sun's
+place meanwhile. Columns: ``dc_power_w`` or what it can be derived from.
 
 Looks the same: ``soiling``, ``weak-input``, ``substring-loss`` (every hour),
-``snow`` (few days), low sun on a whole plane (not a fault), ``clock-shift`` and
-``swapped-record`` (both sides of noon).
+``snow`` (few days), low sun or a horizon on a whole plane (all members alike: not
+a fault), ``clock-shift`` (put right before the sun's place is read),
+``swapped-record`` and ``frozen-readings`` (left out, and no witness for others).
 """
 
 from __future__ import annotations

@@ -14,8 +14,6 @@ Looks the same: ``shading`` (fits its own plane but for some hours),
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, RuleResult, Unjudged
@@ -31,7 +29,6 @@ _FEW = 4
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
 
-@lru_cache(maxsize=2)
 def judge(case: Case) -> RuleResult:
     """Candidates for inputs that fit another plane."""
     result = RuleResult()
