@@ -50,6 +50,8 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
 _KEEP = 0.4
 #: So many days of shade, free of another cause, stand for the other days too: what throws a shadow does not go away.
 _STANDS = 4
+#: Causes that pass, hide the shade of those days and leave it as it was.
+_PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
 #: Shares of days that members must have in common to be one case.
 _ALIKE = 0.7
 #: Faults that members of a plane, unit or site can have as one common cause.
@@ -68,13 +70,15 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     order = {fault: k for k, fault in enumerate(EXPLAINS)}
     waiting = sorted(candidates, key=lambda c: (order[c.fault], -len(c.inputs)))
     claimed = {fault: np.zeros((case.day_count, len(case.inputs)), bool) for fault in EXPLAINS}
+    alike = np.zeros((case.day_count, len(case.inputs)), bool)  # days of what looks like shade for itself
     explained_away: list[Candidate] = []
     accepted: list[Candidate] = []
     for candidate in waiting:
         inputs = np.array(candidate.inputs)
         explained = claimed[candidate.fault][:, inputs].all(axis=1)
         left = candidate.days & ~explained
-        stands = candidate.fault == "shading" and left.sum() >= _STANDS
+        beside = candidate.days & alike[:, inputs].all(axis=1)
+        stands = candidate.fault == "shading" and left.sum() >= _STANDS and not beside.any()
         if left.sum() < max(1, _KEEP * candidate.days.sum()) and not stands:
             explained_away.append(candidate)
             continue
@@ -85,6 +89,8 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             continue
         accepted.append(candidate)
         spread = _lasting_days(candidate)
+        if "shading" in EXPLAINS[candidate.fault] and candidate.fault not in _PASSING:
+            alike[np.ix_(spread, inputs)] = True
         for fault in EXPLAINS[candidate.fault]:
             claimed[fault][np.ix_(spread, inputs)] = True
     return Diagnosis(_join(case, with_explained(accepted, explained_away, EXPLAINS)))
