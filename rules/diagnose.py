@@ -19,8 +19,8 @@ from rules.alternatives import with_explained
 from rules.case import Candidate, Case, Mask
 
 _RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")
-#: A collapsed substring is judged before the zero faults that it looks like.
-_AFTER_ZERO: Final = tuple(f for f in _RATIO if f != "substring-loss")
+#: What is judged after the zero faults: a collapsed substring and an order to all come before them.
+_AFTER_ZERO: Final = tuple(f for f in _RATIO if f not in ("substring-loss", "curtailment"))
 _ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
 
 #: Order of judgement, and what each cause explains on the same inputs and days.
@@ -31,14 +31,14 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "restart-cycling"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "weak-input", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
-    "frozen-readings": (*_RATIO, *_ZERO, "swapped-record"),
+    "curtailment": ("clipping", "hot-derating", "soiling", "weak-input", "shading", "frozen-readings"),
+    "frozen-readings": (*(f for f in _RATIO if f != "curtailment"), *_ZERO, "swapped-record"),
     "restart-cycling": ("unit-standby", "weak-input", "soiling", "shading", "hot-derating", "substring-loss"),
     "substring-loss": ("weak-input", "soiling", "shading", "hot-derating", "unit-standby", "idle-input"),
     "unit-standby": ("dead-input", "idle-input", *_AFTER_ZERO, "patchy-comms", "swapped-record"),
     "dead-input": (*_AFTER_ZERO, "idle-input", "swapped-record"),
     "idle-input": (*_AFTER_ZERO, "swapped-record"),
     "swapped-record": ("shading", "weak-input", "soiling", "hot-derating", "clipping"),
-    "curtailment": ("clipping", "hot-derating", "soiling", "weak-input", "shading"),
     "hot-derating": ("weak-input", "shading", "clipping", "soiling"),
     "shading": ("soiling", "weak-input"),
     "soiling": ("weak-input",),

@@ -34,13 +34,21 @@ BELOW = Threshold(0.95, "of clear sky", "own reasoning: model error is some 10 %
 FAR_BELOW = Threshold(0.80, "of clear sky", "own reasoning: where the sky's curve is flat, only a plain shortfall counts")
 STRONG_HOURS = Threshold(1.5, "h", "own reasoning: no thin cloud keeps a level for so long against the sky's bend")
 ALONE_HOURS = Threshold(2.5, "h", "own reasoning: one day alone must be plain")
+PLAIN_HOURS = Threshold(4.0, "h", "own reasoning: half a day at one number while the sky's curve went up and down")
+PLAIN_BEND = Threshold(0.25, "ratio", "own reasoning: a quarter of the sky's curve, twenty times the level's scatter")
+FAIR_BEND = Threshold(0.07, "ratio", "own reasoning: near noon on three days, still five times the level's scatter")
+EDGE = Threshold(0.25, "ratio", "own reasoning: an order begins or ends from one half hour to the next, in a sky that offered more")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
 @dataclass(frozen=True)
 class _Spell:
-    """A run of level half hours on one day: positions, level, hours, whether the sky bent, share of clear sky."""
+    """A run of level half hours on one day.
+
+    Positions, level, hours, whether the sky bent, share of clear sky, whether the
+    units were level with each other, and whether more was made just before or after.
+    """
 
     day: int
     bins: np.ndarray
@@ -48,10 +56,29 @@ class _Spell:
     hours: float
     bend: float
     share: float
+    alike: bool
+    edge: bool
+
+    @property
+    def fair(self) -> bool:
+        return self.hours >= STRONG_HOURS.value and self.bend >= FAIR_BEND.value and self.share < BELOW.value
 
     @property
     def strong(self) -> bool:
-        return self.hours >= STRONG_HOURS.value and self.bend >= BEND.value and self.share < BELOW.value
+        return self.fair and self.bend >= BEND.value
+
+    @property
+    def plain(self) -> bool:
+        """Long and far below the sky: whatever the units, no cloud does that."""
+        return self.hours >= PLAIN_HOURS.value and self.bend >= PLAIN_BEND.value and self.share < FAR_BELOW.value
+
+    @property
+    def alone(self) -> bool:
+        """Enough by itself where several units stood at the level."""
+        if not self.strong or not self.alike or self.hours < ALONE_HOURS.value:
+            return False
+        far = self.share < FAR_BELOW.value and self.edge
+        return self.bend > 1.5 * BEND.value or self.hours >= PLAIN_HOURS.value or far
 
 
 def judge(case: Case) -> RuleResult:
@@ -121,24 +148,34 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     tight = np.isfinite(level) & (level > 0.03) & (light > 0.15)
     ceiling = _site_ceiling(case, level)
     tight &= level < ceiling
-    if several:
-        tight &= np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value
+    alike = (np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value) & np.bool_(several)
     width = _bin_hours(level)
     second = _seconds(level, wobble, tight)
     days = np.flatnonzero(second.any(axis=1)).tolist()
-    spells = [s for d in days for s in _spells(d, level[d], wobble[d], tight[d], light[d], second[d], width)]
+    spells = [s for d in days for s in _spells(d, level[d], wobble[d], tight[d], light[d], second[d], alike[d], width)]
+    # A record that repeats itself is level too.
+    stuck = np.median(table["frozen_h"], axis=1)
     out = np.zeros(level.shape, bool)
     for s in spells:
         like = [o for o in spells if abs(o.level / s.level - 1) < SAME.value]
-        other_days = {o.day for o in like}
-        strong = [o for o in like if o.strong]
-        alone = s.strong and s.hours >= ALONE_HOURS.value and several and not coarse and s.bend > 1.5 * BEND.value
-        repeated = s.strong and len({o.day for o in strong}) >= (2 if several and not coarse else 3)
+        days_alike = {o.day for o in like if o.alike}
+        strong = [o for o in like if o.strong and o.alike]
+        repeated = s.strong and s.alike and len({o.day for o in strong}) >= (3 if coarse else 2)
+        # Units of several planes, or too few to compare: only the number itself speaks, on one more day.
+        repeated |= s.fair and len({o.day for o in like if o.fair}) >= 3
         repeated &= s.hours >= (3.0 if coarse else STRONG_HOURS.value)
-        below = [o for o in like if o.strong or o.share < FAR_BELOW.value]
-        short = s.share < FAR_BELOW.value and several and len(below) >= RETURNS.value and (strong or len(other_days) >= 3)
-        if alone or repeated or short:
+        below = [o for o in like if o.alike and (o.strong or o.share < FAR_BELOW.value)]
+        short = s.share < FAR_BELOW.value and s.alike and len(below) >= RETURNS.value
+        short &= bool(strong) or len(days_alike) >= 3 or (len(below) > RETURNS.value and len(days_alike) >= 2)
+        single = not coarse and (s.alone or (s.plain and stuck[s.day] < 0.5 * s.hours))
+        if single or repeated or short:
             out[s.day, s.bins] = True
+    # Once a number is known for an order, shorter runs at it on its days are the same order.
+    for s in spells:
+        if not out[s.day, s.bins].all() and s.share < BELOW.value and (s.alike or not several):
+            known = level[s.day][out[s.day]]
+            if known.size and abs(s.level / float(np.median(known)) - 1) < SAME.value:
+                out[s.day, s.bins] = True
     return out
 
 
@@ -154,7 +191,7 @@ def _seconds(level: Floats, wobble: Floats, tight: Mask) -> Mask:
 
 
 def _spells(
-    d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, second: Mask, width: float
+    d: int, level: Floats, wobble: Floats, tight: Mask, light: Floats, second: Mask, alike: Mask, width: float
 ) -> list[_Spell]:
     """Runs of two or more filled half hours at one level."""
     out: list[_Spell] = []
@@ -172,7 +209,12 @@ def _spells(
             held = median([levels[b] for b in filled[start:stop]])
         at = np.array(filled[start:stop])
         curve = light[at].tolist()
-        out.append(_Spell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, held / median(curve)))
+        beside = [levels[b] for b in (*filled[max(start - 1, 0) : start], *filled[stop : stop + 1])]
+        edge = any(other > (1 + EDGE.value) * held for other in beside)
+        level_with = float(alike[at].mean()) >= 0.7
+        out.append(
+            _Spell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, held / median(curve), level_with, edge)
+        )
     return out
 
 

@@ -15,27 +15,45 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult, runs_of, span_mask
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, runs_of, span_mask
+from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.finding import Alternative, Threshold
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 MIN_HOURS = Threshold(1.0, "h", "own reasoning: no meter repeats two values for an hour of changing light")
 MIN_ROWS = Threshold(6, "rows", "own reasoning: at coarse steps an hour is too few repetitions")
 BLIND_ROWS = Threshold(10, "rows", "own reasoning: power alone, in whole watts, repeats by chance more often")
+AGAIN_ROWS = Threshold(4, "rows", "own reasoning: four equal readings in changing light are seldom, day after day never")
+AGAIN_DAYS = Threshold(3, "days", "own reasoning: as many days in a row with such repetitions are no chance")
+CAUGHT_UP = Threshold(0.3, "of siblings' energy", "own reasoning: a unit that stood counts nothing, one that ran some nine tenths")
+LEVEL_BINS = Threshold(6, "half hours", "own reasoning: from low to high sun and back")
+LEVEL_OVER = Threshold(1.5, "of clear sky", "own reasoning: edges of clouds add a third for minutes, no more (common practice)")
 NIGHT_HOURS = Threshold(4.0, "h", "own reasoning: power with the sun 8 degrees down is not power")
 
 
 def judge(case: Case) -> RuleResult:
     """Candidates per input."""
     table, result = case.table, RuleResult()
+    rows = table["step_s"] / 3600.0
+    zero = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
+    level_h = _level_hours(case)
     for ref in case.inputs:
         n = ref.index
-        frozen = table["frozen_h"][:, n]
-        rows = np.where(np.isfinite(table["volts"][:, n]), MIN_ROWS.value, BLIND_ROWS.value)
-        need = np.maximum(MIN_HOURS.value, rows * table["step_s"] / 3600.0)
+        frozen = np.maximum(table["frozen_h"][:, n], level_h[:, n])
+        blind = ~np.isfinite(table["volts"][:, n])
+        need = np.maximum(MIN_HOURS.value, np.where(blind, BLIND_ROWS.value, MIN_ROWS.value) * rows)
         night = table["night_power_h"][:, n]
+        # Day after day: what is too little on one is no chance on three.
+        again = frozen >= np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows)
         days = (frozen >= need) | (night >= NIGHT_HOURS.value)
         judged = table["seen_h"][:, n] >= 1.0
+        for first, last in runs_of(again, ~judged & ~again):
+            days[first : last + 1] |= again[first : last + 1] & (again[first : last + 1].sum() >= AGAIN_DAYS.value)
+        still = (zero[:, n] >= 1.0) & (zero[:, n] >= 0.15 * table["lit_h"][:, n]) & ~days
+        for first, last in runs_of(still, ~judged & ~still):
+            if _caught_up(case, n, first, last):
+                spell = span_mask(case.day_count, [(first, last)]) & still
+                result.candidates.append(_counted(case, n, spell, float(zero[spell, n].sum())))
         for first, last in runs_of(days, ~judged & ~days):
             spell = span_mask(case.day_count, [(first, last)]) & days
             hours = float(frozen[spell].sum())
@@ -61,3 +79,53 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
+
+
+def _level_hours(case: Case) -> Floats:
+    """Hours of days on which an input showed one power from dawn to dusk, more than the low sun can give, [D, N]; else 0.
+
+    A ceiling is level too, but only while the sky offers more.
+    """
+    power = case.table["power"]
+    clear = case.table["plane_clear_all"][:, case.plane_of]
+    filled = power > 0
+    top = power.max(axis=2)
+    low = np.where(filled, power, np.inf).min(axis=2)
+    beyond = (filled & (clear > 0.02 * BIN_HOURS) & (power > LEVEL_OVER.value * clear)).sum(axis=2)
+    offered = (filled & (power < clear)).any(axis=2)
+    flat = (filled.sum(axis=2) >= LEVEL_BINS.value) & (top <= 1.01 * low) & (beyond >= 1) & offered
+    return np.where(flat, filled.sum(axis=2) * np.maximum(BIN_HOURS, case.table["step_s"] / 3600.0)[:, None], 0.0)
+
+
+def _caught_up(case: Case, n: int, first: int, last: int) -> bool:
+    """Whether an input's counter jumped after it seemed to make nothing: it had made it, the record stood."""
+    begin, end = case.table["counter_first"][:, n], case.table["counter_last"][:, n]
+    before = end[:first][np.isfinite(end[:first])]
+    after = begin[last + 1 : last + 4][np.isfinite(begin[last + 1 : last + 4])]
+    low = float(before[-1]) if before.size else float(begin[first])
+    high = float(after[0]) if after.size else float(end[last])
+    spell = slice(first, last + 1)
+    recorded = float(case.energy[spell, n].sum() * case.rated[n])
+    siblings = float(case.witness[spell, n].sum() * case.rated[n])
+    if case.table["counter_reset"][spell, n].any() or siblings < case.rated[n]:
+        return False
+    return bool(high - low - recorded > CAUGHT_UP.value * siblings)
+
+
+def _counted(case: Case, n: int, days: Mask, hours: float) -> Candidate:
+    """A counter that stood and then caught up."""
+    return Candidate(
+        fault="frozen-readings",
+        scope="input",
+        inputs=(n,),
+        days=days,
+        loss_wh=np.zeros(case.day_count),
+        strength=float(1 - 0.35 * np.exp(-hours / 2.0)),
+        why=(
+            f"{case.inputs[n].label} seemed to make nothing for {hours:.1f} h of light on {int(days.sum())} days, but its "
+            "counter then jumped by what its siblings had made: the record stood, not the input."
+        ),
+        evidence={"hours": round(hours, 2), "longest_h": round(float(case.table["frozen_h"][days, n].max()), 2), "night_h": 0.0},
+        alternatives=(Alternative("unit-standby", 0.05, "The unit's own display or state in light while the counter stands."),),
+        lasting=True,
+    )

@@ -167,6 +167,10 @@ def _short_outage(
     rise, clear = counter_rise(case, days, inputs)
     if not np.isfinite(rise) or light < SHORT_LIGHT.value * len(inputs) or rise > SHORT_SHARE.value * case.sky_mean[day] * clear:
         return None
+    # A clock set forward leaves a gap in which nothing was counted too: a second witness must speak.
+    log = _logged(case, name, days)
+    if not log and not _waiting(case, np.array(units), days):
+        return None
     loss = np.zeros(case.day_count)
     loss[day] = light * float(np.nanmean(case.rated))
     return Candidate(
@@ -178,9 +182,10 @@ def _short_outage(
         strength=float(1 - 0.4 * np.exp(-gap / 3.0)),
         why=(
             f"No unit {'' if only_gateway else f'of gateway {name} '}sent anything for {gap:.1f} h of daylight "
-            f"and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing."
+            f"and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing"
+            f"{f'; the gateway log notes {log}' if log else '; the units waited to reconnect'}."
         ),
-        evidence={"hours": round(gap, 2), "counter_rise_wh": round(rise, 1), "gateway_log": _logged(case, name, days)},
+        evidence={"hours": round(gap, 2), "counter_rise_wh": round(rise, 1), "gateway_log": log},
         alternatives=(Alternative("gateway-silent", 0.1, "Read the lifetime counters: a rise would mean it produced."),),
         lasting=True,
     )

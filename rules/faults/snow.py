@@ -106,6 +106,9 @@ def judge(case: Case) -> RuleResult:
         return result
     sky = _Sky.of(case)
     found = [_spells(case, p, cold, sky) for p in range(len(case.names))]
+    for p, own in enumerate([spells for _, spells in found]):
+        if not own:
+            found[p] = (p, _unheard(case, p, cold, sky, [s.start for _, spells in found for s in spells]))
     for _, plane in found:
         _tell(case, plane, [s for _, spells in found for s in spells], sky, why, result)
     return result
@@ -247,6 +250,16 @@ def _spells(case: Case, p: int, cold: Mask, sky: _Sky) -> tuple[int, list[_Spell
     return p, out
 
 
+def _unheard(case: Case, p: int, cold: Mask, sky: _Sky, starts: list[int]) -> list[_Spell]:
+    """A plane whose units all fell silent when another plane was covered, and came back one by one."""
+    inputs = np.flatnonzero(case.plane_of == p)
+    for start in sorted({k for s in starts for k in (s - 1, s, s + 1) if 0 < k < case.day_count and cold[k]}):
+        if sky.asleep[start, inputs].all() and not sky.asleep[start - 1, inputs].any() and len(inputs) > 1:
+            spell = _spell(case, p, inputs, start, False, cold, sky)
+            return [spell] if spell is not None else []
+    return []
+
+
 def _spell(
     case: Case, p: int, inputs: np.ndarray, start: int, returning: bool, cold: Mask, sky: _Sky
 ) -> _Spell | None:
@@ -258,19 +271,17 @@ def _spell(
         spells[n] = days
         if _ill_before(case, n, start):
             continue
+        under = start > 0 and _awake_before(n, start, inputs, sky)
         for d in range(start, last_day):
-            # A unit under snow sleeps: silence on a covered day belongs to it.
-            if sky.asleep[d, n]:
-                days[d] = days[d - 1] if d > start else _awake_before(n, start, inputs, sky)
-                continue
-            if not np.isfinite(share[d, n]):
-                days[d] = d > start and days[d - 1] and bool(case.table["lit_h"][d, n] > 1)
+            # A unit under snow sleeps: silence on a covered day belongs to it; a day without light changes nothing.
+            if sky.asleep[d, n] or not np.isfinite(share[d, n]):
+                days[d] = under and bool(case.table["lit_h"][d, n] > 1)
                 continue
             reference = _reference(p, d, inputs, sky)
             covered = share[d, n] < LOW.value * reference or (share[d, n] < COVERED.value and not returning)
             if not covered:
                 break
-            days[d] = True
+            days[d] = under = True
     # A silence of all at the end of a spell has no covered day after it: it may be anything.
     told = ~sky.asleep[:, inputs].all(axis=1) & np.any(list(spells.values()), axis=0)
     for days in spells.values():

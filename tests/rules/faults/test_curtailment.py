@@ -39,9 +39,9 @@ def test_loss(case: Case) -> None:
     "moved",
     [
         {"TIGHT": 1e-6},
-        {"ALIKE_UNITS": 1e-6},
+        {"ALIKE_UNITS": 1e-6, "PLAIN_HOURS": 20.0, "FAIR_BEND": 20.0},
         {"LEVEL": 1e-6},
-        {"BEND": 20.0, "FAR_BELOW": 0.0},
+        {"BEND": 20.0, "FAR_BELOW": 0.0, "FAIR_BEND": 20.0},
         {"BELOW": 0.0, "FAR_BELOW": 0.0},
         {"STRONG_HOURS": 20.0, "RETURNS": 99.0, "FAR_BELOW": 0.0},
     ],
@@ -80,3 +80,56 @@ def test_passing_clouds_are_not_flat() -> None:
 
 def test_healthy_units_rated_above_their_modules() -> None:
     assert findings(make_roof(rated_va=1000.0)) == []
+
+
+def _held(roof: Roof, level: float, units: list[int], *when: tuple[int, float, float]) -> Roof:
+    """Units under an order of ``level`` of their rating (800 VA, two inputs) on (day, from hour, to hour)."""
+    for day, start, end in when:
+        mask = roof.when(day, day, start, end)
+        for n in [n for u in units for n in roof.inputs_of(u)]:
+            roof.power[mask, n] = np.minimum(roof.power[mask, n], level * 800 / 2 / 0.96)
+    return roof
+
+
+def test_an_order_that_only_one_plane_reaches(threshold: MoveThreshold) -> None:
+    """Morning orders: the units of the west plane are still below it, so the units are not level with each other."""
+    planes = {"south": (180.0, 25.0), "west": (270.0, 80.0)}
+    roof = make_roof(kinds="c", planes=planes, units=[["south"] * 2] * 2 + [["west"] * 2] * 3)
+    case = case_of(_held(roof, 0.4, [0, 1], *((d, 8.0, 10.5) for d in (4, 6, 9))))
+    # The upper units of the site are those two.
+    case.table.fields["cap_level"][:] = case.table["power"][:, 0] / rule.BIN_HOURS * 400 / 400
+    case.table.fields["cap_level"][case.table["power"][:, 0] <= 0.01] = np.nan
+    case.table.fields["cap_spread"][:] = 0.5
+    assert only(run_rule("curtailment", case).candidates).days.sum() == 3
+    threshold(rule, "FAIR_BEND", 20.0)
+    assert not run_rule("curtailment", case).candidates
+
+
+@pytest.mark.parametrize(("hours", "fires"), [((9.0, 16.0), True), ((11.0, 13.0), False)])
+def test_one_unit_held_for_half_a_day(hours: tuple[float, float], fires: bool) -> None:
+    """A site of one unit has nobody to compare with: only a long and plain level counts."""
+    roof = _held(make_roof(kinds="c", units=[["south"] * 2]), 0.2, [0], (6, *hours))
+    assert bool(run_rule("curtailment", case_of(roof)).candidates) is fires
+
+
+@pytest.mark.parametrize(("name", "value"), [("PLAIN_HOURS", 20.0), ("PLAIN_BEND", 20.0), ("FAR_BELOW", 0.1)])
+def test_what_is_plain(threshold: MoveThreshold, name: str, value: float) -> None:
+    case = case_of(_held(make_roof(kinds="c", units=[["south"] * 2]), 0.2, [0], (6, 9.0, 16.0)))
+    assert run_rule("curtailment", case).candidates
+    threshold(rule, name, value)
+    assert not run_rule("curtailment", case).candidates
+
+
+def test_a_frozen_record_is_no_order() -> None:
+    roof = make_roof(kinds="c", units=[["south"] * 2])
+    for n in range(2):
+        roof.freeze(n, roof.when(6, 6, 9.0, 16.0))
+    assert not run_rule("curtailment", case_of(roof)).candidates
+
+
+def test_an_order_of_a_single_midday_by_its_edges(threshold: MoveThreshold) -> None:
+    """Three hours after noon at half of what the sky gave just before and after."""
+    case = case_of(_held(make_roof(kinds="c"), 0.45, [0, 1, 2, 3, 4], (6, 12.0, 15.0)))
+    assert only(run_rule("curtailment", case).candidates).days.sum() == 1
+    threshold(rule, "EDGE", 9.0)
+    assert not run_rule("curtailment", case).candidates

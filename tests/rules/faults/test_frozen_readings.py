@@ -32,6 +32,7 @@ def test_fires(case: Case) -> None:
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("frozen-readings", case).candidates
     threshold(rule, name, value)
+    threshold(rule, "AGAIN_ROWS", 200)
     assert not run_rule("frozen-readings", case).candidates
 
 
@@ -41,6 +42,7 @@ def test_power_alone_needs_more_rows(threshold: MoveThreshold) -> None:
     case = case_of(roof)
     assert run_rule("frozen-readings", case).candidates
     threshold(rule, "BLIND_ROWS", 200)
+    threshold(rule, "AGAIN_ROWS", 200)
     assert not run_rule("frozen-readings", case).candidates
 
 
@@ -89,3 +91,74 @@ def test_every_input_of_a_gateway_is_told_once() -> None:
         roof.freeze(n, roof.when(3, 5, 8, 12))
     found = only(findings(roof))
     assert (found.fault, found.gateway, found.unit) == ("frozen-readings", "G1", None)
+
+
+def _counters_only() -> Roof:
+    """An exporter of counters alone that repeats one for two days and then catches up."""
+    roof = make_roof(kinds="c", days=9)
+    roof.freeze(2, roof.when(4, 5))
+    roof.without |= {"dc_power_w", "dc_voltage_v", "dc_current_a", "ac_power_w", "state"}
+    return roof
+
+
+def test_a_counter_that_catches_up_stood_in_the_record_only(threshold: MoveThreshold) -> None:
+    case = case_of(_counters_only())
+    found = only([c for c in run_rule("frozen-readings", case).candidates if c.days[4:6].all()])
+    assert found.inputs == (2,)
+    assert "jumped" in found.why
+    threshold(rule, "CAUGHT_UP", 2.0)
+    assert not [c for c in run_rule("frozen-readings", case).candidates if c.days[4:6].all()]
+
+
+def test_a_counter_that_stands_and_goes_on_was_a_stop() -> None:
+    roof = _counters_only()
+    roof.held.clear()
+    for n in (2, 3):
+        roof.power[roof.when(4, 5), n] = 0.0
+    assert not run_rule("frozen-readings", case_of(roof)).candidates
+
+
+def _hourly(days: int = 3) -> Roof:
+    """An hourly record of power alone that repeats four readings a morning."""
+    roof = make_roof(kinds="c", days=9, step=3600)
+    roof.without |= {"dc_voltage_v", "dc_current_a"}
+    for d in range(3, 3 + days):
+        roof.freeze(2, roof.when(d, d, 6.5, 13.5))
+    return roof
+
+
+def test_a_few_repetitions_day_after_day(threshold: MoveThreshold) -> None:
+    assert only(run_rule("frozen-readings", case_of(_hourly())).candidates).days.sum() == 3
+    assert not run_rule("frozen-readings", case_of(_hourly(2))).candidates
+    threshold(rule, "AGAIN_ROWS", 9)
+    assert not run_rule("frozen-readings", case_of(_hourly())).candidates
+    threshold(rule, "AGAIN_ROWS", 4)
+    threshold(rule, "AGAIN_DAYS", 4)
+    assert not run_rule("frozen-readings", case_of(_hourly())).candidates
+
+
+def _level() -> Roof:
+    """Hourly power alone, the same number from the first row of the day to the last, for two days."""
+    roof = make_roof(kinds="c", days=9, step=3600)
+    roof.without |= {"dc_voltage_v", "dc_current_a"}
+    lit = roof.heard[:, 2] & roof.when(4, 5)
+    roof.power[lit, 2] = 180.0
+    return roof
+
+
+@pytest.mark.parametrize(("name", "value"), [("LEVEL_BINS", 99), ("LEVEL_OVER", 999.0)])
+def test_one_power_from_dawn_to_dusk(threshold: MoveThreshold, name: str, value: float) -> None:
+    case = case_of(_level())
+    assert rule._level_hours(case)[4:6, 2].min() >= 8.0
+    assert rule._level_hours(case).astype(bool).sum() == 2
+    threshold(rule, name, value)
+    assert not rule._level_hours(case).any()
+
+
+def test_an_order_that_holds_coarse_meters_is_not_frozen() -> None:
+    """Whole watts and volts repeat under an export limit, on every input alike."""
+    roof = make_roof(kinds="c", days=9)
+    held = roof.when(3, 7)
+    roof.power[held] = np.minimum(np.round(roof.power[held]), 150.0)
+    roof.volts[held] = np.where(roof.power[held] == 150.0, 36.0, np.round(roof.volts[held]))
+    assert {f.fault for f in findings(roof)} == {"curtailment"}

@@ -113,13 +113,15 @@ def test_how_short_a_logged_silence_may_be(threshold: MoveThreshold) -> None:
     assert not run_rule("gateway-silent", case).candidates
 
 
-def _short(dark: bool) -> Roof:
+def _short(dark: bool, waiting: bool = True) -> Roof:
     roof = make_roof(days=8, kinds="c")
     for u in range(5):
         quiet = roof.when(4, 4, 11.0, 12.5)
         roof.silent(u, quiet)
         if dark:
             roof.power[np.ix_(quiet, roof.inputs_of(u))] = 0.0
+        if waiting:
+            roof.standby(u, roof.when(4, 4, 12.5, 12.6), "starting")
     return roof
 
 
@@ -127,6 +129,14 @@ def _short(dark: bool) -> Roof:
 def test_a_short_gap_with_standing_counters_is_an_outage(dark: bool) -> None:
     found = findings(_short(dark))
     assert [(f.fault, f.days) for f in found] == ([("site-outage", 1)] if dark else [])
+
+
+def test_a_clock_set_forward_is_no_outage() -> None:
+    """Nothing was counted in an hour and a half that never was; neither units nor log say more."""
+    roof = _short(dark=True, waiting=False)
+    assert not run_rule("gateway-silent", case_of(roof)).candidates
+    events = _log(roof, (4, 12.5, "restart"))
+    assert only(run_rule("gateway-silent", case_of(roof, events=events)).candidates).fault == "site-outage"
 
 
 @pytest.mark.parametrize(("name", "value"), [("SHORT_HOURS", 1.8), ("SHORT_LIGHT", 2.0), ("SHORT_SHARE", -1.0)])

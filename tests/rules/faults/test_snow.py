@@ -189,3 +189,21 @@ def test_one_dark_day_that_ends_everywhere_at_once_is_not_told() -> None:
         roof.scale(n, 0.06, roof.when(5, 5))
     assert run_rule("snow", case_of(roof)).candidates
     assert not findings(roof, "snow")
+
+
+def test_a_plane_that_falls_silent_with_another_is_under_the_same_snow() -> None:
+    """Units of the west plane sleep from the first hour; the south one shows the snow."""
+    roof = _snowed()
+    for u, last in ((3, 6), (4, 7)):
+        roof.silent(u, roof.when(5, last))
+    case = case_of(roof)
+    found = {c.inputs[0]: int(c.days.sum()) for c in run_rule("snow", case).candidates}
+    assert set(found) == set(range(10))
+    assert {f.fault for f in findings(roof)} == {"snow"}
+
+
+def test_units_of_a_plane_that_are_silent_alone_are_not_under_snow() -> None:
+    roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="cmcc")
+    for u in (3, 4):
+        roof.silent(u, roof.when(5, 7))
+    assert not run_rule("snow", case_of(roof)).candidates
