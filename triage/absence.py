@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any, Final, Protocol
 
 from collectors.site import SiteDescription
@@ -32,6 +32,9 @@ _DEFAULT_QUIET_DAYS: Final = 1
 #: a fortnight without a clear day is common in winter).
 SPELL_GAP_DAYS: Final = 14
 
+#: What is first seen so soon after the first day looked at may have begun before it (own choice).
+EDGE_DAYS: Final = 10
+
 #: While one of these stands over a place, nothing beneath it can be judged.
 _MASKING: Final = frozenset(
     {"gateway-silent", "site-outage", "unit-silent", "unit-standby", "grid-out-of-range", "snow"}
@@ -42,7 +45,11 @@ class Judged(Protocol):
     """What :meth:`Ledger.record` needs of a check's result."""
 
     @property
+    def from_day(self) -> str: ...
+    @property
     def to_day(self) -> str: ...
+    @property
+    def bounded(self) -> bool: ...
     @property
     def findings(self) -> Sequence[Finding]: ...
     @property
@@ -54,6 +61,7 @@ class Absence:
 
     def __init__(self, site: SiteDescription, result: Judged, until: str) -> None:
         self._site, self._result, self.until = site, result, until
+        self.from_day = result.from_day
 
     def gone(self, finding: Finding) -> bool:
         """Quiet long enough, and on at least one of those days its place was judged."""
@@ -80,6 +88,18 @@ class Absence:
             if f.first_seen <= finding.first_seen and (same or self._contains(f, finding)):
                 return f
         return None
+
+    def out_of_sight(self, finding: Finding) -> bool:
+        """It began before the days looked at, and more is on record: not seeing it ends nothing."""
+        return self._result.bounded and finding.first_seen < self._result.from_day
+
+    def waits(self, finding: Finding, unseen: Sequence[Finding]) -> bool:
+        """A new finding without a beginning in sight, where one that is out of sight stands: a longer look tells."""
+        edge = date.fromisoformat(self._result.from_day) + timedelta(days=EDGE_DAYS)
+        if not self._result.bounded or finding.first_seen > edge.isoformat():
+            return False
+        members = self._members(finding)
+        return any(members & self._members(f) for f in unseen)
 
     def _members(self, finding: Finding) -> frozenset[int]:
         """Columns of the inputs a finding speaks of."""
@@ -133,3 +153,22 @@ def joined(spells: Sequence[Finding]) -> Finding:
             loss_wh_total=newest.loss_wh_total + spell.loss_wh_total,
         )
     return newest
+
+
+def carried(before: Finding, now: Finding, from_day: str) -> Finding:
+    """A standing finding of which only the days from ``from_day`` (ISO) on were looked at, whole again.
+
+    What it lost before is kept; each day seen since counts with the loss per
+    day of the days looked at.
+    """
+    dates = [day for day in now.evidence.get("dates", ()) if day >= from_day]
+    fresh = sum(day > before.last_seen for day in dates)
+    older = [day for day in before.evidence.get("dates", ()) if day < from_day]
+    evidence = {**now.evidence, "dates": [*older, *dates]} if dates else now.evidence
+    return replace(
+        now,
+        first_seen=before.first_seen,
+        days=max(now.days, before.days + fresh),
+        loss_wh_total=max(now.loss_wh_total, before.loss_wh_total + fresh * now.loss_wh_per_day),
+        evidence=evidence,
+    )

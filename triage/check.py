@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zlib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -22,8 +23,12 @@ from rules.summary import day_rows
 from triage.importing import Loaded
 from triage.lastcheck import save_check
 
-#: A nightly judgement looks back so many days, so that a night costs the same after years.
+#: A judgement looks back so many days: a year, so that what comes with a season is seen again.
 WINDOW_DAYS = 400
+#: A common night looks back so many, so that it costs the same after years (:func:`look_back_of`) ...
+NIGHT_DAYS = 90
+#: ... and one night in so many looks back over the whole window, for what only a season shows.
+LOOK_BACK_EVERY = 14
 _BATCH = 31
 #: Weather may go on much longer than a record that was merely exported earlier.
 _SILENT_END_S = 30 * 86400
@@ -44,6 +49,8 @@ class CheckResult:
     irradiance_note: str = ""
     inferred: dict[str, str] | None = None
     days_reduced: int = 0
+    #: Days before ``from_day`` are on record but were not looked at.
+    bounded: bool = False
     case: Case | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -77,13 +84,35 @@ def reduce_files(site: SiteDescription, loaded: Loaded) -> tuple[Completed, DayT
     return done, reduce_days(done.site, loaded.telemetry, loaded.weather, span=span)
 
 
-def check_store(store: Store, *, until_day: int | None = None, full: bool = False) -> CheckResult:
+def look_back_of(store: Store, day: int) -> int:
+    """How many days the night of a solar day looks back.
+
+    Mostly :data:`NIGHT_DAYS`; :data:`WINDOW_DAYS` once in :data:`LOOK_BACK_EVERY`
+    nights, the first of a turn that is run at all. Sites have their turns on
+    different nights, by a hash of their id, so that every night of a fleet costs alike.
+    """
+    turn = _turn(store, day)
+    kept = json.loads(store.meta(_LOOKED_BACK, "{}"))
+    return NIGHT_DAYS if kept.get("turn") == turn and kept.get("day") != day else WINDOW_DAYS
+
+
+def _turn(store: Store, day: int) -> int:
+    return (day + zlib.crc32(store.site.site.id.encode())) // LOOK_BACK_EVERY
+
+
+_LOOKED_BACK = "looked_back"
+
+
+def check_store(
+    store: Store, *, until_day: int | None = None, full: bool = False, look_back: int = WINDOW_DAYS
+) -> CheckResult:
     """Reduce the days that are new or changed, then judge from features.
 
     Parameters
     ----------
     until_day : judge as of the end of this solar day; default everything stored.
     full : reduce every day again.
+    look_back : judge over so many days; more when an older day has changed.
     """
     _ensure_tables(store)
     done = _completed(store)
@@ -97,8 +126,7 @@ def check_store(store: Store, *, until_day: int | None = None, full: bool = Fals
     known = {day for (day,) in db.execute("SELECT day FROM day_feature WHERE layout = ?", (layout,))}
     if full:
         known = set()
-    events = store.events()
-    span = _widened((first_ts, last_ts), events, store.weather(last_ts, last_ts + _SILENT_END_S))
+    span = _widened((first_ts, last_ts), store.last_beside(last_ts + _SILENT_END_S))
     days = range(int(solar_day(span[0], offset)), int(solar_day(span[1], offset)) + 1)
     stale = set(store.stale_days())
     # The day in which an earlier record ended (or began) was only partly inside it.
@@ -110,19 +138,33 @@ def check_store(store: Store, *, until_day: int | None = None, full: bool = Fals
         todo = [d for d in todo if d <= until_day]
     for start in range(0, len(todo), _BATCH):
         _reduce_into(store, done.site, layout, todo[start : start + _BATCH], span)
-    store.set_meta("judged_span", json.dumps(list(span)))
+    _keep(store, "judged_span", json.dumps(list(span)))
     last = days[-1] if until_day is None else min(until_day, days[-1])
+    if todo and todo[0] <= last - look_back:
+        look_back = WINDOW_DAYS
+    start = last - look_back + 1
     rows = db.execute(
         "SELECT day, features FROM day_feature WHERE layout = ? AND day BETWEEN ? AND ? ORDER BY day",
-        (layout, last - WINDOW_DAYS + 1, last),
+        (layout, start, last),
     ).fetchall()
     table = DayTable.unpack(done.site, [r[0] for r in rows], [r[1] for r in rows])
-    result = _result(done, judge(table, events), _rejected(store), len(todo))
+    events = store.events(*(day_bounds(day, offset)[0] for day in (start, last + 2)))
+    bounded = look_back < WINDOW_DAYS and days[0] < start
+    result = _result(done, judge(table, events), _rejected(store), len(todo), bounded)
+    if look_back >= WINDOW_DAYS:
+        _keep(store, _LOOKED_BACK, json.dumps({"turn": _turn(store, last), "day": last}))
     save_check(store, result)
     return result
 
 
-def _result(done: Completed, judged: Judgement, rejected: dict[str, int], reduced: int) -> CheckResult:
+def _keep(store: Store, key: str, text: str) -> None:
+    if store.meta(key) != text:
+        store.set_meta(key, text)
+
+
+def _result(
+    done: Completed, judged: Judgement, rejected: dict[str, int], reduced: int, bounded: bool = False
+) -> CheckResult:
     return CheckResult(
         site=done.site.site.id,
         from_day=judged.from_day,
@@ -134,6 +176,7 @@ def _result(done: Completed, judged: Judgement, rejected: dict[str, int], reduce
         irradiance_note=judged.irradiance_note,
         inferred=done.inferred,
         days_reduced=reduced,
+        bounded=bounded,
         case=judged.case,
     )
 
@@ -142,17 +185,21 @@ def _span(telemetry: pd.DataFrame, events: pd.DataFrame, weather: pd.DataFrame) 
     if not len(telemetry):
         return None
     ts = telemetry["ts"]
-    return _widened((int(ts.min()), int(ts.max())), events, weather)
+    late = max((int(frame["ts"].max()) for frame in (events, weather) if len(frame)), default=None)
+    return _widened((int(ts.min()), int(ts.max())), late)
 
 
-def _widened(span: tuple[int, int], events: pd.DataFrame, weather: pd.DataFrame) -> tuple[int, int]:
+def _widened(span: tuple[int, int], late: int | None) -> tuple[int, int]:
     """A log or weather that goes on after the last row shows that the silence is part of the record."""
-    late = max([int(frame["ts"].max()) for frame in (events, weather) if len(frame)], default=span[1])
     # An export that stops within a day of the weather's end merely stopped.
-    return (span[0], min(late, span[1] + _SILENT_END_S)) if late > span[1] + _SAME_END_S else span
+    if late is None or late <= span[1] + _SAME_END_S:
+        return span
+    return span[0], min(late, span[1] + _SILENT_END_S)
 
 
 def _ensure_tables(store: Store) -> None:
+    if store.db.conn.execute("SELECT 1 FROM sqlite_master WHERE name = 'input_day'").fetchone():
+        return
     store.db.conn.executescript(
         """
         CREATE TABLE IF NOT EXISTS day_feature (day INTEGER PRIMARY KEY, layout TEXT NOT NULL, features BLOB NOT NULL);
@@ -223,4 +270,13 @@ def _reduce_into(store: Store, site: SiteDescription, layout: str, days: Sequenc
         db.executemany("DELETE FROM stale_day WHERE day = ?", [(int(d),) for d in days])
 
 
-__all__ = ["WINDOW_DAYS", "CheckResult", "check_files", "check_store", "reduce_files"]
+__all__ = [
+    "LOOK_BACK_EVERY",
+    "NIGHT_DAYS",
+    "WINDOW_DAYS",
+    "CheckResult",
+    "check_files",
+    "check_store",
+    "look_back_of",
+    "reduce_files",
+]

@@ -20,7 +20,7 @@ from collectors.errors import UsageError
 from collectors.site import SiteDescription
 from collectors.store import Store
 from rules.finding import ACTIONS, Finding
-from triage.absence import Absence, Judged, joined, place_of
+from triage.absence import Absence, Judged, carried, joined, place_of
 
 Status = Literal["open", "acknowledged", "snoozed", "resolved"]
 STATUSES: Final[tuple[Status, ...]] = get_args(Status)
@@ -176,9 +176,14 @@ class Ledger:
             judge = Absence(self._store.site, result, until)
             rows = db.execute(f"SELECT key, {_COLUMNS} FROM finding").fetchall()
             known = {str(row[0]): _entry(row[1:]) for row in rows}
+            unseen = [
+                e.finding for key, e in known.items() if e.live and key not in seen and judge.out_of_sight(e.finding)
+            ]
             for key, finding in seen.items():
                 entry = known.get(key)
                 if entry is None:
+                    if judge.waits(finding, unseen):
+                        continue
                     self._raise(run, key, finding, judge.gone(finding))
                 elif night >= entry.last_night:
                     self._see(run, entry, finding, judge)
@@ -218,7 +223,9 @@ class Ledger:
             return  # the record of an old spell, not its return
         before = entry.finding
         if entry.live:
-            # A shorter look back must not forget when it began.
+            # A shorter look back must not forget when it began, nor what it cost by then.
+            if before.first_seen < judge.from_day:
+                finding = carried(before, finding, judge.from_day)
             finding = replace(finding, first_seen=min(before.first_seen, finding.first_seen))
         later = run.night > entry.last_night and finding.last_seen > before.last_seen
         run.db.execute(
@@ -241,6 +248,9 @@ class Ledger:
 
     def _miss(self, run: _Night, entry: LedgerEntry, judge: Absence) -> None:
         finding = entry.finding
+        if judge.out_of_sight(finding):
+            run.wake(entry)
+            return
         heir = judge.heir(finding)
         if heir is not None:
             run.end(entry, f"now judged as {heir.fault} of {heir.place}")

@@ -15,7 +15,6 @@ import sqlite3
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -24,7 +23,7 @@ from typing import Any, Final, Literal
 from collectors.errors import CalloutError, UsageError
 from collectors.store import Store, solar_day
 from rules.performance import Performance, performance
-from triage.check import CheckResult, check_store
+from triage.check import CheckResult, check_store, look_back_of
 from triage.figures import plural
 from triage.fleet.cluster import run_on_cluster
 from triage.fleet.index import FleetIndex
@@ -205,12 +204,10 @@ def run_nights(
 def site_night(task: SiteNight) -> NightResult:
     """Do one site's night; never raises for what is wrong with one site."""
     started = time.thread_time()
-    path = Path(task.path)
     try:
-        summary = None if task.again else _already(path, task)
-        if summary is not None:
-            return NightResult(task.site_id, "skipped", summary)
-        with Store.open(path, alone=task.alone) as store:
+        with Store.open(Path(task.path), alone=task.alone) as store:
+            if not task.again and _already(store, task):
+                return NightResult(task.site_id, "skipped", stored_summary(store))
             summary, diff = check_site(store, task.night, task.at)
         counts = (len(diff.new), len(diff.reopened), len(diff.resolved))
         return NightResult(task.site_id, "done", summary, "", "", *counts, time.thread_time() - started)
@@ -233,14 +230,27 @@ def check_site(store: Store, night: str, at: str) -> tuple[SiteSummary, LedgerDi
     """
     night = night or night_of(at, store.site.site.longitude)
     day = _day_number(night)
-    result = check_store(store, until_day=day)
+    return record_check(store, check_store(store, until_day=day, look_back=look_back_of(store, day)), night, at)
+
+
+def record_check(store: Store, result: CheckResult, night: str, at: str) -> tuple[SiteSummary, LedgerDiff]:
+    """Record a check's result in the ledger and the site's summary in its own file.
+
+    Returns the summary for the fleet index, and what the check changed.
+
+    Parameters
+    ----------
+    night : solar day that was checked up to (ISO date).
+    at : UTC ISO time of the run.
+    """
+    day = _day_number(night)
     ledger = Ledger(store)
     with store.transaction():
         diff = ledger.record(result, night, at)
         summary = _summary(store, result, diff, night, at, day)
         save_summary(store, summary)
         store.set_meta(_STATE_KEY, _state(store.db.conn, day))
-    return replace(summary, findings=briefs(store)), diff
+        return replace(summary, findings=briefs(store, ledger)), diff
 
 
 def night_of(at: str, longitude: float) -> str:
@@ -304,25 +314,18 @@ def _state(db: sqlite3.Connection, day: int) -> str:
     return json.dumps([runs, stale])
 
 
-def _already(path: Path, task: SiteNight) -> SiteSummary | None:
-    """Summary of a site that has this night behind it and nothing new since, else None."""
-    if not path.is_file():
-        return None
-    with closing(sqlite3.connect(path, timeout=30.0)) as db:
-        if task.alone:
-            db.execute("PRAGMA locking_mode = EXCLUSIVE")
-        row = db.execute("SELECT value FROM meta WHERE key = ?", (SUMMARY_KEY,)).fetchone()
-        if row is None:
-            return None
-        summary = SiteSummary.loads(row[0])
-        night = task.night or night_of(task.at, summary.longitude or 0.0)
-        if summary.error or summary.night != night:
-            return None
-        state = db.execute("SELECT value FROM meta WHERE key = ?", (_STATE_KEY,)).fetchone()
-        if state is None or state[0] != _state(db, _day_number(night)):
-            return None
-    with Store.open(path, alone=task.alone) as store:
-        return stored_summary(store)
+def _already(store: Store, task: SiteNight) -> bool:
+    """Whether a site has this night behind it and nothing new since."""
+    text = store.meta(SUMMARY_KEY)
+    if not text:
+        return False
+    summary = SiteSummary.loads(text)
+    night = task.night or night_of(task.at, store.site.site.longitude)
+    return (
+        not summary.error
+        and summary.night == night
+        and store.meta(_STATE_KEY) == _state(store.db.conn, _day_number(night))
+    )
 
 
 def _results(tasks: Sequence[SiteNight], jobs: int | None, cluster: str | None) -> Iterator[NightResult]:

@@ -142,6 +142,7 @@ def replicate(place: Workspace, template: Template, site_id: str, rng: np.random
         db.execute("UPDATE day_feature SET layout = ?", (layout_hash(parse_site(toml)),))
         db.execute("UPDATE finding SET body = replace(body, ?, ?)", (template.name, site_id))
     with Store.open(path) as store:
+        store.keep_parsed()
         store.add_telemetry(_own_day(template.new_day, rng), "new day")
         store.db.conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 

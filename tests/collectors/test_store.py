@@ -230,3 +230,15 @@ def test_no_production_day_is_cut_in_two(longitude: float) -> None:
     start, end = day_bounds(day, longitude)
     assert int(solar_day(start, longitude)) == day == int(solar_day(end - 1, longitude))
     assert end - start == 86400
+
+
+def test_the_parsed_description_is_kept_but_never_outlives_its_text(tmp_path: Path) -> None:
+    path = tmp_path / "one.sqlite"
+    with Store.create(path, SITE_TOML) as store:
+        parsed = store.site
+    with Store.open(path) as again:
+        assert again.site == parsed
+        assert again.site.inputs == parsed.inputs
+        again.set_meta("site_toml", SITE_TOML.replace("tilt_deg = 35", "tilt_deg = 30"))
+    with Store.open(path) as changed:
+        assert {plane.tilt_deg for plane in changed.site.planes.values()} >= {30.0}

@@ -50,6 +50,8 @@ class Result:
     to_day: str
     findings: tuple[Finding, ...] = ()
     not_judged: tuple[NotJudged, ...] = ()
+    from_day: str = FIRST.isoformat()
+    bounded: bool = False
 
 
 def day(n: int) -> str:
@@ -444,3 +446,50 @@ def test_the_tables_are_plain_and_the_entry_keeps_the_contract(ledger: Ledger) -
     assert {"site", "fault", "evidence", "status", "id", "opened_at"} <= shown.keys()
     assert shown["evidence"] == {"voltage_v": 0.4}
     assert Finding.from_json(shown) == replace(finding(), alternatives=(), evidence={"voltage_v": 0.4})
+
+
+# -- a night that looks back over less than is on record -----------------------
+
+
+def _night(ledger: Ledger, n: int, first: int, *findings: Finding) -> LedgerDiff:
+    return ledger.record(Result(day(n), findings, from_day=day(first), bounded=True), day(n), at(n))
+
+
+def _dated(seen: tuple[int, int], fault: str = "dead-input", **changes: object) -> Finding:
+    dates = [day(n) for n in range(seen[0], seen[1] + 1)]
+    return finding(
+        fault, seen, loss_wh_per_day=100.0, loss_wh_total=100.0 * len(dates), evidence={"dates": dates}, **changes
+    )
+
+
+def test_what_lies_out_of_sight_still_counts(ledger: Ledger) -> None:
+    night(ledger, 60, _dated((0, 60)))
+    for n in (61, 62, 62):  # the same night twice adds nothing
+        _night(ledger, n, n - 10, _dated((n - 10, n)))
+    (entry,) = ledger.open()
+    assert (entry.finding.first_seen, entry.finding.last_seen) == (day(0), day(62))
+    assert entry.finding.days == 63
+    assert entry.finding.loss_wh_total == pytest.approx(6300.0)
+    assert entry.finding.evidence["dates"] == [day(n) for n in range(63)]
+
+
+def test_not_seeing_what_began_out_of_sight_ends_nothing_until_the_long_look(ledger: Ledger) -> None:
+    night(ledger, 60, _dated((0, 60), "soiling"))
+    for n in range(61, 70):
+        assert _night(ledger, n, n - 10).resolved == ()
+    assert ledger.open()[0].status == "open"
+    assert len(night(ledger, 70).resolved) == 1
+
+
+def test_a_mended_fault_ends_though_it_began_out_of_sight(ledger: Ledger) -> None:
+    night(ledger, 60, _dated((0, 60)))
+    assert len(_night(ledger, 61, 51, _dated((51, 60))).resolved) == 1
+
+
+def test_another_name_for_what_began_out_of_sight_waits_for_the_long_look(ledger: Ledger) -> None:
+    night(ledger, 60, _dated((0, 60), "soiling"))
+    assert _night(ledger, 61, 51, _dated((51, 61), "weak-input")).new == ()
+    # What plainly begins in sight, or elsewhere, is told at once.
+    assert len(_night(ledger, 72, 52, _dated((71, 72), "dead-input")).new) == 1
+    assert len(_night(ledger, 72, 52, _dated((52, 72), "weak-input", unit="B")).new) == 1
+    assert len(night(ledger, 74, _dated((0, 74), "weak-input")).new) == 1

@@ -80,13 +80,16 @@ def check(
                 "loose files need --site-file", "Use `callout import` to add files to a stored site."
             )
         now = datetime.now(UTC).isoformat(timespec="seconds")
-        with Workspace(workspace).open(site) as store:
+        place = Workspace(workspace)
+        with place.open(site) as store:
             with err.status("judging"):
                 from triage.check import check_store
-                from triage.ledger import Ledger
+                from triage.fleet.index import FleetIndex
+                from triage.nightly import record_check
 
                 result = check_store(store, full=full)
-            Ledger(store).record(result, result.to_day or now[:10], now)
+            summary, _ = record_check(store, result, result.to_day or now[:10], now)
+            FleetIndex(place.path).update(site, summary)
     else:
         raise UsageError("nothing to check", "Name a site, or give --site-file and --telemetry, or --all.")
     if as_json:

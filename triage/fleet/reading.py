@@ -44,9 +44,9 @@ def save_summary(store: Store, summary: SiteSummary) -> None:
     store.set_meta(SUMMARY_KEY, replace(summary, findings=()).dumps())
 
 
-def briefs(store: Store) -> tuple[FindingBrief, ...]:
+def briefs(store: Store, ledger: Ledger | None = None) -> tuple[FindingBrief, ...]:
     """Everything the ledger holds, in the fleet's short form."""
-    ledger = Ledger(store)
+    ledger = ledger or Ledger(store)
     returns = Counter(e.finding_id for e in ledger.history() if e.event == "reopened" and e.who == ENGINE)
     return tuple(
         FindingBrief.of(e.finding, store.site, id=str(e.id), status=e.status, returns=returns[e.id])

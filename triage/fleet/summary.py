@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Final
 
 from collectors.site import SiteDescription
@@ -160,8 +160,9 @@ class SiteSummary:
         return replace(self, error=message, at=at, new=0, reopened=0, resolved=0)
 
     def to_json(self) -> dict[str, Any]:
-        data = asdict(self)
-        data["findings"] = [asdict(f) for f in self.findings]
+        data: dict[str, Any] = {**vars(self), "inverters": dict(self.inverters), "modules": dict(self.modules)}
+        # Not asdict: it copies every value of every finding one by one, a night asks for thousands.
+        data["findings"] = [dict(vars(f)) for f in self.findings]
         return data
 
     @classmethod

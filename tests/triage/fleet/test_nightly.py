@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 from contextlib import closing
@@ -11,9 +12,12 @@ from pathlib import Path
 
 import pytest
 from night_makers import AT, ledger_rows, make_workspace, telemetry
+from typer.testing import CliRunner
 
 import triage.nightly as nightly
 from collectors.errors import LinkError, UsageError
+from triage.check import LOOK_BACK_EVERY, WINDOW_DAYS, _turn, look_back_of
+from triage.cli import app
 from triage.fleet import cluster
 from triage.fleet.index import FleetIndex
 from triage.nightly import night_of, run_nights
@@ -217,3 +221,32 @@ def test_the_report_for_people() -> None:
         "Sites that failed:",
         "  mill: mill.sqlite: damaged",
     ]
+
+
+def test_checking_one_site_by_hand_refreshes_its_line_in_the_fleet(place: Workspace) -> None:
+    words = ["check", "roof-1", "--json", "--workspace", str(place.path)]
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == 1
+    (summary,) = FleetIndex(place.path).summaries()
+    assert (summary.site_id, summary.to_day) == ("roof-1", "2026-06-04")
+    assert summary.answer == "Go: dead input: no module voltage, U2/1."
+    # The night that follows has nothing left to do there.
+    assert (run_nights(place, 1, at=AT).done, FleetIndex(place.path).summaries()[1].new) == (2, 1)
+
+
+def test_sites_look_far_back_on_different_nights_each_once_a_turn(tmp_path: Path) -> None:
+    place = make_workspace(tmp_path, sites=4, days=2)
+    far: dict[str, list[int]] = {}
+    for site_id in place.site_ids():
+        with place.open(site_id) as store:
+            for day in range(20_600, 20_600 + 3 * LOOK_BACK_EVERY):
+                if look_back_of(store, day) == WINDOW_DAYS:
+                    far.setdefault(site_id, []).append(day)
+                    assert look_back_of(store, day) == WINDOW_DAYS
+                    store.set_meta("looked_back", json.dumps({"turn": _turn(store, day), "day": day}))
+                    # The same night again looks as far back as it did.
+                    assert look_back_of(store, day) == WINDOW_DAYS
+    # The first night of all, then the first of each turn.
+    assert all(len(days) in (3, 4) for days in far.values())
+    assert {days[2] - days[1] for days in far.values()} == {LOOK_BACK_EVERY}
+    assert len({days[1] % LOOK_BACK_EVERY for days in far.values()}) == 4
