@@ -188,7 +188,7 @@ class Case:
         return np.where(np.isfinite(self.sky_index)[:, None], out, 0.0)
 
     @cached_property
-    def _clear_beam(self) -> Floats:
+    def clear_beam(self) -> Floats:
         """:attr:`beam_share` under a clear sky."""
         return np.asarray(np.stack([_between(self._beam[:, :, p], np.ones((self.day_count, BINS)))
                                     for p in range(len(self.names))], axis=1))  # fmt: skip
@@ -531,7 +531,7 @@ class Case:
         Siblings where there are two or more; the site's sky where there are not.
         """
         # Only the direct sun is blocked: under clouds siblings say what there is.
-        blocked = (1.0 - self.plane_open) / np.maximum(self._clear_beam, 0.05)
+        blocked = (1.0 - self.plane_open) / np.maximum(self.clear_beam, 0.05)
         lift = self.sibling_lift / np.maximum(1.0 - np.clip(blocked, 0.0, 0.98) * self.beam_share, 0.05)
         out = self.table["typical"] * lift[:, self.plane_of]
         # A shadow on the whole plane moves from day to day: a sky known otherwise says what that very day allowed.

@@ -26,10 +26,17 @@ from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY, DayTable
 from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
 from rules.finding import Alternative, Threshold
+from rules.obstruction import grown, kind_of, skyline
 from rules.shademap import ShadeMap, hidden_sky, shade_map
+from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import typical
 
 COLUMNS = ("dc_power_w",)
+_KINDS = {
+    "fixed": "",
+    "growing": " What hides the sun has spread since: it grows.",
+    "low edge": " It is low and wide, along the plane: a row in front, a parapet or a ridge.",
+}
 DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no owner would act and noise would")
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
@@ -57,7 +64,7 @@ def judge(case: Case) -> RuleResult:
         days = (share >= DAY_LOSS.value) & case.light_days
         if days.sum() < 2:
             continue
-        result.candidates.append(_candidate(case, shade, n, days, shaded[:, n], judged, float(hidden[n])))
+        result.candidates.append(_candidate(case, shade, n, days, shaded, judged, float(hidden[n])))
     return result
 
 
@@ -118,8 +125,16 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
     return out
 
 
-def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, shaded: Mask, judged: Mask, hidden: float) -> Candidate:
+def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, dark: Mask, judged: Mask, hidden: float) -> Candidate:
     ref = case.inputs[n]
+    shaded = dark[:, n]
+    line = skyline(case, shaded, shade.told[:, n], shade.share[:, n])
+    year = season(case, n, line, sky_brightness(case, n, shade.beam[:, n]))
+    # How many of the plane's members the same hours shade.
+    mates = dark[:, case.plane_of == case.plane_of[n]] & shaded[:, None]
+    alike = float((mates.sum(axis=(0, 2)) >= 0.5 * shaded.sum()).mean())
+    kind = kind_of(line, *grown(case, shaded, shade.told[:, n]), alike)
+    edges = line.span_deg
     taken = np.where(shaded & days[:, None], shade.share[:, n] * shade.beam[:, n], 0.0)
     azimuth, elevation = case.bin_azimuth, case.bin_elevation
     angle = np.radians(azimuth)
@@ -148,12 +163,20 @@ def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, shaded: Mask, ju
         why=(
             f"{ref.label} loses {100 * depth:.0f} % of the direct sun whenever it stands near azimuth {direction:.0f}° and up to "
             f"{top:.0f}° high (solar time {_clock(first_h)} to {_clock(last_h)}), on {seen} of {clear_days} clear days."
+            f"{_KINDS[kind]} {_season_words(year, line.top_known)}"
         ),
         evidence={
             "direction_deg": round(direction, 1),
             "height_deg": round(top, 1),
             "depth": round(depth, 3),
             "solar_hours": [round(first_h, 2), round(last_h, 2)],
+            "from_deg": edges[0],
+            "to_deg": edges[1],
+            "skyline": line.coarse(),
+            "kind": kind,
+            "top_known": line.top_known,
+            "season": {"now": year.now, "all_year": year.all_year, "starts": year.starts, "ends": year.ends, "days": year.days},
+            "loss_year_kwh": round(year.loss_kwh, 1),
             "clear_days": clear_days,
             "lost_share": round(float(taken.sum()) / max(float(shade.held[days, n].sum()), 1e-9), 4),
             "bins": [round(float(v), 4) for v in by_bin],
@@ -164,6 +187,20 @@ def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, shaded: Mask, ju
         ),
         lasting=True,
     )
+
+
+def _season_words(year: Season, top_known: bool) -> str:
+    """When it bites next and what a year of it costs, by the sun's path."""
+    if year.all_year:
+        when = "By the sun's path it bites all year"
+    elif year.starts is None or year.ends is None:
+        when = "By the sun's path it hardly bites in the year to come"
+    elif year.now:
+        when = f"By the sun's path it bites until about {year.ends} and again from about {year.starts}"
+    else:
+        when = f"By the sun's path it bites again from about {year.starts} to {year.ends}"
+    least = "" if top_known else " or longer, for its top was not seen"
+    return f"{when}{least}: some {year.loss_kwh:.0f} kWh a year under a sky like the record's."
 
 
 def _clock(hours: float) -> str:

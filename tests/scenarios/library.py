@@ -91,7 +91,7 @@ _SIM = Path(sim.__file__).parent
 _CACHE = Path(tempfile.gettempdir()) / "callout-scenarios"
 #: Files of the rules that only read day tables: a change in them leaves the tables as they were.
 _JUDGE = ("case", "diagnose", "engine", "action", "calibration", "registry", "levels", "hard", "silence", "counters",
-          "performance", "view", "summary", "obstruction", "shademap")  # fmt: skip
+          "performance", "view", "summary", "obstruction", "shademap", "shadeyear")  # fmt: skip
 
 
 def site_of(scenario: Scenario, cache: bool = True) -> SimSite:

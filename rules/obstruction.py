@@ -1,0 +1,209 @@
+"""What stands in the light: its outline in the sky, and what it may be.
+
+From where the sun stood while an input was in shade, and where it stood while
+it was not, follows a skyline: for each direction how high the thing reaches. A
+fixed thing hides the same part of the sky for good; where a part that was seen
+open is hidden weeks later, it grows. When the sun's path of a year meets the
+skyline is :mod:`rules.shadeyear`'s.
+
+The skyline of a long straight edge is the profile angle of solar geometry,
+``tan(profile) = tan(elevation) / cos(azimuth - normal)`` (J. A. Duffie, W. A.
+Beckman, Solar Engineering of Thermal Processes, chapter 1; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.case import Case, Floats, Mask
+from rules.finding import Threshold
+
+EDGE_DEG = Threshold(4.0, "deg", "own reasoning: half of what the sun climbs in half an hour; a top so near an open sun is seen")
+GROWN_AFTER = Threshold(28, "days", "own reasoning: nothing grows to be seen in less")
+GROWN_SHARE = Threshold(0.25, "of the places in the sky seen again", "own reasoning: the edge of a fixed thing moves by less")
+GROWN_PLACES = Threshold(4, "places of 2 by 2 degrees", "own reasoning: fewer are the outline's uncertainty")
+LOW_WIDE_DEG = Threshold(45.0, "deg", "own reasoning: wider than a tree or a chimney beside a roof")
+LOW_TOP_DEG = Threshold(25.0, "deg", "own reasoning: rows and parapets are set for a free winter noon (common practice: 20 to 25)")
+
+_COLUMN_DEG = 2.0
+_COLUMNS = int(360 / _COLUMN_DEG)
+_PARTS = 6  # moments of half an hour at which the sun's place is looked up
+
+
+@dataclass(frozen=True)
+class Skyline:
+    """The outline of what shades an input, by direction; arrays [180], 2 degrees each, NaN where it never shaded.
+
+    ``top_deg`` is how high it reaches, ``foot_deg`` where light comes under it (0:
+    nowhere seen), ``share`` of the beam it takes; ``seen_over`` where the sun was
+    seen free above it, so that the top is known and not only passed.
+    """
+
+    top_deg: Floats
+    foot_deg: Floats
+    share: Floats
+    seen_over: Mask
+
+    def hides(self, azimuth_deg: Floats, elevation_deg: Floats) -> Floats:
+        """Share of the beam it takes at each place of the sun, [T]."""
+        column = _column(azimuth_deg)
+        with np.errstate(invalid="ignore"):
+            inside = (elevation_deg <= self.top_deg[column]) & (elevation_deg > self.foot_deg[column])
+        return np.where(inside, np.nan_to_num(self.share[column]), 0.0)
+
+    def coarse(self, wide_deg: int = 15) -> list[float | None]:
+        """How high it reaches, a figure for every ``wide_deg`` from north clockwise, degrees; None where it is not."""
+        tops = self.top_deg
+        parts = [tops[int(a / _COLUMN_DEG) : int((a + wide_deg) / _COLUMN_DEG)] for a in range(0, 360, wide_deg)]
+        return [round(float(np.nanmedian(t)), 1) if np.isfinite(t).any() else None for t in parts]
+
+    @property
+    def width_deg(self) -> float:
+        return float(np.isfinite(self.top_deg).sum() * _COLUMN_DEG)
+
+    @property
+    def span_deg(self) -> tuple[float, float]:
+        """Azimuths between which it stands, clockwise."""
+        known = np.isfinite(self.top_deg)
+        if known.all() or not known.any():
+            return 0.0, 360.0
+        # It begins after the widest gap.
+        at = np.flatnonzero(known)
+        gap = np.diff(np.r_[at, at[0] + _COLUMNS])
+        last = int(gap.argmax())
+        return float(at[(last + 1) % at.size] * _COLUMN_DEG), float((at[last] + 1) * _COLUMN_DEG % 360)
+
+    @property
+    def top_known(self) -> bool:
+        """Whether the sun was seen free above at least half of the outline."""
+        known = np.isfinite(self.top_deg)
+        return bool(self.seen_over[known].mean() >= 0.5) if known.any() else False
+
+
+def skyline(case: Case, shaded: Mask, told: Mask, share: Floats) -> Skyline:
+    """The outline that fits where the sun stood in shade and out of it.
+
+    Parameters
+    ----------
+    shaded, told : [D, B], bins in shade, and bins that could say.
+    share : [D, B], of the beam missing.
+    """
+    azimuth, elevation = _fine_sun(case)
+    column = _column(azimuth)
+    up = elevation > 0
+    dark = shaded[:, :, None] & up
+    free = (told & ~shaded)[:, :, None] & up
+    top = np.full(_COLUMNS, -np.inf)
+    low = np.full(_COLUMNS, np.inf)
+    np.maximum.at(top, column[dark], elevation[dark])
+    np.minimum.at(low, column[dark], elevation[dark])
+    taken, count = np.zeros(_COLUMNS), np.zeros(_COLUMNS)
+    np.add.at(taken, column[dark], np.broadcast_to(share[:, :, None], dark.shape)[dark])
+    np.add.at(count, column[dark], 1.0)
+    over = np.full(_COLUMNS, np.inf)
+    above = free & (elevation > top[column])
+    np.minimum.at(over, column[above], elevation[above])
+    under = np.full(_COLUMNS, 0.0)
+    below = free & (elevation < low[column])
+    np.maximum.at(under, column[below], elevation[below])
+    known = count > 0
+    seen_over = known & (over - top <= 2 * EDGE_DEG.value)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(known, taken / count, np.nan)
+        rim = np.where(seen_over, 0.5 * (top + over), top)
+        foot = np.where(under > 0, 0.5 * (under + low), 0.0)
+    out = Skyline(
+        top_deg=np.where(known, rim, np.nan), foot_deg=np.where(known, foot, np.nan), share=mean, seen_over=seen_over
+    )
+    return _bridged(out)
+
+
+def grown(case: Case, shaded: Mask, told: Mask) -> tuple[int, int]:
+    """Places in the sky, 2 by 2 degrees, seen again weeks later: (newly hidden, hidden then and seen before).
+
+    Only the same place at both times counts: a fixed thing with a gap under it
+    looks as if it grew when the sun climbs from the gap into it.
+    """
+    azimuth, elevation = _fine_sun(case)
+    row = np.clip((elevation / _COLUMN_DEG).astype(np.int64), 0, 44)
+    place = _column(azimuth) * 45 + row
+    use = told[:, :, None] & (elevation > 0)
+    day = np.broadcast_to(case.table.days[:, None, None], use.shape)[use].astype(np.float64)
+    spot, dark = place[use], np.broadcast_to(shaded[:, :, None], use.shape)[use]
+    cells = _COLUMNS * 45
+    first = np.full(cells, np.inf)
+    np.minimum.at(first, spot, day)
+    last = np.full(cells, -np.inf)
+    np.maximum.at(last, spot, day)
+    again = last - first >= GROWN_AFTER.value
+    span = GROWN_AFTER.value / 2
+    early, late = day <= first[spot] + span, day >= last[spot] - span
+    was, size_was = np.zeros(cells), np.zeros(cells)
+    np.add.at(was, spot[early], dark[early])
+    np.add.at(size_was, spot[early], 1)
+    now, size_now = np.zeros(cells), np.zeros(cells)
+    np.add.at(now, spot[late], dark[late])
+    np.add.at(size_now, spot[late], 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        before, after = was / size_was, now / size_now
+    hidden = again & (after >= 0.75)
+    opened = again & (before >= 0.75) & (after <= 0.25)
+    new = hidden & (before <= 0.25)
+    return int(new.sum() - opened.sum()), int(hidden.sum())
+
+
+def kind_of(line: Skyline, new: int, seen_again: int, members_share: float) -> str:
+    """``growing`` tree, ``low edge`` along the plane (row, parapet, ridge), or ``fixed``.
+
+    Parameters
+    ----------
+    new, seen_again : as :func:`grown` tells.
+    members_share : of the plane's members that the same hours shade, 0 to 1.
+    """
+    if new >= GROWN_PLACES.value and new >= GROWN_SHARE.value * seen_again:
+        return "growing"
+    tops = line.top_deg[np.isfinite(line.top_deg)]
+    wide = line.width_deg >= LOW_WIDE_DEG.value
+    if wide and tops.size and float(np.quantile(tops, 0.9)) <= LOW_TOP_DEG.value and members_share >= 0.5:
+        return "low edge"
+    return "fixed"
+
+
+def _column(azimuth_deg: Floats) -> NDArray[np.int64]:
+    return (np.floor(np.asarray(azimuth_deg) / _COLUMN_DEG).astype(np.int64)) % _COLUMNS
+
+
+@lru_cache(maxsize=1)
+def _fine_sun(case: Case) -> tuple[Floats, Floats]:
+    """Azimuth and elevation at some moments of every bin, [D, B, parts]; between bins along the sun's path."""
+    az, el = np.radians(case.bin_azimuth), np.radians(case.bin_elevation)
+    path = np.stack([np.cos(el) * np.sin(az), np.cos(el) * np.cos(az), np.sin(el)])
+    at = (np.arange(_PARTS) + 0.5) / _PARTS - 0.5
+    before, after = np.roll(path, 1, axis=2), np.roll(path, -1, axis=2)
+    near = np.where(at < 0, before[..., None], after[..., None])
+    fine = (1 - np.abs(at)) * path[..., None] + np.abs(at) * near
+    fine /= np.linalg.norm(fine, axis=0)
+    return np.degrees(np.arctan2(fine[0], fine[1])) % 360, np.degrees(np.arcsin(np.clip(fine[2], -1, 1)))
+
+
+def _bridged(line: Skyline) -> Skyline:
+    """Fill gaps of up to three columns between hidden ones: the sun steps over them near its noon."""
+    known = np.isfinite(line.top_deg)
+    at = np.flatnonzero(known)
+    if at.size < 2:
+        return line
+    top, foot, share, over = line.top_deg.copy(), line.foot_deg.copy(), line.share.copy(), line.seen_over.copy()
+    for a, b in zip(at, np.r_[at[1:], at[0] + _COLUMNS], strict=True):
+        gap = int(b - a) - 1
+        if not 0 < gap <= 3:
+            continue
+        for k in range(1, gap + 1):
+            part, c = k / (gap + 1), (a + k) % _COLUMNS
+            for out in (top, foot, share):
+                out[c] = (1 - part) * out[a] + part * out[b % _COLUMNS]
+            over[c] = over[a] and over[b % _COLUMNS]
+    return Skyline(top, foot, share, over)

@@ -1,0 +1,130 @@
+"""When a shadow bites in the coming year, and what it costs: a skyline against the sun's path.
+
+The sun is pvlib's SPA on the site's coordinates (:mod:`rules.sun`), the light a
+clear sky's; the year's loss is taken under a sky as bright as the record's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from collectors.site import Module, SiteFacts
+from rules.case import Case, Floats, Mask
+from rules.daytable import day_iso
+from rules.finding import Threshold
+from rules.irradiance import plane_effective, plane_parts
+from rules.module import ambient_estimate, cell_temperature, per_rated
+from rules.obstruction import Skyline
+from rules.panel import day_offset
+from rules.sun import sun_of
+
+SEASON_LOSS = Threshold(0.012, "of a clear day's energy", "own reasoning: as for a day of the record")
+SEASON_GAP = Threshold(7, "days", "own reasoning: the outline is known to a week of the sun's path")
+_STEP_S = 900
+_DAYS = 365
+
+
+@dataclass(frozen=True)
+class Season:
+    """The year after the record.
+
+    ``now`` whether shade bites on its first day; ``starts`` first day of the
+    next spell, ``ends`` last day of the running spell or else of the next (ISO;
+    None where it bites all year or never); ``days`` of the year on which it
+    bites; ``loss_kwh`` of the year.
+    """
+
+    now: bool
+    starts: str | None
+    ends: str | None
+    days: int
+    loss_kwh: float
+
+    @property
+    def all_year(self) -> bool:
+        return self.days == _DAYS
+
+
+def season(case: Case, n: int, line: Skyline, brightness: float) -> Season:
+    """When the outline bites in the year after the record, and what it costs.
+
+    Parameters
+    ----------
+    n : the input.
+    brightness : beam of the record's sky over a clear sky's, 1: the year is taken to be like it.
+    """
+    plane = case.site.planes[case.names[case.plane_of[n]]]
+    first = int(case.table.days[-1]) + 1
+    year = _year(
+        case.site.site, first * 86400 - day_offset(case.site), plane.azimuth_deg or 0.0, plane.tilt_deg or 0.0,
+        case.inputs[n].module,
+    )  # fmt: skip
+    lost = (line.hides(year.azimuth_deg, year.elevation_deg) * year.beam).reshape(_DAYS, -1).sum(axis=1)
+    whole = year.power.reshape(_DAYS, -1).sum(axis=1)
+    bites = _closed(lost > SEASON_LOSS.value * np.maximum(whole, 1e-9), int(SEASON_GAP.value))
+    gain = float(case.plane_gain[case.plane_of[n]])
+    kwh = float(lost.sum()) * brightness * gain * float(case.rated[n]) / 1000.0
+    if bites.all() or not bites.any():
+        return Season(bool(bites.all()), None, None, int(bites.sum()), kwh)
+    ring = np.r_[bites, bites]  # what runs over the year's end goes on at its beginning
+    now = bool(bites[0])
+    starts = int(np.flatnonzero(ring[1:] & ~ring[:-1])[0]) + 1
+    ends = int(np.flatnonzero(ring[:-1] & ~ring[1:])[0])
+    return Season(now, day_iso(first + starts), day_iso(first + ends), int(bites.sum()), kwh)
+
+
+def sky_brightness(case: Case, n: int, beam: Floats) -> float:
+    """Beam energy of the record over that of a clear sky at the same moments, 1; 1 where nothing tells.
+
+    Parameters
+    ----------
+    beam : [D, B], what the sun's beam would have made of the input unshaded, h.
+    """
+    p = case.plane_of[n]
+    clear = case.table["clear"][:, n] * case.plane_gain[p] * case.clear_beam[:, p]
+    told = np.isfinite(case.sky_index)
+    total = float(clear[told].sum())
+    return float(np.clip(beam[told].sum() / total, 0.02, 1.2)) if total > 0.5 else 1.0
+
+
+@dataclass(frozen=True)
+class _Year:
+    """A year by quarter hours: the sun, and what a clear sky would give, all of it and by the beam, h."""
+
+    azimuth_deg: Floats
+    elevation_deg: Floats
+    power: Floats
+    beam: Floats
+
+
+@lru_cache(maxsize=8)
+def _year(facts: SiteFacts, start: int, azimuth_deg: float, tilt_deg: float, module: Module | None) -> _Year:
+    ts = start + _STEP_S * np.arange(_DAYS * 86400 // _STEP_S, dtype=np.int64)
+    sun = sun_of(facts, ts)
+    up = sun.zenith_deg < 90.0
+    day = sun.at(up)
+    poa = plane_effective(day, azimuth_deg, tilt_deg)
+    parts = plane_parts(day, azimuth_deg, tilt_deg)
+    power, beam = np.zeros(len(ts)), np.zeros(len(ts))
+    power[up] = per_rated(module, poa, cell_temperature(poa, ambient_estimate(facts, day.ts))) * (_STEP_S / 3600.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        beam[up] = power[up] * np.nan_to_num(parts.direct / parts.total)
+    return _Year(sun.azimuth_deg, sun.elevation_deg, power, beam)
+
+
+def _closed(mask: Mask, gap: int) -> Mask:
+    """A ring of days with gaps of up to ``gap`` filled and spells shorter than that dropped."""
+    out = mask.copy()
+    for want in (True, False):
+        size = len(out)
+        turn = np.flatnonzero(out != np.roll(out, 1))
+        if not turn.size:
+            return out
+        ends = np.r_[turn[1:], turn[0] + size]
+        for a, b in zip(turn, ends, strict=True):
+            if out[a] != want and b - a <= gap:
+                out[np.arange(a, b) % size] = want
+    return out
