@@ -426,9 +426,13 @@ class Case:
         less than the sensor (that is what faults do), but hardly ever more.
         """
         index, own = self.sensor_index, self.own_index(opened=False)
-        use = np.isfinite(index) & (self.bin_elevation > 15)
-        if use.sum() < 20:
+        # In a northern winter the sun never gets higher.
+        lowest = min(15.0, 0.6 * float(self.bin_elevation.max(initial=0.0)))
+        use = np.isfinite(index) & (self.bin_elevation > lowest)
+        if not np.isfinite(index).any():
             return False, "no sensor", 1.0
+        if use.sum() < 20:
+            return False, f"sensor read in only {use.sum() / 2:.0f} h of good sun, too few to trust it", 1.0
         top = float(np.quantile(index[use], 0.95))
         both = use & np.isfinite(own) & (own > 0.15) & (index > 0.02)
         if both.sum() < 20:

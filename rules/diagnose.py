@@ -33,7 +33,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "curtailment": ("clipping", "hot-derating", "soiling", "weak-input", "shading", "frozen-readings"),
     "frozen-readings": (*(f for f in _RATIO if f != "curtailment"), *_ZERO, "swapped-record"),
-    "restart-cycling": ("unit-standby", "weak-input", "soiling", "shading", "hot-derating", "substring-loss"),
+    "restart-cycling": ("unit-standby", "idle-input", "weak-input", "soiling", "shading", "hot-derating", "substring-loss"),
     "substring-loss": ("weak-input", "soiling", "shading", "hot-derating", "unit-standby", "idle-input"),
     "unit-standby": ("dead-input", "idle-input", *_AFTER_ZERO, "patchy-comms", "swapped-record"),
     "dead-input": (*_AFTER_ZERO, "idle-input", "swapped-record"),

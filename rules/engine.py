@@ -13,12 +13,15 @@ from rules.calibration import calibrated
 from rules.case import Candidate, Case, runs_of
 from rules.daytable import DayTable
 from rules.diagnose import diagnose
-from rules.finding import Finding, NotJudged
+from rules.finding import Finding, NotJudged, Threshold
 from rules.reduce import reduce_days
 from rules.registry import all_rules
 
 #: A symptom gone for so many judged days, then back, is told as two spells.
 _SPELL_BREAK = 1
+#: What shows on some days only, by the weather or the load of the grid, is one cause and not one each week.
+_WITH_WEATHER = ("curtailment", "grid-out-of-range", "hot-derating", "patchy-comms")
+COMES_AND_GOES = Threshold(5, "judged days", "own reasoning: a week's weather; longer apart it may be another cause")
 #: Suspicions less likely than this are not told: nine in ten were wrong on train sites (calibration.json).
 _TOLD = 0.2
 
@@ -79,7 +82,7 @@ def _not_judged(case: Case, unjudged: dict[tuple[int | None, str, str], int]) ->
 def _findings(case: Case, c: Candidate) -> list[Finding]:
     """One finding per spell of a cause."""
     quiet = ~case.light_days
-    most = _SPELL_BREAK
+    most = int(COMES_AND_GOES.value) if c.fault in _WITH_WEATHER else _SPELL_BREAK
     if c.fault in ("shading", "weak-input", "substring-loss", "soiling", "clipping", "swapped-record", "clock-shift"):
         most = 10**6
     return [_finding(case, c, first, last) for first, last in runs_of(c.days, quiet, most=most)]

@@ -73,3 +73,11 @@ def test_weighted_quantile() -> None:
     assert weighted_quantile(values, np.array([[1.0, 1.0, 0.0, 1.0]]), 0.5)[0] == 2.0
     assert weighted_quantile(values, np.array([[0.0, 0.0, 0.0, 1.0]]), 0.1)[0] == 4.0
     assert np.isnan(weighted_quantile(values, np.zeros((1, 4)), 0.5)[0])
+
+
+def test_a_sensor_with_hardly_a_reading_is_not_called_none() -> None:
+    roof = make_roof(days=2)
+    weather = roof.weather()
+    noon = weather[weather["ghi_w_m2"] > 0.9 * weather["ghi_w_m2"].max()].iloc[:12].reset_index(drop=True)
+    assert case_of(roof).sensor_trust[1] == "no sensor"
+    assert "too few" in case_of(roof, noon).sensor_trust[1]

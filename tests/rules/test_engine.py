@@ -1,9 +1,12 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from rules.case import Candidate
 from rules.daytable import DayTable
-from rules.engine import judge
+from rules.engine import _findings, judge
 from tests.rules.make import NO_EVENTS, findings, make_roof, only, table_of
 
 
@@ -52,3 +55,14 @@ def test_judging_changes_nothing() -> None:
     assert [f.to_json() for f in one.findings] == [f.to_json() for f in other.findings]
     for name, values in before.items():
         np.testing.assert_array_equal(table[name], values)
+
+
+def test_what_comes_with_the_weather_is_told_once_and_what_stays_away_is_not() -> None:
+    case = judge(table_of(make_roof(days=24))).case
+    assert case is not None
+    seen = np.zeros(24, bool)
+    seen[[1, 4, 9, 20, 21]] = True
+    heat = Candidate("hot-derating", "unit", (0, 1), seen, 100.0 * seen, 0.9, "")
+    dead = replace(heat, fault="dead-input", scope="input", inputs=(0,))
+    assert [f.days for f in _findings(case, heat)] == [3, 2]
+    assert [f.days for f in _findings(case, dead)] == [1, 1, 1, 2]
