@@ -103,6 +103,7 @@ class Case:
         self.plane_of = np.array([self.names.index(ref.plane) for ref in self.inputs])
         self.unit_of = np.array([ref.unit_index for ref in self.inputs])
         self.rated = np.array([ref.module.pmax_w if ref.module else np.nan for ref in self.inputs])
+        self._own: dict[tuple[int | None, bool], Floats] = {}
 
     # -- shapes ----------------------------------------------------------
 
@@ -211,19 +212,35 @@ class Case:
 
     def _invert(self, share: Floats, plane: int) -> Floats:
         """Clear-sky index at which a plane makes ``share`` of its clear-sky power, [D, B]."""
-        raw = self._response[:, :, plane]
-        # Where the sun hardly reaches the plane, thin cloud gives more than clear sky: it tells nothing.
-        tells = raw[:_CLEAR_AT].max(axis=0) <= 1.08
-        response = np.maximum.accumulate(raw, axis=0)
-        above = (response <= np.nan_to_num(share)[None]).sum(axis=0)
-        high = np.clip(above, 1, len(_LEVELS) - 1)
-        low = high - 1
-        r_low = np.take_along_axis(response, low[None], 0)[0]
-        r_high = np.take_along_axis(response, high[None], 0)[0]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            part = np.clip((share - r_low) / np.maximum(r_high - r_low, 1e-6), 0, 1)
-        index = _LEVELS[low] + part * (_LEVELS[high] - _LEVELS[low])
-        return np.where(np.isfinite(share) & tells, index, np.nan)
+        rising, tells = self._rising[plane]
+        use = np.isfinite(share) & tells
+        response, known = rising[:, use], share[use]
+        high = np.clip((response <= known).sum(axis=0), 1, len(_LEVELS) - 1)
+        low, at = high - 1, np.arange(known.size)
+        r_low, r_high = response[low, at], response[high, at]
+        part = np.clip((known - r_low) / np.maximum(r_high - r_low, 1e-6), 0, 1)
+        out = np.full(share.shape, np.nan)
+        out[use] = _LEVELS[low] + part * (_LEVELS[high] - _LEVELS[low])
+        return out
+
+    @cached_property
+    def _rising(self) -> list[tuple[Floats, Mask]]:
+        """Each plane's response made to rise with the sky's brightness, [L, D, B], and where it tells that, [D, B]."""
+        out = []
+        for p in range(len(self.names)):
+            raw = np.ascontiguousarray(self._response[:, :, p])
+            # Where the sun hardly reaches the plane, thin cloud gives more than clear sky: it tells nothing.
+            out.append((np.maximum.accumulate(raw, axis=0), raw[:_CLEAR_AT].max(axis=0) <= 1.08))
+        return out
+
+    def like(self, fields: dict[str, Floats]) -> Case:
+        """A case of the same days with other fields; what follows from site and days alone is shared."""
+        other = Case(DayTable(self.site, self.table.days, fields), self.events)
+        shared = ["bin_sun", "bin_azimuth", "bin_elevation"]
+        if fields["sky"] is self.table["sky"]:
+            shared += ["_response", "_rising", "_beam", "_clear_beam"]
+        vars(other).update({name: vars(self)[name] for name in shared if name in vars(self)})
+        return other
 
     def _forward(self, index: Floats, plane: int) -> Floats:
         """Share of clear-sky power a plane makes at a clear-sky index, [D, B]."""
@@ -366,6 +383,13 @@ class Case:
         opened : allow for what stands before most of a plane or all of it
             (:attr:`sibling_lift`, :attr:`plane_open`).
         """
+        key = (without, opened)
+        if key not in self._own:
+            self._own[key] = self._own_index(without, opened)
+            self._own[key].flags.writeable = False
+        return self._own[key]
+
+    def _own_index(self, without: int | None, opened: bool) -> Floats:
         estimates, weights = [], []
         for p in range(len(self.names)):
             if p == without:
@@ -615,9 +639,11 @@ def _sharp(shaded: Mask, level: Floats) -> Mask:
 
 def window_sum(values: Floats, reach: int) -> Floats:
     """Sum over some days each way, in the shape of ``values``; the first axis is days."""
-    pad = [(reach + 1, reach)] + [(0, 0)] * (values.ndim - 1)
-    total = np.cumsum(np.pad(values, pad), axis=0)
-    return np.asarray(total[2 * reach + 1 :] - total[: -(2 * reach + 1)])
+    days = len(values)
+    total = np.zeros((days + 1, *values.shape[1:]))
+    np.cumsum(values, axis=0, out=total[1:])
+    day = np.arange(days)
+    return np.asarray(total[np.minimum(day + reach + 1, days)] - total[np.maximum(day - reach, 0)])
 
 
 def _rank(values: Floats, q: float) -> Floats:
@@ -649,6 +675,9 @@ def _rolling_upper(values: Floats, reach: int, need: float, q: float = 0.8) -> F
 
 def weighted_quantile(values: Floats, weights: Floats, q: float) -> Floats:
     """Weighted quantile over the last axis; NaN where no weight."""
+    used = (weights > 0).any(axis=tuple(range(weights.ndim - 1)))
+    if not used.all() and used.any():
+        values, weights = values[..., used], weights[..., used]  # no sorting of night hours
     order = np.argsort(values, axis=-1)
     value = np.take_along_axis(values, order, -1)
     weight = np.cumsum(np.take_along_axis(weights, order, -1), axis=-1)

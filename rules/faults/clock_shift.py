@@ -19,7 +19,7 @@ from dataclasses import replace
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, RuleResult, Unjudged, runs_of, span_mask
-from rules.daytable import BIN_HOURS, BINS, DayTable
+from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Alternative, Threshold
 from rules.siblings import typical
 
@@ -67,7 +67,7 @@ def on_time(case: Case) -> Case:
                     middle, _ = typical(fields[own][d, same].T.astype(np.float32))
                     fields[theirs][d, same] = np.where(fields[own][d, same] > 0, middle[None, :], 0.0)
             fields["plane_typical"][d, p] = fields["typical"][d, mine].max(axis=0)
-    return Case(DayTable(case.site, case.table.days, fields), case.events)
+    return case.like(fields)
 
 
 def _moved(values: Floats, bins: Floats) -> Floats:

@@ -22,7 +22,7 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of
-from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY, DayTable
+from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
 from rules.finding import Alternative, Threshold
@@ -100,7 +100,7 @@ def _credible(case: Case) -> Case:
             for name in ("typical", "free_typical"):
                 fields[name][d, left] *= change[None, :]
             fields["plane_typical"][d, p] = middle
-    return Case(DayTable(case.site, table.days, fields), case.events)
+    return case.like(fields)
 
 
 def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
