@@ -24,6 +24,7 @@ HOT_C = Threshold(50.0, "Celsius", "common practice: derating starts at 50 to 80
 COOL_K = Threshold(6.0, "K below the dips", "own reasoning: a unit that protects itself is sound a few kelvin lower")
 DROP = Threshold(0.05, "ratio", "own reasoning: above the spread of a unit's ratio between cool and warm hours")
 OVER_K = Threshold(2.0, "K over other units", "own reasoning: shade cools a unit, derating comes from being hotter")
+CEILING = Threshold(0.4, "of the hours of dips", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
 MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 
@@ -50,10 +51,13 @@ def judge(case: Case) -> RuleResult:
 def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     table = case.table
     dip_h, temp, over = table["dip_h"][:, u], table["dip_temp"][:, u], table["dip_over"][:, u]
-    days = (dip_h >= MIN_HOURS.value) & (temp >= HOT_C.value)
+    # Under a ceiling of its own a unit falls behind larger ones just when it is warm.
+    ceiling = table["clipped_h"][:, inputs].max(axis=1) > CEILING.value * dip_h
+    dips = (dip_h >= MIN_HOURS.value) & ~ceiling
+    days = dips & (temp >= HOT_C.value)
     if not days.any():
         return None
-    mild = (dip_h >= MIN_HOURS.value) & (temp < HOT_C.value - 2.0)
+    mild = dips & (temp < HOT_C.value - 2.0)
     if mild.sum() > 0.5 * days.sum():
         return None  # it dips as often when cool: not the heat
     knee = float(np.median(temp[days])) - COOL_K.value
@@ -70,6 +74,10 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     hotter = float(np.median(over[days]))
     alone = len(case.site.units) < 3
     by_day = _follows_heat(case, u, days)
+    # Shade lets go again at the same heat; heat never does: the hottest hours are the worst.
+    told = np.flatnonzero((typical[days].sum(axis=0) >= MIN_ENERGY.value) & ~cool)
+    if told.size and power[days][:, told[-1]].sum() > (1 - DROP.value) * sound * typical[days][:, told[-1]].sum():
+        return None
     if deep > 1 - DROP.value or sound < 0.9 or same < 0.95 * sound:
         return None
     if not (hotter >= OVER_K.value or by_day > 0.6 or (alone and by_day > 0.3)):
@@ -137,6 +145,7 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     days = (light[:, after].sum(axis=1) > 0.15 * len(inputs)) & (
         power[:, after].sum(axis=1) < (1 - DROP.value) * share[peak] * light[:, after].sum(axis=1)
     )
+    days &= table["clipped_h"][:, inputs].max(axis=1) < CEILING.value * np.maximum(table["seen_h"][:, inputs].max(axis=1), 1.0)
     if days.sum() < 2:
         return None
     lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)

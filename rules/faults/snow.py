@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
+from rules.daytable import BIN_HOURS, IDLE, MISSING, SKY, STANDBY
 from rules.daytable import DARK as DARK_ROWS
-from rules.daytable import IDLE, MISSING, SKY, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.module import ambient_estimate
 from rules.siblings import middle
@@ -36,6 +36,10 @@ BRIGHT = Threshold(0.3, "of clear-sky energy", "own reasoning: in less light pla
 DARK = Threshold(0.2, "of clear-sky energy", "own reasoning: a thin cover lets a fifth through; more is a day one can see by")
 ASLEEP = Threshold(0.6, "of lit hours", "own reasoning: units are fed by their modules and sleep under snow")
 STILL = Threshold(0.4, "of lit hours", "own reasoning: an input that stopped at midday or before with the snow")
+SLID_LIGHT = Threshold(0.15, "W per rated W under a clear sky", "own reasoning: above it cloud leaves a tenth")
+SLID_UNDER = Threshold(0.07, "of clear sky", "own reasoning: less than fog and thick overcast leave")
+SLID_FREE = Threshold(0.5, "of clear sky", "own reasoning: a module that is free; fog lifts more slowly")
+SLID_HOURS = Threshold(1.5, "h", "own reasoning: longer than a start of the day in low cloud")
 LATEST_DAYS = 3  # after half of the plane is clear
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
@@ -295,6 +299,10 @@ def _spell(
     for days in spells.values():
         days[latest + 1 :] = False
     uneven = returning or len(set(np.minimum(covered_ends, latest).tolist())) > 1
+    for n, days in spells.items():
+        for d in (int(np.flatnonzero(days)[-1]), int(np.flatnonzero(days)[-1]) + 1) if days.any() else ():
+            if d > start and d < case.day_count and _slid(case, n, d):
+                days[d] = uneven = True
     # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
     trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
     if not sky.trusted and not uneven and trickle < TRICKLE.value:
@@ -332,6 +340,18 @@ def _reach_back(
         still = case.table["symptom_slots"][d, n][list(bad)].sum() > STILL.value * case.table["lit_h"][d, n]
         low = sky.trusted and expected > 0.05 and share < LOW.value * expected
         days[d] = bool(still or low or _evening(case, n, d) < COVERED.value)
+
+
+def _slid(case: Case, n: int, d: int) -> bool:
+    """Whether an input made a trickle in good morning light and then, within the hour, its share: the snow slid off."""
+    clear, power = case.table["clear"][d, n], case.table["power"][d, n]
+    light = np.flatnonzero(clear > SLID_LIGHT.value * BIN_HOURS)
+    if light.size < 5:
+        return False
+    ratio = power[light] / clear[light]
+    under = int(np.argmax(ratio > SLID_UNDER.value)) if (ratio > SLID_UNDER.value).any() else light.size
+    width = max(BIN_HOURS, float(case.table["step_s"][d]) / 3600.0)
+    return bool(under * width >= SLID_HOURS.value and (ratio[under : under + 3] >= SLID_FREE.value).any())
 
 
 def _evening(case: Case, n: int, d: int) -> float:

@@ -133,3 +133,13 @@ def test_impossible_sensor_is_read_but_not_trusted(tmp_path: Path) -> None:
     result = case.check()
     assert result.irradiance_source == "own inputs"
     assert site.planes["roof"].tilt_deg == 45.0
+
+
+def test_winter_storms_are_not_standby(tmp_path: Path) -> None:
+    """Snow storms at the foot of the Rocky Mountains on 26 October 2011 and 3 February 2012 (well known, from memory):
+    nothing that day, a trickle next morning, then full power within the hour in the middle of the day."""
+    result = summer_time_array(tmp_path, slice("2011-10-15", "2012-03-05")).check()
+    snow = dates_of(result, "snow")
+    assert {"2011-10-26", "2011-10-27", "2012-02-03", "2012-02-04"} <= snow
+    assert not dates_of(result, "unit-standby") & snow
+    assert all(f.action != "visit" for f in result.findings if f.fault == "snow")

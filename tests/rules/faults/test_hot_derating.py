@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import rules.faults.hot_derating as rule
@@ -81,3 +82,32 @@ def test_without_temperatures_it_cannot_be_judged() -> None:
     assert not result.candidates
     assert {u.reason for u in result.unjudged} == {"no temperature_c"}
     assert len(result.unjudged) == 10
+
+
+def test_a_unit_at_its_ceiling_is_not_too_hot(threshold: MoveThreshold) -> None:
+    """Two modules on a unit of 520 VA beside units that never reach their rating; it is the warmest too."""
+    roof = make_roof(kinds="c", rated_va=520.0)
+    limit = 520 / 2 / 0.96
+    for u in range(5):
+        for n in roof.inputs_of(u):
+            roof.power[:, n] = np.minimum(roof.power[:, n], limit) if u == 1 else 0.8 * roof.power[:, n]
+    roof.heat[roof.power[:, 2] > 0.98 * limit, 1] += 30
+    case = case_of(roof)
+    case.table.fields["dip_h"][:, 1] = case.table["clipped_h"][:, 2]
+    case.table.fields["dip_temp"][:, 1] = 70.0
+    case.table.fields["heat_power"][:, 1] = np.r_[np.full(6, 1.0), np.full(5, 0.7)]
+    case.table.fields["heat_typical"][:, 1] = 1.0
+    case.table.fields["dip_over"][:, 1] = 30.0
+    assert not run_rule("hot-derating", case).candidates
+    threshold(rule, "CEILING", 9.0)
+    assert run_rule("hot-derating", case).candidates
+
+
+def test_what_lets_go_at_the_same_heat_is_shade() -> None:
+    """A shadow of two warm hours; the unit is warmer still afterwards, and sound."""
+    roof = make_roof(kinds="c")
+    roof.heat[roof.when(0, 99, 10, 13), 1] += 25
+    roof.heat[roof.when(0, 99, 13, 16), 1] += 40
+    for n in roof.inputs_of(1):
+        roof.scale(n, 0.7, roof.when(0, 99, 10, 13))
+    assert not run_rule("hot-derating", case_of(roof)).candidates

@@ -207,3 +207,25 @@ def test_units_of_a_plane_that_are_silent_alone_are_not_under_snow() -> None:
     for u in (3, 4):
         roof.silent(u, roof.when(5, 7))
     assert not run_rule("snow", case_of(roof)).candidates
+
+
+def _slides(until: float = 11.5, trickle: float = 0.03) -> Roof:
+    """One input alone: covered for a day, and until late the next morning."""
+    roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="c", units=[["south"]])
+    return roof.scale(0, trickle, roof.when(5, 5)).scale(0, trickle, roof.when(6, 6, 0, until))
+
+
+def test_snow_that_slides_off_in_full_light_needs_no_sibling() -> None:
+    found = [f for f in findings(_slides()) if f.days == 2]
+    assert [f.fault for f in found] == ["snow"]
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("SLID_HOURS", 9.0), ("SLID_UNDER", 0.001), ("SLID_FREE", 2.0), ("SLID_LIGHT", 2.0)]
+)
+def test_what_sliding_is(threshold: MoveThreshold, name: str, value: float) -> None:
+    case = case_of(_slides())
+    assert rule._slid(case, 0, 6)
+    assert not rule._slid(case, 0, 7)
+    threshold(rule, name, value)
+    assert not rule._slid(case, 0, 6)
