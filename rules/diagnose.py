@@ -29,7 +29,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "gateway-silent": ("unit-silent", "patchy-comms", "curtailment", "soiling", "frozen-readings"),
     "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "grid-out-of-range"),
     "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "restart-cycling"),
-    "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "weak-input", "hot-derating"),
+    "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "curtailment": ("clipping", "hot-derating", "soiling", "weak-input", "shading", "frozen-readings"),
     "frozen-readings": (*(f for f in _RATIO if f != "curtailment"), *_ZERO, "swapped-record"),
