@@ -37,30 +37,70 @@ def fleet_page(summaries: Sequence[SiteSummary], fleet: FleetOverview, now: date
     fleet : that overview.
     now : aware time that stands on the page.
     """
-    due = {v.site_id for v in fleet.visits}
-    visiting = [f for s in summaries if s.site_id in due for f in s.live if f.action == "visit"]
+    drawn = fleet_figures(summaries, fleet)
+    return _environment().get_template("fleet.html").render(
+        **_said(summaries, fleet, now, drawn),
+        figures=_script_json({name: drawing for name, (drawing, _) in drawn.items()}),
+        plotly=_plotly() if drawn else "",
+    )  # fmt: skip
+
+
+def fleet_sections(
+    summaries: Sequence[SiteSummary],
+    fleet: FleetOverview,
+    now: datetime,
+    *,
+    site_root: str,
+    chart_root: str,
+    library: str,
+) -> Markup:
+    """The same as a part of another page, which brings its own styles and loads its charts.
+
+    Parameters
+    ----------
+    site_root, chart_root : addresses to which a site's id, a figure's name is added.
+    library : address of the chart library.
+    """
+    values = _said(summaries, fleet, now, fleet_figures(summaries, fleet))
+    template = _environment().get_template("sections.html")
+    return Markup(template.render(**values, site_root=site_root, chart_root=chart_root, library=library))
+
+
+def fleet_figures(
+    summaries: Sequence[SiteSummary], fleet: FleetOverview
+) -> dict[str, tuple[charts.Figure, str]]:
+    """Each figure that has something to show, and what it shows."""
     drawings = {
         "place": (charts.place_chart(summaries, fleet), "Sites at their coordinates; numbers are rounds"),
         "faults": (charts.fault_chart(fleet), "Live findings by fault, cut by age of the site"),
         "peers": (charts.peer_chart(fleet), "Performance of every site in a row with its peers"),
     }
-    return _environment().get_template("fleet.html").render(
-        fleet=fleet,
-        names={s.site_id: s.name or s.site_id for s in summaries},
-        headline=fleet.headline,
-        now=now.strftime("%Y-%m-%d %H:%M %Z"),
-        cautions=cautions(cast(Any, visiting)),
-        charts={name: told for name, (drawing, told) in drawings.items() if drawing},
-        figures=_script_json({name: drawing for name, (drawing, _) in drawings.items() if drawing}),
-        plotly=_plotly() if any(drawing for drawing, _ in drawings.values()) else "",
-        rows=ROWS,
-        limits={
+    return {name: (drawing, told) for name, (drawing, told) in drawings.items() if drawing}
+
+
+def _said(
+    summaries: Sequence[SiteSummary],
+    fleet: FleetOverview,
+    now: datetime,
+    drawn: dict[str, tuple[charts.Figure, str]],
+) -> dict[str, Any]:
+    due = {v.site_id for v in fleet.visits}
+    visiting = [f for s in summaries if s.site_id in due for f in s.live if f.action == "visit"]
+    return {
+        "fleet": fleet,
+        "names": {s.site_id: s.name or s.site_id for s in summaries},
+        "headline": fleet.headline,
+        "now": now.strftime("%Y-%m-%d %H:%M %Z"),
+        "cautions": cautions(cast(Any, visiting)),
+        "charts": {name: told for name, (_, told) in drawn.items()},
+        "rows": ROWS,
+        "limits": {
             "silent": SILENT_AFTER,
             "low": LOW_COMPLETENESS,
             "repeats": REPEAT_COUNT,
             "window": REPEAT_WINDOW,
         },
-    )  # fmt: skip
+    }
 
 
 @cache

@@ -18,7 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from collectors.errors import CalloutError, InputError
 from triage.service.context import Context, local_name
-from triage.service.pages import charts, entry, exports, importing, overview, site, visits
+from triage.service.pages import charts, entry, exports, fleet, importing, overview, site, visits
 from triage.service.pages.base import Page
 from triage.service.security import GateMiddleware, HeadersMiddleware, HostMiddleware
 from triage.service.settings import is_loopback
@@ -38,7 +38,7 @@ def build_app(context: Context) -> ASGIApp:
     app = Starlette(
         routes=[
             route
-            for page in (entry, overview, site, importing, charts, exports, visits)
+            for page in (entry, overview, fleet, site, importing, charts, exports, visits)
             for route in page.routes(context)
         ],
         middleware=[

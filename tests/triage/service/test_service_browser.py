@@ -192,7 +192,7 @@ def test_the_working_day(size: tuple[int, int], scheme: str, context: Context, w
         w.page.get_by_role("link", name="Did it help?").click()
         w.page.get_by_role("heading", name="Did the visit help?").wait_for()
         w.check(f"verify-{tag}")
-        for path in ("/visits", "/nights", "/people", "/call?q=nothing-like-this", "/sites/none"):
+        for path in ("/visits", "/fleet", "/nights", "/people", "/call?q=nothing-like-this", "/sites/none"):
             w.complaints.clear()
             w.page.goto(address + path)
             w.complaints[:] = [c for c in w.complaints if "404" not in c]

@@ -17,7 +17,7 @@ from triage.service.app import build_app
 from triage.service.context import Context
 
 LOOK = [
-    "/", "/call", "/import", "/visits", "/visits/new", "/visits/{a}", "/visits/{a}/verify",
+    "/", "/call", "/fleet", "/fleet/charts/{a}", "/import", "/visits", "/visits/new", "/visits/{a}", "/visits/{a}/verify",
     "/visits/{a}/sheet.pdf", "/sites/{s}", "/sites/{s}/call", "/sites/{s}/roof", "/sites/{s}/charts/{a}",
     "/sites/{s}/findings/{n}/chart",
     "/sites/{s}/findings/{n}/evidence.zip", "/sites/{s}/findings.csv", "/sites/{s}/readings.csv",

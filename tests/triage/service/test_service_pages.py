@@ -8,6 +8,8 @@ import io
 import json
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,7 @@ from service_makers import MORNING, SAMPLES, SITE, Clock, token_of
 from starlette.testclient import TestClient
 
 from triage.fleet.index import FleetIndex
+from triage.fleet.overview import overview
 from triage.fleet.summary import FindingBrief, SiteSummary
 from triage.ledger import Ledger
 from triage.service.app import build_app
@@ -480,3 +483,37 @@ def test_what_a_command_changes_is_seen_in_the_morning(context: Context, folder:
     assert context.reread() == 1
     assert "Nobody has to go." in client.get("/").text
     assert "In hand" in client.get("/").text
+
+
+# -- the fleet --------------------------------------------------------------------
+
+
+def test_the_fleet_page_says_what_the_command_says_and_links_to_the_sites(client: TestClient, folder: Path) -> None:
+    answer = client.get("/fleet")
+    assert answer.status_code == 200
+    summaries = FleetIndex(folder).summaries()
+    assert overview(summaries, datetime.fromtimestamp(MORNING, UTC)).headline in answer.text
+    for section in ("visits", "rounds", "faults", "silent", "complete", "repeat", "peers", "batches", "failed"):
+        assert f'<section id="{section}">' in answer.text
+    assert f'<a href="/sites/{SITE}">' in answer.text
+    # The policy lets no inline script run: the page must not need one.
+    assert "<script>" not in answer.text
+    assert 'href="/fleet"' in client.get("/").text
+
+
+def test_the_fleets_charts_come_as_json_and_as_numbers(client: TestClient) -> None:
+    faults = client.get("/fleet/charts/faults").json()
+    live = sum(sum(trace["x"]) for trace in faults["data"])
+    rows = list(csv.reader(io.StringIO(client.get("/fleet/charts/faults?as=csv").text.lstrip("\ufeff"))))
+    assert rows[0][0] == "series"
+    assert sum(int(row[1]) for row in rows[1:]) == live > 0
+    assert client.get("/fleet/charts/nothing").status_code == 404
+
+
+def test_the_fleet_page_follows_the_index_and_escapes_names(client: TestClient, folder: Path) -> None:
+    client.get("/fleet")
+    (line,) = FleetIndex(folder).summaries()
+    FleetIndex(folder).update(SITE, replace(line, name=NASTY))
+    text = client.get("/fleet").text
+    assert NASTY not in text
+    assert "&lt;script&gt;alert(1)" in text

@@ -91,6 +91,7 @@ def test_no_page_has_inline_script_or_style(client: TestClient) -> None:
         "/import",
         "/visits",
         "/visits/new",
+        "/fleet",
         "/nights",
     ):
         html = client.get(path).text

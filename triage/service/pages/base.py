@@ -39,6 +39,7 @@ _REPORT: Final = Path(triage.report.__file__).parent / "static"
 
 NAV: Final = (
     ("/", "Morning", "morning"),
+    ("/fleet", "Fleet", "fleet"),
     ("/call", "Call", "call"),
     ("/import", "Import", "import"),
     ("/visits", "Visits", "visits"),
