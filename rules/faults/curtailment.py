@@ -15,6 +15,7 @@ flat top), passing clouds (not flat), ``hot-derating`` (follows temperature).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import median
 
 import numpy as np
@@ -39,6 +40,7 @@ PLAIN_BEND = Threshold(0.25, "ratio", "own reasoning: a quarter of the sky's cur
 FAIR_BEND = Threshold(0.07, "ratio", "own reasoning: near noon on three days, still five times the level's scatter")
 EDGE = Threshold(0.25, "ratio", "own reasoning: an order begins or ends from one half hour to the next, in a sky that offered more")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
+LEAST_HOURS = Threshold(0.75, "h", "own reasoning: two half hours; one may be a cloud's")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
@@ -81,16 +83,31 @@ class _Spell:
         return self.bend > 1.5 * BEND.value or self.hours >= PLAIN_HOURS.value or far
 
 
+@lru_cache(maxsize=2)
+def _held_down(case: Case) -> tuple[Mask, Mask]:
+    """Bins at an ordered level, and bins pulled down by the grid's frequency, [D, B]; asked for by two rules."""
+    clear = case.table["plane_clear"].max(axis=1) * (float(np.max(case.plane_gain)) if len(case.names) else 1.0)
+    return _ordered(case, clear), _droop(case, clear)
+
+
+def held_bins(case: Case) -> Mask:
+    """Bins in which the site was held down, and those on either side, [D, B]: they tell nothing of sun or shade."""
+    cap, droop = _held_down(case)
+    held = (cap | droop) & ((cap | droop).sum(axis=1) * _bin_hours(case.table["cap_level"]) >= LEAST_HOURS.value)[:, None]
+    out = held.copy()
+    out[:, 1:] |= held[:, :-1]
+    out[:, :-1] |= held[:, 1:]
+    return out
+
+
 def judge(case: Case) -> RuleResult:
     """At most one candidate for the site."""
     table, result = case.table, RuleResult()
-    clear = table["plane_clear"].max(axis=1) * (float(np.max(case.plane_gain)) if len(case.names) else 1.0)
-    cap = _ordered(case, clear)
-    droop = _droop(case, clear)
+    cap, droop = _held_down(case)
     held = cap | droop
     width = _bin_hours(table["cap_level"])
     hours = held.sum(axis=1) * width
-    days = hours >= 0.75
+    days = hours >= LEAST_HOURS.value
     if not days.any():
         return result
     level = table["cap_level"]

@@ -25,6 +25,7 @@ from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
+from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.obstruction import grown, kind_of, skyline
 from rules.shademap import ShadeMap, hidden_sky, shade_map
@@ -69,7 +70,7 @@ def judge(case: Case) -> RuleResult:
 
 
 def _credible(case: Case) -> Case:
-    """The case without the input-days that say nothing of the sun: frozen, dead, or another input's record.
+    """The case without what says nothing of the sun: input-days frozen, dead or of another input, hours held down.
 
     They are no evidence of shade, and no witness of it at others.
     """
@@ -81,11 +82,13 @@ def _credible(case: Case) -> Case:
         where = np.flatnonzero(c.days)
         other[where[0] : where[-1] + 1, np.array(c.inputs)] = True
     gone = other | (down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0))
-    if not gone.any():
+    held_down = held_bins(case)
+    if not gone.any() and not held_down.any():
         return case
     fields = dict(table.fields)
+    nothing = gone[:, :, None] | held_down[:, None, :]
     for name in ("power", "typical", "free_power", "free_typical", "clear"):
-        fields[name] = np.where(gone[:, :, None], 0.0, table[name])
+        fields[name] = np.where(nothing, 0.0, table[name])
     fields["plane_typical"] = table["plane_typical"].copy()
     for p in range(len(case.names)):
         mine = np.flatnonzero(case.plane_of == p)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from types import ModuleType
 
@@ -15,13 +15,24 @@ MoveThreshold = Callable[[ModuleType, str, float], None]
 
 
 @pytest.fixture
-def threshold(monkeypatch: pytest.MonkeyPatch) -> MoveThreshold:
-    """Move a module's threshold for one test."""
+def threshold(monkeypatch: pytest.MonkeyPatch) -> Iterator[MoveThreshold]:
+    """Move a module's threshold for one test; what the module remembers of a case is forgotten."""
+    moved: list[ModuleType] = []
 
     def put(module: ModuleType, name: str, value: float) -> None:
         monkeypatch.setattr(module, name, replace(getattr(module, name), value=value))
+        moved.append(module)
+        _forget(module)
 
-    return put
+    yield put
+    for module in moved:
+        _forget(module)
+
+
+def _forget(module: ModuleType) -> None:
+    for held in list(vars(module).values()):
+        if hasattr(held, "cache_clear"):
+            held.cache_clear()
 
 
 @pytest.fixture(scope="session")

@@ -6,6 +6,7 @@ import pytest
 import rules.faults.curtailment as rule
 from rules.case import Case
 from rules.engine import judge
+from rules.faults.shading import _credible
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import RATED_VA, Roof, case_of, findings, make_roof, only, run_rule
 
@@ -133,3 +134,16 @@ def test_an_order_of_a_single_midday_by_its_edges(threshold: MoveThreshold) -> N
     assert only(run_rule("curtailment", case).candidates).days.sum() == 1
     threshold(rule, "EDGE", 9.0)
     assert not run_rule("curtailment", case).candidates
+
+
+def test_hours_held_down_are_no_shade_and_show_none() -> None:
+    """A limit on the site's sum takes noon from every input, whatever stands before the roof."""
+    roof = _capped(make_roof(days=12, kinds="c"), level=0.3, first=1, last=11)
+    assert {f.fault for f in findings(roof)} == {"curtailment"}
+    case = case_of(roof)
+    held = rule.held_bins(case)
+    assert held[1:].any(axis=1).all()
+    assert not held[0].any()
+    kept = _credible(case).table
+    assert kept["free_power"].transpose(0, 2, 1)[held].max() == 0.0
+    assert kept["free_power"].transpose(0, 2, 1)[~held].max() > 0.1
