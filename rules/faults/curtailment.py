@@ -40,6 +40,7 @@ PLAIN_BEND = Threshold(0.25, "ratio", "own reasoning: a quarter of the sky's cur
 FAIR_BEND = Threshold(0.07, "ratio", "own reasoning: near noon on three days, still five times the level's scatter")
 EDGE = Threshold(0.25, "ratio", "own reasoning: an order begins or ends from one half hour to the next, in a sky that offered more")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
+LEAST_LEVEL = Threshold(0.10, "of rating", "own reasoning: below, readings in steps of 5 W make a grey sky level")
 LEAST_HOURS = Threshold(0.75, "h", "own reasoning: two half hours; one may be a cloud's")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
@@ -162,7 +163,7 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     coarse = bool(np.median(table["step_s"]) > 900) if case.day_count else False
     # Levels are per rated VA, the sky's curve per module watt.
     light = clear / BIN_HOURS * _watts_per_va(case)
-    tight = np.isfinite(level) & (level > 0.03) & (light > 0.15)
+    tight = np.isfinite(level) & (level > LEAST_LEVEL.value) & (light > 0.15)
     ceiling = _site_ceiling(case, level)
     tight &= level < ceiling
     alike = (np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value) & np.bool_(several)

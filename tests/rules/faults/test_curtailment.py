@@ -147,3 +147,10 @@ def test_hours_held_down_are_no_shade_and_show_none() -> None:
     kept = _credible(case).table
     assert kept["free_power"].transpose(0, 2, 1)[held].max() == 0.0
     assert kept["free_power"].transpose(0, 2, 1)[~held].max() > 0.1
+
+
+def test_a_grey_day_read_in_steps_is_no_order() -> None:
+    """Readings of 20 W in steps of 5 W: every half hour of a thick overcast has the same number."""
+    roof = make_roof(days=8, kinds="o")
+    roof.power = np.round(np.minimum(roof.power, 0.06 * RATED_VA / 2) / 5) * 5
+    assert not run_rule("curtailment", case_of(roof)).candidates
