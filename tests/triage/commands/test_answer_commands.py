@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 import re
@@ -186,3 +187,16 @@ def test_help_has_examples_and_exit_codes(command: str) -> None:
     text = re.sub(r"\s+", " ", run(command, "--help").stdout)
     assert f"callout {command}" in text
     assert "Exit codes: 0" in text
+
+
+def test_loose_files_say_which_values_were_left_empty(tmp_path: Path) -> None:
+    sample = next(s for s in sample_sites() if s.id == "tessaway-cottage")
+    text = gzip.decompress(sample.telemetry.read_bytes()).decode().splitlines()
+    head = text[0].split(",")
+    row = text[200].split(",")
+    row[head.index("dc_power_w")] = "n/k"
+    text[200] = ",".join(row)
+    (tmp_path / "t.csv").write_text("\n".join(text), encoding="utf-8")
+    told = run("check", "--site-file", sample.site, "--telemetry", tmp_path / "t.csv")
+    assert told.exit_code in (0, 1), told.output
+    assert re.search(r"1 value left empty: .", told.output)
