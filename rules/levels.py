@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from itertools import pairwise
 from statistics import median
 
 import numpy as np
@@ -12,13 +14,22 @@ from numpy.typing import NDArray
 from rules.case import Case, Floats, Mask
 from rules.finding import Threshold
 from rules.ranks import median_of
-from rules.siblings import typical
+from rules.siblings import RANK, typical
 
 STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")
 #: The rank 0.7 of a spread of 1.5 % lies so far above its middle.
 _RANK_BIAS = 1.008
+_NEXT_TO_NOTHING = 0.05  # an input at nil says nothing about the others' day
+_STEADY = 0.008  # twice the scatter of a healthy level from day to day (simulated roofs)
+_USUAL = 0.8  # rank over days: a member ill for most of the record still has its healthy days there
+_CALM, _CALM_AT = 0.35, 0.4538  # that quantile of |x| lies at so many standard deviations of a normal x
 _COMMON_SPREAD = 0.015  # modules of one type, sorted at the factory (common practice: 1 to 2 %)
+_WIDEST_SPREAD = 0.04  # modules of mixed deliveries; what lies further apart is ill
 MIN_LIGHT = Threshold(0.6, "h", "own reasoning: 0.6 Wh per rated watt in the day, a heavily overcast day in winter")
+
+
+KNEE_DAYS = Threshold(4, "judged days", "own reasoning: fewer points have any slope")
+KNEE_GAIN = Threshold(0.25, "of the line's misfit", "own reasoning: a bend explains three quarters of what a line leaves")
 
 
 @dataclass(frozen=True)
@@ -28,13 +39,15 @@ class Levels:
     ``level`` [D, N] is the input's upper ratio over its siblings' (1 is healthy);
     ``judged`` [D, N] days with enough light and rows; ``noise`` [N] robust
     scatter of the level from day to day; ``spread`` [N] robust spread of the
-    members' usual levels on the input's plane.
+    members' usual levels on the input's plane. ``scale`` [D, N] is what the
+    witness stands for: witness times scale is a healthy input's energy.
     """
 
     level: Floats
     judged: Mask
     noise: Floats
     spread: Floats
+    scale: Floats
 
     @cached_property
     def segments(self) -> list[list[Segment]]:
@@ -49,12 +62,8 @@ def relative_levels(case: Case) -> Levels:
     level = raw.copy()
     for p in range(len(case.names)):
         inputs = np.flatnonzero(case.plane_of == p)
-        if len(inputs) < 3:
-            continue
-        middle, count = typical(raw[:, inputs].astype(np.float32))
-        # The typical rank 0.7 of levels sits on healthy members even if a good third is ill.
-        norm = np.where(count >= 2, middle, np.nan) / _RANK_BIAS
-        level[:, inputs] = raw[:, inputs] / norm[:, None]
+        if len(inputs) >= 3 and case.day_count:
+            level[:, inputs] = _among_members(raw[:, inputs])
     covered = case.table["seen_h"] >= 0.5 * np.maximum(case.table["lit_h"], 1e-6)
     judged = np.isfinite(level) & (case.witness.sum(axis=2) >= MIN_LIGHT.value) & covered
     # A lone input against a guessed sky says something only on bright days.
@@ -67,23 +76,86 @@ def relative_levels(case: Case) -> Levels:
     for n in range(level.shape[1]):
         y = level[judged[:, n], n]
         if len(y) >= 4:
-            noise[n] = max(0.004, 1.4826 * median_of(np.abs(np.diff(y))) / np.sqrt(2))
+            # Second differences: a steady slope is no noise, nor are a few steps.
+            noise[n] = max(0.003, float(np.quantile(np.abs(np.diff(y, 2)), _CALM)) / _CALM_AT / np.sqrt(6))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scale = np.where(raw > 0, raw / level, np.nan)
     level = np.where(judged, level, np.nan)
-    return Levels(level, judged, noise, _spread(case, level))
+    return Levels(level, judged, noise, _spread(case, level), scale)
+
+
+def _among_members(raw: Floats) -> Floats:
+    """Levels of a plane's members with each day's common part taken out, [D, M].
+
+    Every member has a usual level of its own, its upper one: faults only take
+    away. A day's common part is where the members stand against their usual
+    levels. So nobody moves because a better or worse neighbour falls ill.
+    """
+    middle, count = typical(raw.astype(np.float32))
+    with np.errstate(divide="ignore"):
+        height = np.where(raw > _NEXT_TO_NOTHING, np.log(raw), np.nan)
+        # The typical rank 0.7 of levels sits on healthy members even if a good third is ill.
+        common = np.where(count >= 2, np.log(np.maximum(middle, 1e-3)), np.nan)
+    for _ in range(4):
+        usual = _rank(height - common[:, None], 0, _USUAL)
+        new = _rank(height - usual, 1, RANK.value)
+        common = np.where(np.isfinite(new) & (count >= 2), new, common)
+    for _ in range(3):
+        beside = height - common[:, None]
+        usual = _rank(beside, 0, 0.5)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            unrest = np.nanmean(np.abs(beside - usual), axis=0)
+        few = np.isfinite(beside).sum(axis=0) < 4
+        unrest = np.where(np.isfinite(unrest) & ~few, unrest, 0.03)
+        # Those that keep to themselves know best: dirt and its rain move many members at once.
+        new = _weighted_median(height - usual, 1.0 / (unrest**2 + _STEADY**2))
+        common = np.where(np.isfinite(new) & (count >= 2), new, common)
+    usual = _rank(height - common[:, None], 0, _USUAL)
+    if not np.isfinite(usual).any():
+        return np.full(raw.shape, np.nan)
+    healthy = float(_rank(np.exp(usual)[None, :], 1, RANK.value)[0]) / _RANK_BIAS
+    out: Floats = raw / (np.exp(common) * healthy)[:, None]
+    return out
+
+
+def _weighted_median(values: Floats, weight: Floats) -> Floats:
+    """Weighted median over the last axis; NaN where nothing is known."""
+    order = np.argsort(values, axis=1)  # NaN last
+    ordered = np.take_along_axis(values, order, 1)
+    heavy = np.cumsum(np.where(np.isfinite(ordered), weight[order], 0.0), axis=1)
+    at = (heavy < 0.5 * heavy[:, -1:]).sum(axis=1)
+    out = np.take_along_axis(ordered, np.minimum(at, values.shape[1] - 1)[:, None], 1)[:, 0]
+    return np.where(heavy[:, -1] > 0, out, np.nan)
+
+
+def _rank(values: Floats, axis: int, rank: float) -> Floats:
+    """Value at a rank (nearest) along an axis, of what is known; NaN where nothing is."""
+    ordered = np.sort(values, axis=axis)  # NaN last
+    count = np.isfinite(values).sum(axis=axis, keepdims=True)
+    at = np.rint(rank * np.maximum(count - 1, 0)).astype(np.int64)
+    out: Floats = np.where(count > 0, np.take_along_axis(ordered, at, axis), np.nan).squeeze(axis)
+    return out
 
 
 def _spread(case: Case, level: Floats) -> Floats:
-    """Robust spread of members' usual levels per plane, told to each input, [N]."""
-    out = np.full(level.shape[1], _COMMON_SPREAD)
+    """Robust spread of members' usual levels, told to each input, [N].
+
+    Over all planes of the site: modules come from one delivery. A plane of few
+    with an ill member would say too much of itself.
+    """
     usual = np.array([median_of(y[np.isfinite(y)]) for y in level.T])
+    apart = []
     for p in range(len(case.names)):
-        mine = np.flatnonzero(case.plane_of == p)
-        good = usual[mine][np.isfinite(usual[mine])]
-        if len(good) >= 5:
+        mine = usual[case.plane_of == p]
+        good = mine[np.isfinite(mine)]
+        if len(good) >= 4:
             # Upper half only: faults widen the lower one.
-            top = good[good >= np.median(good)]
-            out[mine] = max(_COMMON_SPREAD, 1.4826 * float(np.median(top - np.median(good))))
-    return out
+            apart += [x for x in (good - median_of(good)).tolist() if x > 0]
+    spread = 1.4826 * median_of(np.array(apart)) if len(apart) >= 3 else _COMMON_SPREAD
+    # Few members say little about their spread.
+    weight = min(len(apart) / 8.0, 1.0)
+    return np.full(level.shape[1], np.clip(weight * spread + (1 - weight) * _COMMON_SPREAD, _COMMON_SPREAD, _WIDEST_SPREAD))
 
 
 @dataclass(frozen=True)
@@ -131,8 +203,40 @@ def segments(level: Floats, noise: float) -> list[Segment]:
     out = []
     for i, start in enumerate(cuts):
         stop = cuts[i + 1] if i + 1 < len(cuts) else len(y)
-        out.append(_fit(days[start:stop], y[start:stop]))
+        knees = [start, *_knees(days[start:stop], y[start:stop], noise, start), stop]
+        out += [_fit(days[a:b], y[a:b]) for a, b in pairwise(knees)]
     return out
+
+
+def _knees(days: NDArray[np.int64], y: Floats, noise: float, offset: int) -> list[int]:
+    """Where a stretch bends between level and sinking, counted from ``offset``; at most two places.
+
+    A contact that gets worse sinks and stays: level, slope, level. Each part keeps
+    :data:`KNEE_DAYS`, and a bend must take away most of the misfit of the line.
+    """
+    least = int(KNEE_DAYS.value)
+    if len(y) < 2 * least:
+        return []
+    t = (days - days[0]).astype(float)
+
+    def misfit(columns: list[Floats]) -> float:
+        matrix = np.stack([np.ones_like(t), *columns], axis=1)
+        rest = y - matrix @ np.linalg.lstsq(matrix, y, rcond=None)[0]
+        return float((rest**2).sum())
+
+    whole = misfit([t])
+    if np.sqrt(whole / len(y)) < max(1.2 * noise, 0.0035):
+        return []
+    at = range(least, len(y) - least + 1)
+    one = min((misfit([t, np.maximum(t - t[k], 0)]), k) for k in at)
+    best, bends = one[0], [one[1]]
+    if len(y) >= 3 * least:
+        other = [(misfit([t, np.maximum(t - t[j], 0), np.maximum(t - t[k], 0)]), j, k)
+                 for j in at for k in at if k >= j + least]  # fmt: skip
+        two = min(other)
+        if two[0] < 0.4 * best:
+            best, bends = two[0], [two[1], two[2]]
+    return [offset + k for k in bends] if best < KNEE_GAIN.value * whole else []
 
 
 @lru_cache(maxsize=16)
@@ -151,7 +255,13 @@ def _fit(days: np.ndarray, y: Floats) -> Segment:
     return Segment(days, base + slope * days[0], base + slope * days[-1], slope, scatter)
 
 
-def deficit_wh(case: Case, n: int, days: Mask) -> Floats:
-    """Witness minus recorded energy on days, Wh, [D]; never negative."""
-    lost = np.maximum(case.witness[:, n].sum(axis=1) - case.energy[:, n], 0.0)
-    return lost * case.rated[n] * days
+def deficit_wh(case: Case, n: int, days: Mask, own: float = 1.0) -> Floats:
+    """What a healthy input would have made minus recorded energy on days, Wh, [D]; never negative.
+
+    Parameters
+    ----------
+    own : the input's own healthy level, where its record shows it.
+    """
+    scale = relative_levels(case).scale[:, n]
+    healthy = case.witness[:, n].sum(axis=1) * np.where(np.isfinite(scale), np.clip(scale, 0.8, 1.6), 1.0) * own
+    return np.maximum(healthy - case.energy[:, n], 0.0) * case.rated[n] * days

@@ -22,10 +22,13 @@ from rules.levels import Levels, Segment, deficit_wh, relative_levels
 from rules.siblings import middle
 
 COLUMNS = ("dc_power_w",)
-MIN_DEFICIT = Threshold(0.065, "ratio", "own reasoning: power tolerance and spread of 3 % (common practice) doubled")
-SPREADS = Threshold(4.0, "robust spreads", "own reasoning: one healthy module in some thousands lies further out")
+MIN_DEFICIT = Threshold(0.095, "ratio", "own reasoning: tolerance of 3 % either way (common practice) and a class of rating")
+MIN_FALL = Threshold(0.06, "ratio", "own reasoning: against the input's own earlier level module spread doesn't count")
+SPREADS = Threshold(3.5, "robust spreads", "own reasoning: one healthy module in some hundreds lies further out")
 MIN_DAYS = Threshold(4, "judged days", "own reasoning: outlasts snow and a spell of odd weather")
 MAX_SLOPE = Threshold(0.0015, "per day", "own reasoning: a steady level moves less than 4 % in a month")
+TOGETHER = Threshold(0.25, "of the site's inputs", "own reasoning: a quarter of a roof does not weaken overnight")
+PAIR = Threshold(0.12, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
 
 
 def judge(case: Case) -> RuleResult:
@@ -37,45 +40,93 @@ def judge(case: Case) -> RuleResult:
         unjudged = int((case.light_days & ~levels.judged[:, n]).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "weak-input", "too little light or too few rows", unjudged))
-        weak = [s for s in levels.segments[n] if _is_weak(s, levels, n)]
+        own = _own(levels, n)
+        weak = [s for s in levels.segments[n] if _is_weak(s, levels, n, own)]
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
             continue
         days = np.zeros(case.day_count, bool)
         for s in weak:
             days[s.days] = True
-        deficit = 1 - middle(levels.level[days, n])
+        if _healed(levels, n, days, own):
+            continue
+        healthy = own if own is not None else 1.0
+        deficit = 1 - middle(levels.level[days, n]) / healthy
+        days = _with_onset(levels, n, days, healthy)
+        lost = deficit_wh(case, n, days, healthy)
+        if lost[days].sum() < 0.4 * deficit * (case.witness[days, n].sum() * case.rated[n]):
+            continue  # the upper level says so, the day's energy does not
         margin = (deficit - MIN_DEFICIT.value) / max(levels.noise[n], 0.01)
         flat = _evenness(case, n, days)
+        blind = not np.isfinite(case.table["volts"][days, n]).any()
+        if case.members[n] < 3 and own is None and deficit < PAIR.value:
+            continue
         result.candidates.append(
             Candidate(
                 fault="weak-input",
                 scope="input",
                 inputs=(n,),
                 days=days,
-                loss_wh=deficit_wh(case, n, days),
-                strength=float(np.clip(0.5 + 0.15 * margin, 0.3, 0.95)) * (0.5 + 0.5 * flat)
-                * (1.0 if case.members[n] >= 3 else 0.6),
+                loss_wh=lost,
+                strength=float(np.clip(0.9 + 0.05 * margin, 0.3, 0.98)) * (0.5 + 0.5 * flat),
                 why=(
-                    f"{ref.label} made a steady {100 * deficit:.0f} % less than its siblings at every hour "
-                    f"on {int(days.sum())} days."
+                    f"{ref.label} made a steady {100 * deficit:.0f} % less than "
+                    + ("before" if own is not None else "its siblings")
+                    + f" at every hour on {int(days.sum())} days."
                 ),
                 evidence={"deficit": round(deficit, 3), "evenness": round(flat, 2), "siblings": int(case.members[n] - 1)},
                 alternatives=(
                     Alternative("soiling", 0.15, "Whether the next good rain brings it back."),
-                    Alternative("substring-loss", 0.1, "Module voltage in full sun against its neighbours: a third less."),
+                    Alternative("substring-loss", 0.45 if blind and abs(deficit - 1 / 3) < 0.04 else 0.1,
+                                "Module voltage in full sun against its neighbours: a third less."),
                 ),
                 lasting=True,
             )
         )  # fmt: skip
+    result.candidates = _one_by_one(case, result.candidates)
     return result
 
 
-def _is_weak(s: Segment, levels: Levels, n: int) -> bool:
-    return (
-        1 - s.middle > max(MIN_DEFICIT.value, 2.5 * levels.noise[n], SPREADS.value * levels.spread[n])
-        and (abs(s.slope) <= MAX_SLOPE.value or abs(s.start - s.end) < 0.03 or len(s.days) < 6)
-        and len(s.days) >= 2
-    )
+def _one_by_one(case: Case, candidates: list[Candidate]) -> list[Candidate]:
+    """Without those that fell on one day with a good part of the site: modules fail one by one."""
+    begin = [int(np.flatnonzero(c.days)[0]) for c in candidates]
+    first = int(np.flatnonzero(case.light_days)[0]) if case.light_days.any() else 0
+    most = max(3.0, TOGETHER.value * len(case.inputs))
+    return [c for c, b in zip(candidates, begin, strict=True) if b <= first + 1 or begin.count(b) <= most]
+
+
+def _own(levels: Levels, n: int) -> float | None:
+    """The input's own healthy level, from a steady stretch among healthy siblings' levels; None if it shows none."""
+    steady = [s for s in levels.segments[n] if len(s.days) >= MIN_DAYS.value and abs(s.slope) <= MAX_SLOPE.value]
+    top = max((s.middle for s in steady), default=0.0)
+    usual = abs(top - 1.0) <= max(MIN_DEFICIT.value, SPREADS.value * levels.spread[n])
+    return top if usual and len(levels.segments[n]) > 1 else None
+
+
+def _healed(levels: Levels, n: int, days: np.ndarray, own: float | None) -> bool:
+    """Whether the deficit is gone at the end: modules do not heal, rain and thaw do that."""
+    last = levels.segments[n][-1]
+    back = own is not None and last.middle > own - MIN_FALL.value
+    return bool(back and len(last.days) >= 3 and last.days[0] > np.flatnonzero(days)[-1])
+
+
+def _is_weak(s: Segment, levels: Levels, n: int, own: float | None) -> bool:
+    if own is None:
+        low = 1 - s.middle > max(MIN_DEFICIT.value, 2.5 * levels.noise[n], SPREADS.value * levels.spread[n])
+    else:
+        low = 1 - s.middle / own > max(MIN_FALL.value, 4.0 * levels.noise[n])
+    steady = abs(s.slope) <= MAX_SLOPE.value or abs(s.start - s.end) < 0.03 or len(s.days) < 6
+    return low and steady and len(s.days) >= 2
+
+
+def _with_onset(levels: Levels, n: int, days: np.ndarray, healthy: float) -> np.ndarray:
+    """Days of the steady deficit and those on which it grew to it, [D]."""
+    out = days.copy()
+    low = 1 - levels.level[:, n] / healthy > MIN_FALL.value
+    d = int(np.flatnonzero(days)[0]) - 1
+    while d >= 0 and (low[d] or not levels.judged[d, n]):
+        out[d] = low[d]
+        d -= 1
+    return out
 
 
 def _evenness(case: Case, n: int, days: np.ndarray) -> float:

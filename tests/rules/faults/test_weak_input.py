@@ -84,3 +84,43 @@ def test_a_step_is_a_threshold(threshold: MoveThreshold) -> None:
     assert len(rules.levels.segments(level, 0.005)) == 2
     threshold(rules.levels, "STEP", 0.3)
     assert len(rules.levels.segments(level, 0.005)) == 1
+
+
+def test_a_contact_that_gets_worse_sinks_and_stays() -> None:
+    # Level, slope, level: dirt would not stop before the rain.
+    roof = make_roof(days=24)
+    roof.scale(2, 1 - 0.25 * np.clip((roof.day - 7) / 7, 0, 1), roof.when())
+    found = only(findings(roof))
+    assert (found.fault, found.unit, found.input) == ("weak-input", "U2", 1)
+    assert found.loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.2)
+
+
+def test_what_heals_was_no_weakness() -> None:
+    roof = make_roof(days=16)
+    roof.scale(2, 0.8, roof.when(0, 6))
+    assert not findings(roof, "weak-input")
+
+
+def test_an_ill_neighbour_moves_nobody_else() -> None:
+    # Two of three fall by different shares: the third must not rise, nor hide them.
+    roof = make_roof(days=16, units=(("south",) * 3,), planes={"south": (180.0, 30.0)})
+    roof.scale(0, 0.8, roof.when(8))
+    levels = rules.levels.relative_levels(case_of(roof))
+    assert np.nanstd(levels.level[:, 1]) < 0.01
+    assert np.nanstd(levels.level[:, 2]) < 0.01
+    assert np.nanmedian(levels.level[8:, 0] / np.nanmedian(levels.level[:8, 0])) == pytest.approx(0.8, abs=0.02)
+
+
+def test_a_quarter_of_the_roof_at_once_is_no_weakness() -> None:
+    roof = make_roof(days=16)
+    for n in (0, 2, 4, 6):
+        roof.scale(n, 0.8, roof.when(8))
+    assert not run_rule("weak-input", case_of(roof)).candidates
+
+
+def test_two_alone_may_be_of_two_classes() -> None:
+    roof = make_roof(units=(("south",) * 2,), planes={"south": (180.0, 30.0)})
+    roof.scale(1, 0.895, roof.when())
+    assert not run_rule("weak-input", case_of(roof)).candidates
+    roof.scale(1, 0.8, roof.when())
+    assert [c.inputs for c in run_rule("weak-input", case_of(roof)).candidates] == [(1,)]
