@@ -67,6 +67,8 @@ class Candidate:
     alternatives: tuple[Alternative, ...] = ()
     plane: str | None = None
     lasting: bool = False
+    #: Causes that leave this symptom to be explained: rain takes no shade away.
+    despite: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

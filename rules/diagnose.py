@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.alternatives import with_explained
 from rules.case import Candidate, Case, Mask
@@ -69,13 +70,20 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     """Weigh suspicions against each other."""
     order = {fault: k for k, fault in enumerate(EXPLAINS)}
     waiting = sorted(candidates, key=lambda c: (order[c.fault], -len(c.inputs)))
-    claimed = {fault: np.zeros((case.day_count, len(case.inputs)), bool) for fault in EXPLAINS}
     alike = np.zeros((case.day_count, len(case.inputs)), bool)  # days of what looks like shade for itself
+    #: fault -> the cause that explains it -> days and inputs.
+    claimed: dict[str, dict[str, Mask]] = {fault: {} for fault in EXPLAINS}
+
+    def claim(fault: str, by: str, days: Mask, inputs: NDArray[np.int64]) -> None:
+        mask = claimed[fault].setdefault(by, np.zeros((case.day_count, len(case.inputs)), bool))
+        mask[np.ix_(days, inputs)] = True
+
     explained_away: list[Candidate] = []
     accepted: list[Candidate] = []
     for candidate in waiting:
         inputs = np.array(candidate.inputs)
-        explained = claimed[candidate.fault][:, inputs].all(axis=1)
+        masks = [m[:, inputs] for by, m in claimed[candidate.fault].items() if by not in candidate.despite]
+        explained = np.any(masks, axis=0).all(axis=1) if masks else np.zeros(case.day_count, bool)
         left = candidate.days & ~explained
         beside = candidate.days & alike[:, inputs].all(axis=1)
         stands = candidate.fault == "shading" and left.sum() >= _STANDS and not beside.any()
@@ -92,7 +100,7 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         if "shading" in EXPLAINS[candidate.fault] and candidate.fault not in _PASSING:
             alike[np.ix_(spread, inputs)] = True
         for fault in EXPLAINS[candidate.fault]:
-            claimed[fault][np.ix_(spread, inputs)] = True
+            claim(fault, candidate.fault, spread, inputs)
     return Diagnosis(_join(case, with_explained(accepted, explained_away, EXPLAINS)))
 
 

@@ -14,17 +14,44 @@ soiling without a sensor is judged with low confidence).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, RuleResult
+from rules.case import Candidate, Case, Floats, RuleResult, runs_of, weighted_quantile
 from rules.finding import Alternative, Threshold
-from rules.levels import Segment, relative_levels, segments
+from rules.levels import Segment, relative_levels
 from rules.ranks import median_of, row_quantile
 
 COLUMNS = ("dc_power_w",)
 MIN_SLOPE = Threshold(0.0008, "per day", "published soiling rates: some 0.1 to 0.5 % per dry day (from memory)")
 MIN_DROP = Threshold(0.025, "ratio", "own reasoning: what the slope must add up to above the scatter")
 MIN_DAYS = Threshold(6, "judged days", "own reasoning: a slope over fewer days is weather")
+MIN_RESET = Threshold(0.015, "ratio", "own reasoning: less than a tooth of a few dry days, well over a level's scatter")
+SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
+PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
+PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
+_TOOTH = 3  # judged days a tooth must have to show a slope
+_MOST_IN_A_DAY = 0.05  # dust does not fall so fast: a step down is another cause
+_LEFT_BY_RAIN = 0.12  # of the drop
+_SEEN = 0.015  # ratio under clean: less can't be told from the scatter
+_FLAT = 0.35  # of the common slope: under it a stretch does not sink
+
+
+@dataclass(frozen=True)
+class Teeth:
+    """A saw-tooth: stretches that sink, between rains.
+
+    ``parts`` sink one by one; ``slope`` per day is common to them; ``sure`` is
+    that slope over its standard error; ``clean`` the level without dirt.
+    """
+
+    parts: list[Segment]
+    slope: float
+    sure: float
+    resets: int
+    clean: float
+    drop: float
 
 
 def judge(case: Case) -> RuleResult:
@@ -35,93 +62,262 @@ def judge(case: Case) -> RuleResult:
         n = ref.index
         if case.members[n] < 2:
             continue
-        found = _saw_teeth(levels.segments[n], levels.noise[n])
-        if found:
-            result.candidates.append(_candidate(case, (n,), None, found, ref.label))
-    for p, name in enumerate(case.names):
-        level, noise = _plane_level(case, p)
-        found = _saw_teeth(segments(level, noise), noise)
-        total = sum(s.start - s.end for s in found)
-        if not case.sensor_trust[0]:
-            # Haze and season bend a guessed expectation: only a long plain fall or a reset convinces.
-            reset = len(found) > 1 or (found and found[0].days[-1] < np.flatnonzero(np.isfinite(level))[-1])
-            found = [s for s in found if len(s.days) >= 8 and s.start - s.end >= (0.06 if reset else 0.12)]
-        if found and total >= 2 * MIN_DROP.value:
-            inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
-            result.candidates.append(_candidate(case, inputs, name, found, f"Plane {name}"))
+        teeth = saw_teeth(levels.level[:, n], float(levels.noise[n]), SURE.value)
+        if teeth and not _bends(teeth, levels.segments[n]):
+            result.candidates.append(
+                _candidate(case, (n,), None, teeth, levels.level[:, n], levels.scale[:, n], float(levels.spread[n]), ref.label)
+            )
+    singles = result.candidates
+    for p, teeth, level in _sinking_planes(case):
+        inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
+        whole = _candidate(case, inputs, case.names[p], teeth, level, np.ones(case.day_count), None, f"Plane {case.names[p]}")
+        # Beside the plane's own loss its dirtier members are no second one.
+        singles = [c for c in singles if c.inputs[0] not in inputs or (c.days & whole.days).sum() < 0.3 * c.days.sum()]
+        result.candidates.append(whole)
+    result.candidates = [*singles, *(c for c in result.candidates if c.plane is not None)]
     return result
 
 
-def _saw_teeth(parts: list[Segment], noise: float) -> list[Segment]:
-    out = []
-    for k, s in enumerate(parts):
-        drop = s.start - s.end
-        long = len(s.days) >= MIN_DAYS.value
-        back = k + 1 < len(parts) and parts[k + 1].start - s.end > 0.6 * drop
-        need = max(MIN_DROP.value, (2.0 if back else 3.0) * max(s.scatter, 0.5 * noise))
-        if long and s.slope <= -MIN_SLOPE.value and drop >= need:
-            out.append(s)
-    return out
+def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
+    """Planes that sink against expectation, each with its course of levels, [D].
+
+    Dust falls on the whole roof: what all planes show together speaks for one
+    that scatters too much to tell, if it sinks too.
+    """
+    levels = [_plane_level(case, p) for p in range(len(case.names))]
+    found = [_convincing(case, saw_teeth(level, noise, PLANE_SURE.value)) for level, noise in levels]
+    if len(levels) > 1 and not all(found):
+        size = np.bincount(case.plane_of, minlength=len(levels)).astype(float)
+        even = np.stack([level / median_of(level[np.isfinite(level)]) for level, _ in levels])
+        weight = np.where(np.isfinite(even), size[:, None], 0.0)
+        share = weight.sum(axis=0) / size.sum()
+        roof = np.where(share > 0.5, (np.nan_to_num(even) * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
+        noise = _scatter(roof)
+        teeth = _convincing(case, saw_teeth(roof, noise, PLANE_SURE.value))
+        if teeth:
+            for p, (level, _) in enumerate(levels):
+                if found[p] is None and _slope_along(teeth, level) <= _FLAT * teeth.slope:
+                    found[p], levels[p] = teeth, (roof, noise)
+    return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
+
+
+def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
+    """The teeth of a plane or roof, if no haze, season or sensor explains them."""
+    if teeth is None or teeth.drop < PLANE_DROP.value or not (teeth.resets or teeth.sure >= SURE.value):
+        return None
+    # Haze and season bend a guessed expectation: only a long plain fall or a reset convinces.
+    long = max(len(s.days) for s in teeth.parts)
+    if not case.sensor_trust[0] and (long < 8 or teeth.drop < (1.0 if teeth.resets else 1.5) * PLANE_DROP.value):
+        return None
+    return teeth
+
+
+def _slope_along(teeth: Teeth, level: Floats) -> float:
+    """Slope of another course over the same teeth, per day; 0 if it says nothing."""
+    top = bottom = 0.0
+    for s in teeth.parts:
+        days = s.days[np.isfinite(level[s.days])]
+        if len(days) >= _TOOTH:
+            moment, slope, _ = _line(days.astype(float), level[days])
+            top, bottom = top + slope * moment, bottom + moment
+    return top / bottom if bottom else 0.0
+
+
+def saw_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
+    """The saw-tooth in a course of day levels, [D], NaN where not judged; None if it does not sink."""
+    days = np.flatnonzero(np.isfinite(level))
+    if len(days) < MIN_DAYS.value:
+        return None
+    y = level[days]
+    rise = max(MIN_RESET.value, 4.0 * noise)
+    cuts, up = [0], {0: False}
+    for k in range(1, len(y)):
+        step = float(np.median(y[k : k + 2]) - np.median(y[max(cuts[-1], k - 2) : k]))
+        alone = (y[k] - y[k - 1]) * np.sign(step) > 0.5 * abs(step)
+        if alone and (step > rise or step < -max(_MOST_IN_A_DAY, 6.0 * noise)):
+            cuts.append(k)
+            up[k] = step > 0
+    parts: list[Segment] = []
+    rest, count = 0.0, 0
+    for i, start in enumerate(cuts):
+        stop = cuts[i + 1] if i + 1 < len(cuts) else len(y)
+        if stop - start < _TOOTH:
+            continue
+        t, z = days[start:stop].astype(float), y[start:stop]
+        _, slope, line = _line(t, z)
+        apart = np.abs(z - line)
+        kept = apart <= max(3.0 * 1.4826 * median_of(apart), noise)
+        if kept.sum() >= max(_TOOTH, 0.7 * len(z)) and not kept.all():
+            # A day of odd weather is no part of a tooth.
+            t, z = t[kept], z[kept]
+            _, slope, line = _line(t, z)
+        scatter = float(np.sqrt(((z - line) ** 2).sum() / max(len(z) - 2, 1)))
+        parts.append(Segment(t.astype(np.int64), float(line[0]), float(line[-1]), slope, scatter))
+        rest, count = rest + float(((z - line) ** 2).sum()), count + len(z) - 2
+    sinking = [s for s in parts if s.slope < 0]
+    if not sinking:
+        return None
+    sigma = max(float(np.sqrt(rest / max(count, 1))), noise, 0.003)
+    moments = np.array([((s.days - s.days.mean()) ** 2).sum() for s in sinking])
+    slope = float((moments * [s.slope for s in sinking]).sum() / moments.sum())
+    sure = -slope * float(np.sqrt(moments.sum())) / sigma
+    sinking = [s for s in sinking if s.slope <= _FLAT * slope]
+    top = max(s.start for s in parts)
+    # What stays is no dirt, unless it stays clean: small rains take the little there is.
+    odd = sum(len(s.days) for s in parts if s.slope > _FLAT * slope and s.middle < top - 0.4 * (top - min(p.end for p in sinking)))
+    long = sum(len(s.days) for s in sinking)
+    resets = sum(up.values())
+    # Two teeth with a rain between tell more than one long slope.
+    needed = 0.75 * least if resets and len(sinking) > 1 else least
+    enough = long >= MIN_DAYS.value and odd <= 0.3 * (long + odd)
+    if slope > -MIN_SLOPE.value or sure < needed or not enough:
+        return None
+    after = [s.start for s in sinking if up.get(int(np.searchsorted(days, s.days[0])), False)]
+    ends_clean = len(cuts) > 1 and up[cuts[-1]] and float(np.median(y[cuts[-1] :])) > sinking[-1].end + rise
+    clean = max(max(s.start for s in sinking), float(np.max(after, initial=0.0)))
+    if ends_clean:
+        clean = max(clean, float(np.median(y[cuts[-1] :][:3])))
+    drop = clean - min(s.end for s in sinking)
+    if drop < MIN_DROP.value or drop < 3.0 * sigma:
+        return None
+    return Teeth(sinking, slope, sure, resets, clean, drop)
+
+
+def _line(t: Floats, z: Floats) -> tuple[float, float, Floats]:
+    """Spread of the times, slope and points of the straight line through a series, [T]."""
+    moment = float(((t - t.mean()) ** 2).sum())
+    slope = float(((t - t.mean()) * (z - z.mean())).sum()) / moment
+    return moment, slope, z.mean() + slope * (t - t.mean())
+
+
+def _bends(teeth: Teeth, parts: list[Segment]) -> bool:
+    """A level that stays before or after it sinks, with no rain between: a part that fails, not dirt."""
+    for s in parts:
+        if len(s.days) < _TOOTH + 1 or s.slope < _FLAT * teeth.slope:
+            continue
+        beside = [t for t in teeth.parts if t.days[0] < s.days[0] <= t.days[-1] or t.days[0] <= s.days[-1] < t.days[-1]]
+        if any(len(np.intersect1d(t.days, s.days)) == len(s.days) for t in beside):
+            return True
+    return False
 
 
 def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
-    """Clear-bin level of a plane against expectation, [D], and its scatter."""
-    share = case.plane_share[:, p]
-    if case.sensor_trust[0]:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            share = share / case.expected_share[:, p]
-        use = np.isfinite(share) & (case.table["plane_clear"][:, p] > 0.15) & (case.sky_index > 0.4)
-    else:
-        use = np.isfinite(share) & (case.table["plane_clear"][:, p] > 0.15) & (np.nan_to_num(case.table["kt_wobble"], nan=1) < 0.04)
-    count = use.sum(axis=1)
+    """Level of a plane against expectation, [D], and its scatter."""
+    share, clear = case.plane_share[:, p], case.table["plane_clear"][:, p]
     mine = np.flatnonzero(case.plane_of == p)
     ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
-    level = row_quantile(np.where(use & ((count >= 4) & ~ill)[:, None], share, np.nan), 0.75)
-    if not case.sensor_trust[0]:
+    if case.sensor_trust[0]:
+        use = np.isfinite(share) & np.isfinite(case.expected_share[:, p]) & (clear > 0.1) & ~ill[:, None]
+        owed = np.where(use, case.expected_share[:, p] * clear, 0.0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = np.where(owed > 0, share * clear / owed, np.nan)
+            brightness = owed.sum(axis=1) / np.where(use, clear, 0.0).sum(axis=1)
+        level = weighted_quantile(ratio, np.where(np.isfinite(ratio), owed, 0.0), 0.5)
+        level[(use.sum(axis=1) < 4) | (owed.sum(axis=1) < 0.5)] = np.nan
+        level = _without_sky(level, brightness)
+    else:
+        use = np.isfinite(share) & (clear > 0.15) & (np.nan_to_num(case.table["kt_wobble"], nan=1) < 0.04)
+        level = row_quantile(np.where(use & ((use.sum(axis=1) >= 4) & ~ill)[:, None], share, np.nan), 0.75)
         # Without a sensor a dull day is no witness: keep days near the running top.
         plain = level.tolist()
         for d in np.flatnonzero(np.isfinite(level)).tolist():
             if plain[d] < max(v for v in plain[max(0, d - 6) : d + 7] if v == v) - 0.12:
                 plain[d] = float("nan")
         level = np.array(plain)
+    return level, _scatter(level)
+
+
+def _scatter(level: Floats) -> float:
+    """Scatter of a plane's level from day to day."""
     good = level[np.isfinite(level)]
     noise = 1.4826 * median_of(np.abs(np.diff(good))) / np.sqrt(2) if len(good) > 4 else 0.05
-    return level, max(noise, 0.008)
+    return float(max(noise, 0.008))
+
+
+def _without_sky(level: Floats, brightness: Floats) -> Floats:
+    """Levels without what goes with the day's brightness, [D]: an expectation errs the same way on every dull day.
+
+    From day to day, so that dirt, which grows over weeks, stays in.
+    """
+    days = np.flatnonzero(np.isfinite(level) & np.isfinite(brightness))
+    if len(days) < 8:
+        return level
+    rise, change = np.diff(level[days]), np.diff(brightness[days])
+    kept = np.abs(rise) <= 3 * 1.4826 * median_of(np.abs(rise))
+    if (change[kept] ** 2).sum() < 0.02:
+        return level
+    per = float((rise * change)[kept].sum() / (change[kept] ** 2).sum())
+    out: Floats = level - per * (brightness - median_of(brightness[days]))
+    return out
+
+
+def _clean(teeth: Teeth, spread: float | None) -> float:
+    """The level without any dirt: after rain, or where siblings stand, whichever is known better.
+
+    Parameters
+    ----------
+    spread : of healthy siblings' levels; None for a whole plane, that has none.
+    """
+    # Rain leaves something, between nothing and a third (from memory); the best of several less.
+    left = _LEFT_BY_RAIN * teeth.drop / max(teeth.resets, 1)
+    if spread is None:
+        return teeth.clean + (left if teeth.resets else 0.0)
+    if not teeth.resets:
+        return max(teeth.clean, 1.0)
+    rain, others = 1.0 / max(0.6 * left, 0.004) ** 2, 1.0 / spread**2
+    return max(teeth.clean, ((teeth.clean + left) * rain + others) / (rain + others))
 
 
 def _candidate(
-    case: Case, inputs: tuple[int, ...], plane: str | None, found: list[Segment], who: str
+    case: Case,
+    inputs: tuple[int, ...],
+    plane: str | None,
+    teeth: Teeth,
+    level: Floats,
+    scale: Floats,
+    spread: float | None,
+    who: str,
 ) -> Candidate:
+    found = teeth.parts
     days = np.zeros(case.day_count, bool)
-    lost = np.zeros(case.day_count)
-    top = max(s.start for s in found)
+    known = np.flatnonzero(np.isfinite(level))
+    clean = _clean(teeth, spread)
+    inside = np.arange(known[0], known[-1] + 1)
+    below = np.clip(clean - np.interp(inside, known, level[known]), 0, None)
+    dirty = below > _SEEN
+    # The dirty days of the teeth, and those that hang on to them.
+    touched = np.zeros(len(inside), bool)
     for s in found:
-        inside = np.arange(s.days[0], s.days[-1] + 1)
-        line = s.start + s.slope * (inside - s.days[0])
-        below = np.clip(top - line, 0, None)
-        dirty = below > 0.015
-        days[inside[dirty]] = True
-        lost[inside] = below / max(top, 0.1)
+        touched |= (inside >= s.days[0]) & (inside <= s.days[-1])
+    for first, last in runs_of(dirty | touched):
+        if not touched[first : last + 1].any():
+            dirty[first : last + 1] = False
+    below = np.where(dirty | touched, below, 0.0)
+    days[inside[dirty]] = True
     energy = sum(case.witness[:, n].sum(axis=1) * case.rated[n] for n in inputs)
-    slope = float(np.median([s.slope for s in found]))
-    drop = max(top - s.end for s in found)
-    scatter = max(max(s.scatter for s in found), 0.004)
+    lost = np.zeros(case.day_count)
+    lost[inside] = below * np.where(np.isfinite(scale[inside]), scale[inside], 1.0)
+    if plane is not None:
+        lost[inside] = below / np.maximum(clean - below, 0.1)
     return Candidate(
         fault="soiling",
         scope="plane" if plane is not None else "input",
         inputs=inputs,
         days=days,
         loss_wh=lost * energy,
-        strength=float(np.clip(0.35 + 0.12 * drop / scatter / 2 + 0.1 * (len(found) - 1), 0, 0.95)),
+        strength=float(np.clip(0.7 + 0.02 * teeth.sure + 0.1 * min(teeth.resets, 2), 0, 0.98)) * (1.0 if plane is None else 0.85),
         why=(
-            f"{who} sank by {-100 * slope:.2f} % a day to {100 * drop:.0f} % below clean"
-            + (f" and came back {len(found) - 1} times." if len(found) > 1 else ".")
+            f"{who} sank by {-100 * teeth.slope:.2f} % a day to {100 * teeth.drop:.0f} % below clean"
+            + (f" and came back {teeth.resets} times." if teeth.resets > 1 else
+               " and came back once." if teeth.resets else ".")
         ),
-        evidence={"slope_per_day": round(slope, 5), "drop": round(drop, 3), "resets": len(found) - 1},
+        evidence={"slope_per_day": round(teeth.slope, 5), "drop": round(teeth.drop, 3), "resets": teeth.resets,
+                  "sure": round(teeth.sure, 1)},
         alternatives=(
             Alternative("weak-input", 0.15, "The level after the next good rain: dirt goes, weakness stays."),
             Alternative("shading", 0.1, "Whether the loss is the same at every hour: a growing tree bites at its own hours."),
         ),
         plane=plane,
         lasting=True,
+        despite=("shading",) if teeth.resets else (),
     )  # fmt: skip

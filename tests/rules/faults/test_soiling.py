@@ -63,3 +63,40 @@ def test_a_whole_plane_against_a_sensor() -> None:
     found = findings(roof, "soiling", weather=roof.weather())
     assert {f.plane for f in found} == {"south", "west"}
     assert sum(f.loss_wh_total for f in found) == pytest.approx(roof.lost_wh(), rel=0.35)
+
+
+def test_teeth_between_rains_are_told_as_such() -> None:
+    roof = make_roof(days=21)
+    since = roof.day % 7
+    for n in (2, 4):
+        roof.scale(n, 1 - 0.012 * since, roof.when())
+    found = findings(roof)
+    assert {(f.fault, f.unit) for f in found} == {("soiling", "U2"), ("soiling", "U3")}
+    assert {f.evidence["resets"] for f in found} == {2}
+    assert sum(f.loss_wh_total for f in found) == pytest.approx(roof.lost_wh(), rel=0.25)
+
+
+def test_rain_takes_no_shade_away() -> None:
+    # Shade at some hours and dust on the same module are two cases.
+    roof = make_roof(days=21, kinds="c")
+    roof.shade(2, (80.0, 115.0), 50.0, 0.9)
+    roof.scale(2, 1 - 0.012 * (roof.day % 7), roof.when())
+    assert {f.fault for f in findings(roof) if f.unit == "U2" and f.input == 1} == {"shading", "soiling"}
+
+
+@pytest.mark.parametrize("name", ["SURE", "PLANE_SURE", "MIN_RESET"])
+def test_its_own_scatter_counts(case: Case, threshold: MoveThreshold, name: str) -> None:
+    roof = _dirty(slope=0.01, inputs=tuple(range(10)))
+    whole = case_of(roof, weather=roof.weather())
+    before = {c.inputs for c in (*run_rule("soiling", case).candidates, *run_rule("soiling", whole).candidates)}
+    threshold(rule, name, 1e3)
+    after = {c.inputs for c in (*run_rule("soiling", case).candidates, *run_rule("soiling", whole).candidates)}
+    assert after < before
+
+
+def test_few_percent_of_a_whole_plane_are_the_sky(threshold: MoveThreshold) -> None:
+    roof = _dirty(slope=0.01, inputs=tuple(range(10)))
+    case = case_of(roof, weather=roof.weather())
+    assert any(c.scope == "plane" for c in run_rule("soiling", case).candidates)
+    threshold(rule, "PLANE_DROP", 0.5)
+    assert not any(c.scope == "plane" for c in run_rule("soiling", case).candidates)
