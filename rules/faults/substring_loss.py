@@ -6,8 +6,9 @@ and fire concern, not only a loss.
 
 Looks at: voltage over the site's typical voltage in good light with current at
 its siblings' level, most of the day, at every sun position. Columns:
-``dc_voltage_v`` and ``dc_power_w``. Without voltages a steady one or two thirds
-of siblings' power is taken with lower confidence.
+``dc_voltage_v`` and ``dc_power_w``. Without voltages two thirds of siblings'
+power missing is taken with lower confidence; one third missing is told as
+``weak-input``, with this as the other cause: power alone can't tell.
 
 Looks the same: ``shading`` of part of the module (bypass conducts only at its
 hours), ``weak-input`` (voltage normal), another module type (declared).
@@ -17,11 +18,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, span_mask
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, runs_of, span_mask
+from rules.compat.expected import voltage_at_mpp
 from rules.daytable import IDLE, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import symptom_loss_wh
 from rules.levels import deficit_wh, relative_levels
+from rules.ranks import median_of
 from rules.siblings import middle
 
 COLUMNS = ("dc_voltage_v", "dc_power_w")
@@ -31,20 +34,26 @@ COLLAPSED = (
     Threshold(0.32, "of nominal Vmp", "one of three substrings at open circuit is 0.41 of Vmp (Voc over Vmp 1.23)"),
     Threshold(0.50, "of nominal Vmp", "two of three would be 0.82"),
 )
-POWER_BAND = Threshold(0.035, "ratio", "own reasoning: module spread around one or two thirds of power")
+POWER_BAND = Threshold(0.035, "ratio", "own reasoning: module spread around a third of power")
+VOLT_BAND = Threshold(0.045, "ratio", "own reasoning: half a volt of a conducting diode (common practice) and warm or cool modules")
+
+_WARM = 0.92  # operating voltage over its STC value at a cell of some 50 Celsius (-0.3 %/K, from memory)
+_HOTTEST = 0.78  # the same at a cell of some 100 Celsius
 
 
 def judge(case: Case) -> RuleResult:
     """Candidates for every input with such days."""
     table, result = case.table, RuleResult()
     levels = relative_levels(case)
+    volts, doubtful = _day_volts(case)
     for ref in case.inputs:
         n = ref.index
         good_h, third_h = table["volt_good_h"][:, n], table["third_h"][:, n]
         judged = good_h >= MIN_HOURS.value
-        hit = judged & (third_h >= MIN_SHARE.value * good_h)
         with_volts = judged.any()
         total = (ref.module.substrings if ref.module else None) or 3
+        third_h = np.where(doubtful & _near_thirds(volts[:, n], levels.level[:, n], total), good_h, third_h)
+        hit = judged & (third_h >= MIN_SHARE.value * good_h)
         collapsed = _collapsed(case, n)
         if collapsed.sum() >= 2:
             result.candidates.append(_too_low(case, n, collapsed, total))
@@ -53,7 +62,7 @@ def judge(case: Case) -> RuleResult:
             if blind:
                 result.unjudged.append(Unjudged(n, "substring-loss", "no dc_voltage_v in good light", blind))
             hit = np.zeros(case.day_count, bool)
-            for lost in range(1, total):
+            for lost in range(2, total):
                 hit |= np.abs(levels.level[:, n] - (total - lost) / total) < POWER_BAND.value
             judged = levels.judged[:, n]
             if hit.sum() < 4 or hit.sum() < 0.6 * judged[np.flatnonzero(hit)[0] :].sum():
@@ -63,7 +72,7 @@ def judge(case: Case) -> RuleResult:
             hours = float(third_h[days].sum())
             if hit[first : last + 1].sum() < 2 and hours < 2.5:
                 continue
-            ratio = middle(table["volt_ratio"][days, n] if with_volts else levels.level[days, n])
+            ratio = middle((volts if with_volts else levels.level)[days, n])
             lost_strings = int(np.clip(round((1 - ratio) * total), 1, total - 1))
             measured = "voltage" if with_volts else "power"
             result.candidates.append(
@@ -90,6 +99,40 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
+
+
+def _day_volts(case: Case) -> tuple[Floats, Mask]:
+    """Each input's voltage of the day over its healthy neighbours', both over nominal, [D, N]; NaN if not known.
+
+    And the days on which so many are ill that the day's table took an ill one for healthy, [D].
+
+    The upper middle of all: faults pull voltage down, and of four inputs two may be ill.
+    """
+    nominal = np.array([(ref.module and voltage_at_mpp(ref.module)) or np.nan for ref in case.inputs], float)
+    known = np.isfinite(nominal)
+    scaled = case.table["volts"] / np.where(known, nominal, median_of(nominal[known]) if known.any() else 1.0)
+    count = np.isfinite(scaled).sum(axis=1)
+    ordered = np.sort(scaled, axis=1)  # NaN last
+    middle_v = ordered[np.arange(len(ordered)), np.minimum(count // 2, len(case.inputs) - 1)]
+    # With fewer than three voices the nominal voltage at a warm cell stands in.
+    usual = np.where(count >= 3, middle_v, _WARM if known.any() else np.nan)
+    if known.any():
+        # No heat takes so much: then most of the site is at a third.
+        usual = np.where(usual < _HOTTEST, _WARM, usual)
+    # Where the lower middle is healthy too, the day's table knows better: it looks slot by slot.
+    lower = ordered[np.arange(len(ordered)), np.maximum((count - 1) // 2, 0)]
+    doubtful = (count >= 3) & (lower < 0.85 * usual)
+    return scaled / usual[:, None], doubtful
+
+
+def _near_thirds(volts: Floats, level: Floats, total: int) -> Mask:
+    """Days on which voltage and power of the whole day stand at the same share of substrings, [D]."""
+    out = np.zeros(len(volts), bool)
+    for lost in range(1, total):
+        left = (total - lost) / total
+        power = (level > left - 2 * VOLT_BAND.value) & (level < left + 2 * VOLT_BAND.value)
+        out |= (np.abs(volts - left + 0.01 * lost) < VOLT_BAND.value) & power
+    return out
 
 
 def _collapsed(case: Case, n: int) -> Mask:

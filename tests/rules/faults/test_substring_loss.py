@@ -90,14 +90,31 @@ def test_bypass_at_some_hours_is_shade() -> None:
 
 
 def test_by_power_alone_it_is_less_sure(threshold: MoveThreshold) -> None:
-    roof = _bypassed()
+    roof = _bypassed(2)
     roof.without |= {"dc_voltage_v", "dc_current_a"}
     case = case_of(roof)
     blind = only(run_rule("substring-loss", case).candidates)
     assert blind.evidence["measured"] == "power"
-    assert blind.strength < only(run_rule("substring-loss", case_of(_bypassed())).candidates).strength
+    assert blind.strength < only(run_rule("substring-loss", case_of(_bypassed(2))).candidates).strength
     threshold(rule, "POWER_BAND", 0.0)
     assert not run_rule("substring-loss", case).candidates
+
+
+def test_a_third_of_power_alone_is_weakness_or_this() -> None:
+    roof = _bypassed()
+    roof.without |= {"dc_voltage_v", "dc_current_a"}
+    found = only(findings(roof))
+    other = {a.fault: a.confidence for a in found.alternatives}
+    assert found.fault == "weak-input"
+    assert other["substring-loss"] > 0.3
+
+
+def test_two_of_four_ill_do_not_pass_for_healthy() -> None:
+    # The lower median voltage of four inputs is an ill one when two are.
+    roof = make_roof(units=(("south",) * 2,) * 2)
+    for n in (1, 2):
+        roof.bypass(n, 1, roof.when(3))
+    assert {c.inputs[0] for c in run_rule("substring-loss", case_of(roof)).candidates} == {1, 2}
 
 
 def test_without_voltages_it_is_said() -> None:
