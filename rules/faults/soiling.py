@@ -34,6 +34,7 @@ PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models a
 _TOOTH = 3  # judged days a tooth must have to show a slope
 _MOST_IN_A_DAY = 0.05  # dust does not fall so fast: a step down is another cause
 _LEFT_BY_RAIN = 0.12  # of the drop
+_OWN = 0.6  # of the plane's drop: where all are dirty, the dirtier stand out by less
 _SEEN = 0.015  # ratio under clean: less can't be told from the scatter
 _FLAT = 0.35  # of the common slope: under it a stretch does not sink
 
@@ -71,6 +72,9 @@ def judge(case: Case) -> RuleResult:
     for p, teeth, level in _sinking_planes(case):
         inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
         whole = _candidate(case, inputs, case.names[p], teeth, level, np.ones(case.day_count), None, f"Plane {case.names[p]}")
+        beside = [c for c in singles if c.inputs[0] in inputs]
+        if len(beside) >= 0.2 * len(inputs) and median_of(np.array([c.evidence["drop"] for c in beside])) > _OWN * teeth.drop:
+            continue  # as deep beside their siblings as the plane under the sky: the others are clean
         # Beside the plane's own loss its dirtier members are no second one.
         singles = [c for c in singles if c.inputs[0] not in inputs or (c.days & whole.days).sum() < 0.3 * c.days.sum()]
         result.candidates.append(whole)
