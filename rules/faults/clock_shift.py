@@ -125,7 +125,9 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     for first, last in runs_of(far, ~np.isfinite(edge)):
         same = np.sign(edge[first : last + 1][far[first : last + 1]])
         run[first : last + 1] = far[first : last + 1].sum() >= 4 and abs(same.sum()) == len(same)
-    late = run & far & ~(np.isfinite(course) & (np.sign(course) != np.sign(edge)))
+    # A course that is told and lies right contradicts: low light or a horizon made the ends.
+    right = np.isfinite(course) & ((np.sign(course) != np.sign(edge)) | (np.abs(course) < 0.5 * MIN_SHIFT.value))
+    late = run & far & ~right
     hit |= late
     course = np.where(np.isfinite(course), course, np.where(late, edge, np.nan))
     told |= late

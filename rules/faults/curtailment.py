@@ -39,6 +39,8 @@ PLAIN_HOURS = Threshold(4.0, "h", "own reasoning: half a day at one number while
 PLAIN_BEND = Threshold(0.25, "ratio", "own reasoning: a quarter of the sky's curve, twenty times the level's scatter")
 FAIR_BEND = Threshold(0.07, "ratio", "own reasoning: near noon on three days, still five times the level's scatter")
 EDGE = Threshold(0.25, "ratio", "own reasoning: an order begins or ends from one half hour to the next, in a sky that offered more")
+REACHED = Threshold(0.97, "of the level", "own reasoning: units under an order stay level to some per cent")
+REACHED_SHARE = Threshold(0.25, "of the hours of the order", "own reasoning: a plane seldom up to it loses next to nothing")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
 LEAST_LEVEL = Threshold(0.10, "of rating", "own reasoning: below, readings in steps of 5 W make a grey sky level")
 LEAST_HOURS = Threshold(0.75, "h", "own reasoning: two half hours; one may be a cloud's")
@@ -117,16 +119,22 @@ def judge(case: Case) -> RuleResult:
     lost = np.where(held[:, None, :], expected - table["power"], 0.0).sum(axis=2)
     levels = float(np.nanmedian(level[cap & days[:, None]])) if cap[days].any() else None
     by_hz = bool(droop[days].sum() > cap[days].sum())
+    plane = _only_plane(case, cap & days[:, None]) if cap[days].any() and not by_hz else None
+    inputs = np.arange(len(case.inputs)) if plane is None else np.flatnonzero(case.plane_of == plane)
+    others = np.setdiff1d(np.arange(len(case.inputs)), inputs)
+    lost[:, others] = 0.0
+    who = "All units" if plane is None else f"The units of plane {case.names[plane]}, the only ones to reach the limit,"
     result.candidates.append(
         Candidate(
             fault="curtailment",
-            scope="site",
-            inputs=tuple(range(len(case.inputs))),
+            scope="site" if plane is None else "plane",
+            plane=None if plane is None else case.names[plane],
+            inputs=tuple(inputs.tolist()),
             days=days,
             loss_wh=(lost * case.rated).sum(axis=1) * days,
             strength=float(np.clip(0.55 + 0.08 * hours[days].mean() + 0.05 * days.sum(), 0, 0.97)),
             why=(
-                f"All units were held down for {hours[days].sum():.1f} h on {int(days.sum())} days "
+                f"{who} were held down for {hours[days].sum():.1f} h on {int(days.sum())} days "
                 + ("while the grid's frequency was high." if by_hz else
                    f"at a level of {100 * (levels or 0):.0f} % of their rating while the sky's light went on changing.")
             ),
@@ -139,6 +147,20 @@ def judge(case: Case) -> RuleResult:
         )
     )  # fmt: skip
     return result
+
+
+def _only_plane(case: Case, held: Mask) -> int | None:
+    """The plane whose inputs alone came up to the order while it held; None when several did, or there is one plane."""
+    level = case.table["cap_level"] * np.where(held, 1.0, np.nan)
+    there = np.zeros(len(case.inputs))
+    for u, unit in enumerate(case.site.units):
+        mine = case.inputs_of_unit(u)
+        va = case.site.inverters[unit.inverter].rated_va if unit.inverter else None
+        load = (case.table["power"][:, mine] * case.rated[mine, None]).sum(axis=1) / BIN_HOURS / (va or case.rated[mine].sum())
+        with np.errstate(invalid="ignore"):
+            there[mine] = (load > REACHED.value * level).sum() / max(int(held.sum()), 1)
+    reach = [p for p in range(len(case.names)) if there[case.plane_of == p].mean() > REACHED_SHARE.value]
+    return reach[0] if len(reach) == 1 < len(case.names) else None
 
 
 def _bin_hours(level: Floats) -> float:

@@ -20,12 +20,14 @@ from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.finding import Alternative, Threshold
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
-MIN_HOURS = Threshold(1.0, "h", "own reasoning: no meter repeats two values for an hour of changing light")
+MIN_HOURS = Threshold(1.5, "h", "own reasoning: in dim light whole watts repeat for an hour, not for longer while siblings change")
+PLAIN_HOURS = Threshold(3.0, "h", "own reasoning: a gateway repeats itself for hours; shaded whole watts do for two")
 MIN_ROWS = Threshold(6, "rows", "own reasoning: at coarse steps an hour is too few repetitions")
 BLIND_ROWS = Threshold(10, "rows", "own reasoning: power alone, in whole watts, repeats by chance more often")
 AGAIN_ROWS = Threshold(4, "rows", "own reasoning: four equal readings in changing light are seldom, day after day never")
 AGAIN_DAYS = Threshold(3, "days", "own reasoning: as many days in a row with such repetitions are no chance")
 CAUGHT_UP = Threshold(0.3, "of siblings' energy", "own reasoning: a unit that stood counts nothing, one that ran some nine tenths")
+COARSE_H = 0.5  # rows so far apart that a day holds few
 LEVEL_BINS = Threshold(6, "half hours", "own reasoning: from low to high sun and back")
 LEVEL_OVER = Threshold(1.5, "of clear sky", "own reasoning: edges of clouds add a third for minutes, no more (common practice)")
 NIGHT_HOURS = Threshold(4.0, "h", "own reasoning: power with the sun 8 degrees down is not power")
@@ -44,9 +46,13 @@ def judge(case: Case) -> RuleResult:
         need = np.maximum(MIN_HOURS.value, np.where(blind, BLIND_ROWS.value, MIN_ROWS.value) * rows)
         night = table["night_power_h"][:, n]
         # Day after day: what is too little on one is no chance on three.
-        again = frozen >= np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows)
+        again = blind & (rows >= COARSE_H) & (frozen >= np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows))
         days = (frozen >= need) | (night >= NIGHT_HOURS.value)
         judged = table["seen_h"][:, n] >= 1.0
+        # An hour or two of dim or shaded light repeats itself; some day of a frozen record must be plain.
+        plain = (frozen >= np.maximum(PLAIN_HOURS.value, need)) | (night >= NIGHT_HOURS.value)
+        for first, last in runs_of(days, ~judged & ~days):
+            days[first : last + 1] &= plain[first : last + 1].any()
         for first, last in runs_of(again, ~judged & ~again):
             days[first : last + 1] |= again[first : last + 1] & (again[first : last + 1].sum() >= AGAIN_DAYS.value)
         still = (zero[:, n] >= 1.0) & (zero[:, n] >= 0.15 * table["lit_h"][:, n]) & ~days
@@ -100,10 +106,9 @@ def _level_hours(case: Case) -> Floats:
 def _caught_up(case: Case, n: int, first: int, last: int) -> bool:
     """Whether an input's counter jumped after it seemed to make nothing: it had made it, the record stood."""
     begin, end = case.table["counter_first"][:, n], case.table["counter_last"][:, n]
-    before = end[:first][np.isfinite(end[:first])]
-    after = begin[last + 1 : last + 4][np.isfinite(begin[last + 1 : last + 4])]
-    low = float(before[-1]) if before.size else float(begin[first])
-    high = float(after[0]) if after.size else float(end[last])
+    # Readings of the days next to it only: what a silence before or after hid is not this input's jump.
+    low = float(end[first - 1]) if first > 0 and np.isfinite(end[first - 1]) else float(begin[first])
+    high = float(begin[last + 1]) if last + 1 < case.day_count and np.isfinite(begin[last + 1]) else float(end[last])
     spell = slice(first, last + 1)
     recorded = float(case.energy[spell, n].sum() * case.rated[n])
     siblings = float(case.witness[spell, n].sum() * case.rated[n])

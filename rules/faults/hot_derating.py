@@ -25,6 +25,7 @@ COOL_K = Threshold(6.0, "K below the dips", "own reasoning: a unit that protects
 DROP = Threshold(0.05, "ratio", "own reasoning: above the spread of a unit's ratio between cool and warm hours")
 OVER_K = Threshold(2.0, "K over other units", "own reasoning: shade cools a unit, derating comes from being hotter")
 CEILING = Threshold(0.4, "of the hours of dips", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
+FURTHER = Threshold(0.02, "of clear sky", "common practice: derating takes 2 to 5 % a kelvin; bins are 5 K")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
 MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 
@@ -140,6 +141,10 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     knee = int(fallen[0])
     after = np.arange(HEAT_BINS) >= knee
     if (np.diff(share[knee - 1 :][np.isfinite(share[knee - 1 :])]) > 0.02).any():
+        return None
+    # Heat takes more with every kelvin; a level that was only reached at a few cool hours is no measure.
+    told = share[after & np.isfinite(share)]
+    if len(told) > 1 and told[-1] > told[0] - FURTHER.value:
         return None
     deep = float(power[:, after].sum() / light[:, after].sum()) / float(share[peak])
     days = (light[:, after].sum(axis=1) > 0.15 * len(inputs)) & (

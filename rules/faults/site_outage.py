@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult
+from rules.case import Candidate, Case, Floats, Mask, RuleResult
 from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import certainty, unit_down
@@ -25,6 +25,8 @@ COLUMNS = ("dc_power_w", "ac_voltage_v")
 MIN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 HALF = Threshold(0.6, "of units", "own reasoning: some may be silent, most must say themselves that they stand still")
 TOGETHER = Threshold(30.0, "min", "own reasoning: units wake and reconnect within half an hour of each other")
+SHORT_HOURS = Threshold(2.0, "h", "own reasoning: a few trips and waits of five to ten minutes (IEEE 1547-2018) add up to no more")
+HABIT_DAYS = Threshold(4, "days", "own reasoning: an outage comes once or twice in some weeks")
 SOME = Threshold(0.25, "of units", "own reasoning: those that the sun reaches speak for a site where nobody else produces")
 NOTHING = Threshold(0.01, "W per rated W", "own reasoning: twice a meter's offset, far below any light on a module")
 ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly all share the symptom")
@@ -47,6 +49,7 @@ def judge(case: Case) -> RuleResult:
     window = _same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(several)
     days = enough & together & (hours.max(axis=1) > 0) & (window | gone)
     days |= window & nobody & (gone | _grid_alarm(case))
+    days = _habit(case, days, typical, result)
     if not days.any():
         return result
     total = float(np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))[days].sum())
@@ -73,6 +76,36 @@ def judge(case: Case) -> RuleResult:
         )
     )  # fmt: skip
     return result
+
+
+def _habit(case: Case, days: Mask, hours: Floats, result: RuleResult) -> Mask:
+    """Days that are outages; short stops of all units on many days go to the supply, where no voltage tells.
+
+    Nobody loses the grid for an hour on a dozen days; units that trip on its voltage and wait do.
+    """
+    told = np.isfinite(case.table["ac_volts_med"]).any() or np.isfinite(case.table["ac_hz_max"]).any()
+    short = days & (hours < SHORT_HOURS.value)
+    if told or short.sum() < HABIT_DAYS.value:
+        return days
+    loss = case.sky_mean * (case.table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
+    result.candidates.append(
+        Candidate(
+            fault="grid-out-of-range",
+            scope="site",
+            inputs=tuple(range(len(case.inputs))),
+            days=short,
+            loss_wh=loss * short,
+            strength=float(1 - 0.5 * np.exp(-short.sum() / 4.0)),
+            why=(
+                f"All units stopped together for about {np.median(hours[short]):.1f} h a day on {int(short.sum())} days and "
+                "went on by themselves; no grid voltage or frequency is reported to say why."
+            ),
+            evidence={"hours": round(float(hours[short].sum()), 2)},
+            alternatives=(Alternative("site-outage", 0.2, "Grid voltage at a unit while it stands: an outage shows none."),),
+            lasting=True,
+        )
+    )
+    return days & ~short
 
 
 def _edges(case: Case, day: int) -> tuple[np.ndarray, np.ndarray]:

@@ -32,6 +32,7 @@ COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcas
 TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
 LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
+BESIDE = Threshold(0.3, "of what other planes expect", "own reasoning: a plane or clock stated wrongly costs half, not two thirds")
 BRIGHT = Threshold(0.3, "of clear-sky energy", "own reasoning: in less light planes differ by their share of the sky, not by snow")
 DARK = Threshold(0.2, "of clear-sky energy", "own reasoning: a thin cover lets a fifth through; more is a day one can see by")
 ASLEEP = Threshold(0.6, "of lit hours", "own reasoning: units are fed by their modules and sleep under snow")
@@ -175,7 +176,7 @@ def _covered(d: int, p: int, sky: _Sky) -> bool:
     if sky.trusted and np.isfinite(expected):
         return share < HIDDEN.value * expected and share < 0.35 and expected > (0.05 if share < COVERED.value else 0.12)
     # Other planes in plain light speak without a sensor too.
-    beside = np.isfinite(expected) and expected > BRIGHT.value and share < HIDDEN.value * expected
+    beside = np.isfinite(expected) and expected > BRIGHT.value and share < min(BESIDE.value * expected, DARK.value)
     return share < COVERED.value or bool(beside)
 
 
@@ -422,4 +423,4 @@ def _reference(p: int, d: int, inputs: np.ndarray, sky: _Sky) -> float:
         return expected
     best = float(np.nanmax(np.append(sky.share[d, inputs], 0.0)))
     # Other planes under other clouds and snow of their own: they count when they are plainly bright.
-    return max(best, expected if np.isfinite(expected) and expected > BRIGHT.value else 0.0)
+    return max(best, expected if np.isfinite(expected) and expected > BRIGHT.value and best < DARK.value else 0.0)

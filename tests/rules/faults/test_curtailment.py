@@ -154,3 +154,17 @@ def test_a_grey_day_read_in_steps_is_no_order() -> None:
     roof = make_roof(days=8, kinds="o")
     roof.power = np.round(np.minimum(roof.power, 0.06 * RATED_VA / 2) / 5) * 5
     assert not run_rule("curtailment", case_of(roof)).candidates
+
+
+def test_an_order_that_one_plane_alone_reaches_is_told_of_it(threshold: MoveThreshold) -> None:
+    """A steep west plane in a morning order stays far below it: it lost nothing."""
+    planes = {"south": (180.0, 25.0), "west": (270.0, 80.0)}
+    roof = make_roof(kinds="c", planes=planes, units=[["south"] * 2] * 5 + [["west"] * 2] * 2)
+    case = case_of(_held(roof, 0.4, list(range(7)), *((d, 7.5, 12.5) for d in (4, 6, 9))))
+    found = only(run_rule("curtailment", case).candidates)
+    assert (found.scope, found.plane, found.inputs) == ("plane", "south", tuple(range(10)))
+    threshold(rule, "REACHED_SHARE", -1.0)
+    assert only(run_rule("curtailment", case).candidates).scope == "site"
+    threshold(rule, "REACHED_SHARE", 0.25)
+    threshold(rule, "REACHED", 0.01)
+    assert only(run_rule("curtailment", case).candidates).scope == "site"

@@ -46,9 +46,9 @@ def test_power_alone_needs_more_rows(threshold: MoveThreshold) -> None:
     assert not run_rule("frozen-readings", case).candidates
 
 
-@pytest.mark.parametrize(("factor", "fires"), [(0.5, False), (2.0, True)])
+@pytest.mark.parametrize(("factor", "fires"), [(0.6, False), (1.4, True)])
 def test_just_under_and_over_the_hours(factor: float, fires: bool) -> None:
-    hours = factor * max(rule.MIN_HOURS.value, rule.MIN_ROWS.value / 12)
+    hours = factor * rule.PLAIN_HOURS.value
     assert bool(run_rule("frozen-readings", case_of(_frozen(9.0, 9.0 + hours))).candidates) is fires
 
 
@@ -162,3 +162,11 @@ def test_an_order_that_holds_coarse_meters_is_not_frozen() -> None:
     roof.power[held] = np.minimum(np.round(roof.power[held]), 150.0)
     roof.volts[held] = np.where(roof.power[held] == 150.0, 36.0, np.round(roof.volts[held]))
     assert {f.fault for f in findings(roof)} == {"curtailment"}
+
+
+def test_some_day_must_be_plain(threshold: MoveThreshold) -> None:
+    """Two hours of whole watts in the shade, day after day, are no frozen record; a morning of four hours is."""
+    assert not run_rule("frozen-readings", case_of(_frozen(8.0, 10.2))).candidates
+    case = case_of(_frozen())
+    threshold(rule, "PLAIN_HOURS", 9.0)
+    assert not run_rule("frozen-readings", case).candidates

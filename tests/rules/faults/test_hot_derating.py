@@ -111,3 +111,22 @@ def test_what_lets_go_at_the_same_heat_is_shade() -> None:
     for n in roof.inputs_of(1):
         roof.scale(n, 0.7, roof.when(0, 99, 10, 13))
     assert not run_rule("hot-derating", case_of(roof)).candidates
+
+
+def _alone(share: list[float]) -> Case:
+    """One unit alone; its share of clear sky in bins from 40 Celsius on, in steps of 5 K."""
+    case = case_of(make_roof(days=10, kinds="c", units=[["south", "south"]]))
+    light = np.zeros(case.table["heat_light"][0, 0].shape)
+    light[: len(share)] = 1.0
+    case.table.fields["heat_light"][:, 0] = light
+    case.table.fields["heat_power"][:, 0, : len(share)] = share
+    return case
+
+
+@pytest.mark.parametrize(("share", "fires"), [([1.0, 1.0, 1.0, 0.9, 0.8], True), ([1.0, 1.0, 0.9, 0.9, 0.905], False)])
+def test_heat_takes_more_with_every_step(threshold: MoveThreshold, share: list[float], fires: bool) -> None:
+    """Common practice: derating takes 2 to 5 % a kelvin; a level that stays is another level of the sky."""
+    case = _alone(share)
+    assert bool(run_rule("hot-derating", case).candidates) is fires
+    threshold(rule, "FURTHER", 0.5 if fires else -0.1)
+    assert bool(run_rule("hot-derating", case).candidates) is not fires

@@ -100,3 +100,31 @@ def test_voltage_outside_its_window_is_another_fault() -> None:
 def test_a_single_unit_says_it_by_its_grid_voltage() -> None:
     roof = _out(make_roof(units=[["south", "south"]]), units=1)
     assert {f.fault for f in findings(roof)} == {"site-outage"}
+
+
+def _trips(days: int, hours: float = 1.2, volts: bool = False) -> Roof:
+    """All units stop together for a while on several days."""
+    roof = make_roof(kinds="c")
+    for d in range(3, 3 + days):
+        for u in range(5):
+            roof.standby(u, roof.when(d, d, 11.0, 11.0 + hours))
+    if not volts:
+        roof.without |= {"ac_voltage_v", "ac_frequency_hz", "state"}
+    return roof
+
+
+@pytest.mark.parametrize(("days", "fault"), [(2, "site-outage"), (5, "grid-out-of-range")])
+def test_short_stops_day_after_day_are_the_supplys(days: int, fault: str) -> None:
+    found = only(run_rule("site-outage", case_of(_trips(days))).candidates)
+    assert (found.fault, found.days.sum()) == (fault, days)
+
+
+@pytest.mark.parametrize(("name", "value"), [("SHORT_HOURS", 0.5), ("HABIT_DAYS", 9)])
+def test_what_a_habit_is(threshold: MoveThreshold, name: str, value: float) -> None:
+    threshold(rule, name, value)
+    assert only(run_rule("site-outage", case_of(_trips(5))).candidates).fault == "site-outage"
+
+
+def test_a_grid_voltage_that_is_told_decides() -> None:
+    """EN 50160 and the units' window are judged from the voltage itself."""
+    assert only(run_rule("site-outage", case_of(_trips(5, volts=True))).candidates).fault == "site-outage"

@@ -126,9 +126,12 @@ def test_another_plane_in_the_sun_shows_the_snow(threshold: MoveThreshold) -> No
     """The west plane is steep and clear; the south one comes back everywhere at once."""
     roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="c")
     for n in range(6):
-        roof.scale(n, 0.2, roof.when(5, 6))
+        roof.scale(n, 0.15, roof.when(5, 6))
     case = case_of(roof)
     assert {c.inputs[0] for c in run_rule("snow", case).candidates} == set(range(6))
+    threshold(rule, "BESIDE", 0.01)
+    assert not run_rule("snow", case).candidates
+    threshold(rule, "BESIDE", 0.3)
     threshold(rule, "BRIGHT", 2.0)
     assert not run_rule("snow", case).candidates
 
