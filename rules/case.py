@@ -186,9 +186,15 @@ class Case:
         0 where the sky is unknown. Brightening around the sun counts as direct:
         what hides the sun hides it too.
         """
-        index = np.nan_to_num(self.sky_index)
-        out = np.stack([_between(self._beam[:, :, p], index) for p in range(len(self.names))], axis=1)
-        return np.where(np.isfinite(self.sky_index)[:, None], out, 0.0)
+        out = np.zeros((self.day_count, len(self.names), BINS))
+        for p in range(len(self.names)):
+            index = self.sky_index
+            if self.irradiance_source == "poa sensor" and p != int(np.max(self.table["poa_plane"])):
+                # A sensor turned away from the sun hardly sees it; a plane cannot make more than the sky allows.
+                made = self.plane_share[:, p] * self.sibling_lift[:, p] / (self.plane_gain[p] * self.plane_open[:, p])
+                index = np.fmax(index, self._invert(made, p))
+            out[:, p] = np.where(np.isfinite(index), _between(self._beam[:, :, p], np.nan_to_num(index)), 0.0)
+        return out
 
     @cached_property
     def clear_beam(self) -> Floats:
