@@ -43,6 +43,9 @@ OPEN_FIT = Threshold(0.93, "of the expected", "own reasoning: a typical member t
 OPEN_MOST = Threshold(1.12, "of the expected", "transposition models differ by 8 %: more is another plane's course")
 GAIN_USUAL = Threshold(0.85, "of the model", "own reasoning: ratings and clear-sky models miss by some 15 % at most")
 OPEN_RIM = Threshold(0.9, "of clear sky", "own reasoning: beside a shadow a loss of a tenth is its rim, not the model's error")
+FOREIGN_MISS = Threshold(0.15, "of energy", "own reasoning: shapes of planes 30 degrees apart differ by more")
+FOREIGN_BETTER = Threshold(0.6, "ratio of misfits", "own reasoning: another plane must explain half of the misfit")
+FOREIGN_MORE = Threshold(0.05, "of energy", "own reasoning: siblings in the same light differ by 1 to 2 %")
 #: Position in _LEVELS just above a clear sky.
 _CLEAR_AT = 11
 
@@ -278,6 +281,33 @@ class Case:
         return gain
 
     @cached_property
+    def foreign(self) -> Mask:
+        """Input-days whose course is another plane's: worse at some hours and better at others, [D, N].
+
+        Only a plain case: no shadow makes an input outdo its siblings. Courses are
+        those of the days around, of siblings or of the clear sky, whichever fits.
+        """
+        planes, reach = len(self.names), int(OPEN_REACH.value)
+        out = np.zeros((self.day_count, len(self.inputs)), bool)
+        if planes < 2:
+            return out
+        power = window_sum(self.table["power"], reach)
+        total = np.maximum(power.sum(axis=2), 1e-9)
+        courses = [window_sum(self.table[name], reach) for name in ("plane_typical", "plane_clear_all")]
+        miss = np.empty((planes, *out.shape))
+        for p in range(planes):
+            fits = []
+            for course in courses:
+                shape = course[:, p] / np.maximum(course[:, p].sum(axis=1, keepdims=True), 1e-9)
+                fits.append(np.abs(power / total[..., None] - shape[:, None, :]).sum(axis=2))
+            miss[p] = np.minimum(*fits)
+        own = np.take_along_axis(miss, self.plane_of[None, None, :], axis=0)[0]
+        others = np.where(np.arange(planes)[:, None, None] == self.plane_of[None, None, :], np.inf, miss).min(axis=0)
+        more = np.maximum(self.table["power"] - self.table["typical"], 0.0)
+        more = window_sum(more, reach).sum(axis=2) / total
+        return (own > FOREIGN_MISS.value) & (others < FOREIGN_BETTER.value * own) & (more > FOREIGN_MORE.value)
+
+    @cached_property
     def sibling_lift(self) -> Floats:
         """What a plane's open members make over its typical member, by hour, 1 and more, [D, P, B].
 
@@ -293,7 +323,7 @@ class Case:
                 continue
             power, typical = self.table["free_power"][:, mine], self.table["free_typical"][:, mine]
             clear = self.table["clear"][:, mine]
-            told = typical > 0.02 * BIN_HOURS
+            told = (typical > 0.02 * BIN_HOURS) & ~self.foreign[:, mine, None]
             with np.errstate(invalid="ignore", divide="ignore"):
                 sun = np.nanmax(np.where(clear > 0.04 * BIN_HOURS, power / clear, 0.0), axis=1) / self.plane_gain[p]
             sunny = np.clip((sun - 0.4) / 0.3, 0.0, 1.0)[:, None] * told

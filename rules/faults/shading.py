@@ -33,6 +33,8 @@ from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import typical
 
 COLUMNS = ("dc_power_w",)
+#: Dull days beside the bright ones that show a swap have it too.
+_SWAP_SPAN = 7
 _KINDS = {
     "fixed": "",
     "growing": " What hides the sun has spread since: it grows.",
@@ -77,10 +79,10 @@ def _credible(case: Case) -> Case:
     table = case.table
     frozen = (table["frozen_h"] >= FROZEN_HOURS.value) & (table["frozen_share"] >= DOWN_SHARE.value)
     down = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
-    other = frozen.copy()
+    other = frozen | case.foreign
     for c in swapped_record.judge(case).candidates:
         where = np.flatnonzero(c.days)
-        other[where[0] : where[-1] + 1, np.array(c.inputs)] = True
+        other[max(where[0] - _SWAP_SPAN, 0) : where[-1] + 1 + _SWAP_SPAN, np.array(c.inputs)] = True
     gone = other | (down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0))
     held_down = held_bins(case)
     if not gone.any() and not held_down.any():
