@@ -600,9 +600,17 @@ class Case:
         blocked = (1.0 - self.plane_open) / np.maximum(self.clear_beam, 0.05)
         lift = self.sibling_lift / np.maximum(1.0 - np.clip(blocked, 0.0, 0.98) * self.beam_share, 0.05)
         out = self.table["typical"] * lift[:, self.plane_of]
-        # A shadow on the whole plane moves from day to day: a sky known otherwise says what that very day allowed.
-        closed = (self.plane_open < 1.0) & self.independent[None, :, None]
-        out = np.where(closed[:, self.plane_of], np.maximum(out, self.expected), out)
+        # A shadow on the whole plane moves from day to day: a sky known otherwise says what that very day allowed,
+        # held to what the plane makes of it at its open hours.
+        closed = ((self.plane_open < 1.0) & self.independent[None, :, None])[:, self.plane_of]
+        if closed.any():
+            free = ((self.plane_open >= 1.0) & (self.sibling_lift <= 1.0))[:, self.plane_of] & (self.clear_weight >= 0.5)[:, None]
+            reach = int(OPEN_REACH.value)
+            made = window_sum(np.where(free, self.table["typical"], 0.0).sum(axis=2), reach)
+            held = window_sum(np.where(free, self.expected, 0.0).sum(axis=2), reach)
+            scale = np.where(held > 0.5, np.clip(made / np.maximum(held, 1e-9), 0.8, 1.25), 1.0)
+            best = self.table["typical"] * self.sibling_lift[:, self.plane_of]
+            out = np.where(closed, np.maximum(best, self.expected * scale[:, :, None]), out)
         alone = (self.members < 2) & self.independent[self.plane_of]
         out[:, alone] = self.expected[:, alone]
         return out
