@@ -100,6 +100,11 @@ def _turn(store: Store, day: int) -> int:
     return (day + zlib.crc32(store.site.site.id.encode())) // LOOK_BACK_EVERY
 
 
+def note_look_back(store: Store, day: int) -> None:
+    """Keep that the night of a solar day looked back over the whole window."""
+    _keep(store, _LOOKED_BACK, json.dumps({"turn": _turn(store, day), "day": day}))
+
+
 _LOOKED_BACK = "looked_back"
 
 
@@ -152,7 +157,7 @@ def check_store(
     bounded = look_back < WINDOW_DAYS and days[0] < start
     result = _result(done, judge(table, events), _rejected(store), len(todo), bounded)
     if look_back >= WINDOW_DAYS:
-        _keep(store, _LOOKED_BACK, json.dumps({"turn": _turn(store, last), "day": last}))
+        note_look_back(store, last)
     save_check(store, result)
     return result
 
@@ -278,5 +283,6 @@ __all__ = [
     "check_files",
     "check_store",
     "look_back_of",
+    "note_look_back",
     "reduce_files",
 ]

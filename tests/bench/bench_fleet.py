@@ -52,6 +52,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--sites", type=int, nargs="+", default=[100])
     parser.add_argument("--days", type=int, nargs="+", default=[60])
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--rounds", type=int, default=3, help="of pool and cluster in turn")
     parser.add_argument("--folder", type=Path, help="where to work (default: a temporary folder)")
     args = parser.parse_args(argv)
     folder = Path(tempfile.mkdtemp(prefix="fleet-", dir=args.folder))
@@ -166,23 +167,28 @@ def cluster(folder: Path, args: argparse.Namespace) -> None:
 
     sites = args.sites[0]
     templates = _templates(folder, args.days[0])
-    first = _fleet(folder / "pool", templates, sites)
-    second = _fleet(folder / "dask", templates, sites)
-    pool = _one_night(first, 2)
+    pool_s, dask_s, cpu = [], [], []
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0", host="127.0.0.1"
     ) as running:
         with distributed.Client(running, set_as_default=False) as client:
             client.run(_warm)
-        start = time.perf_counter()
-        report = run_nights(second, cluster=running.scheduler_address, at=NIGHT_AT)
-        dask = time.perf_counter() - start
+        for n in range(args.rounds):
+            # In turn, and who begins changes: a machine others use is never the same for two runs.
+            for kind in ("pool", "dask") if n % 2 == 0 else ("dask", "pool"):
+                place = _fleet(folder / f"{kind}-{n}", templates, sites)
+                start = time.perf_counter()
+                report = run_nights(place, 2, running.scheduler_address if kind == "dask" else None, at=NIGHT_AT)
+                (pool_s if kind == "pool" else dask_s).append(time.perf_counter() - start)
+                cpu.append((kind, report.cpu_s))
+                shutil.rmtree(place.path)
+    of = {kind: float(np.median([c for k, c in cpu if k == kind])) for kind in ("pool", "dask")}
     _say(
-        f"{sites} sites",
-        pool_s=pool["wall_s"],
-        dask_s=dask,
-        dask_over_pool=dask / pool["wall_s"],
-        cpu_dask_over_pool=report.cpu_s / pool["cpu_s"],
+        f"{sites} sites, medians of {args.rounds} rounds",
+        pool_s=float(np.median(pool_s)),
+        dask_s=float(np.median(dask_s)),
+        dask_over_pool=float(np.median(np.array(dask_s) / np.array(pool_s))),
+        cpu_dask_over_pool=of["dask"] / of["pool"],
     )
 
 

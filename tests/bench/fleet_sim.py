@@ -32,6 +32,7 @@ from sample_logs.sim.plant import World
 from sample_logs.sim.site import SimSite, make_world, simulate
 from sample_logs.sim.sky import make_sky
 from sample_logs.sim.style import Style
+from triage.check import note_look_back
 from triage.fleet.reading import SUMMARY_KEY
 from triage.nightly import check_site
 from triage.workspace import Workspace
@@ -143,6 +144,8 @@ def replicate(place: Workspace, template: Template, site_id: str, rng: np.random
         db.execute("UPDATE finding SET body = replace(body, ?, ?)", (template.name, site_id))
     with Store.open(path) as store:
         store.keep_parsed()
+        # As if every night had been run: the new day's looks far back on its share of the sites.
+        note_look_back(store, (NEW_DAY - date(1970, 1, 1)).days - 1)
         store.add_telemetry(_own_day(template.new_day, rng), "new day")
         store.db.conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
 from contextlib import closing
@@ -16,7 +15,7 @@ from typer.testing import CliRunner
 
 import triage.nightly as nightly
 from collectors.errors import LinkError, UsageError
-from triage.check import LOOK_BACK_EVERY, WINDOW_DAYS, _turn, look_back_of
+from triage.check import LOOK_BACK_EVERY, WINDOW_DAYS, look_back_of, note_look_back
 from triage.cli import app
 from triage.fleet import cluster
 from triage.fleet.index import FleetIndex
@@ -243,7 +242,7 @@ def test_sites_look_far_back_on_different_nights_each_once_a_turn(tmp_path: Path
                 if look_back_of(store, day) == WINDOW_DAYS:
                     far.setdefault(site_id, []).append(day)
                     assert look_back_of(store, day) == WINDOW_DAYS
-                    store.set_meta("looked_back", json.dumps({"turn": _turn(store, day), "day": day}))
+                    note_look_back(store, day)
                     # The same night again looks as far back as it did.
                     assert look_back_of(store, day) == WINDOW_DAYS
     # The first night of all, then the first of each turn.
