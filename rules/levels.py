@@ -218,24 +218,30 @@ def _knees(days: NDArray[np.int64], y: Floats, noise: float, offset: int) -> lis
     if len(y) < 2 * least:
         return []
     t = (days - days[0]).astype(float)
-
-    def misfit(columns: list[Floats]) -> float:
-        matrix = np.stack([np.ones_like(t), *columns], axis=1)
-        rest = y - matrix @ np.linalg.lstsq(matrix, y, rcond=None)[0]
-        return float((rest**2).sum())
-
-    whole = misfit([t])
+    line, _ = np.linalg.qr(np.stack([np.ones_like(t), t], axis=1))
+    rest = y - line @ (line.T @ y)
+    whole = float(rest @ rest)
     if np.sqrt(whole / len(y)) < max(1.2 * noise, 0.0035):
         return []
-    at = range(least, len(y) - least + 1)
-    one = min((misfit([t, np.maximum(t - t[k], 0)]), k) for k in at)
-    best, bends = one[0], [one[1]]
+    # All bends at once: what each takes off the line's misfit, and each two together, by the normal equations
+    # of the bends with the line taken out of them.
+    at = np.arange(least, len(y) - least + 1)
+    bend = np.maximum(t[:, None] - t[at], 0.0)
+    bend -= line @ (line.T @ bend)
+    own, gram = bend.T @ rest, bend.T @ bend
+    size = np.diag(gram)
+    gain = own**2 / size
+    best, bends = whole - float(gain.max()), [int(at[gain.argmax()])]
     if len(y) >= 3 * least:
-        other = [(misfit([t, np.maximum(t - t[j], 0), np.maximum(t - t[k], 0)]), j, k)
-                 for j in at for k in at if k >= j + least]  # fmt: skip
-        two = min(other)
-        if two[0] < 0.4 * best:
-            best, bends = two[0], [two[1], two[2]]
+        det = np.outer(size, size) - gram**2
+        apart = (at[None, :] - at[:, None] >= least) & (det > 1e-9 * np.outer(size, size))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            both = (np.outer(own**2, size) - 2.0 * np.outer(own, own) * gram + np.outer(size, own**2)) / det
+        both = np.where(apart, both, -np.inf)
+        first, second = np.unravel_index(int(both.argmax()), both.shape)
+        two = whole - float(both[first, second])
+        if two < 0.4 * best:
+            best, bends = two, [int(at[first]), int(at[second])]
     return [offset + k for k in bends] if best < KNEE_GAIN.value * whole else []
 
 

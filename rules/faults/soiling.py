@@ -15,6 +15,7 @@ soiling without a sensor is judged with low confidence).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -134,11 +135,13 @@ def saw_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
         return None
     y = level[days]
     rise = max(MIN_RESET.value, 4.0 * noise)
-    cuts, up = [0], {0: False}
-    for k in range(1, len(y)):
-        step = float(np.median(y[k : k + 2]) - np.median(y[max(cuts[-1], k - 2) : k]))
-        alone = (y[k] - y[k - 1]) * np.sign(step) > 0.5 * abs(step)
-        if alone and (step > rise or step < -max(_MOST_IN_A_DAY, 6.0 * noise)):
+    fall = max(_MOST_IN_A_DAY, 6.0 * noise)
+    cuts, up, plain = [0], {0: False}, y.tolist()
+    # No step without a good part of it from one day to the next: most days are passed by so.
+    for k in (np.flatnonzero(np.abs(np.diff(y)) > 0.5 * min(rise, fall)) + 1).tolist():
+        step = median(plain[k : k + 2]) - median(plain[max(cuts[-1], k - 2) : k])
+        alone = (plain[k] - plain[k - 1]) * np.sign(step) > 0.5 * abs(step)
+        if alone and (step > rise or step < -fall):
             cuts.append(k)
             up[k] = step > 0
     parts: list[Segment] = []
