@@ -69,7 +69,8 @@ def shade_map(case: Case) -> ShadeMap:
 
 def hidden_sky(case: Case, shade: ShadeMap) -> Floats:
     """Share of the sky's own light that what shades an input hides from it too, 0 to 0.35, [N]; from dull hours."""
-    dull = np.isfinite(case.ratio) & (case.beam_share[:, case.plane_of] < _DULL_BEAM)
+    # Not at the hours of the shadow: a burst of sun between clouds is lost there, not the sky's light.
+    dull = np.isfinite(case.ratio) & (case.beam_share[:, case.plane_of] < _DULL_BEAM) & ~shade.shaded
     held = np.where(dull, shade.held, 0.0).sum(axis=(0, 2))
     missing = np.where(dull, shade.deficit, 0.0).sum(axis=(0, 2))
     return np.where(held > 0.5, np.clip(missing / np.maximum(held, 1e-9), 0.0, _MOST_HIDDEN), 0.0)
