@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from rules.case import Case, Floats, Mask
 from rules.finding import Threshold
+from rules.ranks import median_of
 
 EDGE_DEG = Threshold(4.0, "deg", "own reasoning: half of what the sun climbs in half an hour; a top so near an open sun is seen")
 GROWN_AFTER = Threshold(28, "days", "own reasoning: nothing grows to be seen in less")
@@ -59,7 +60,8 @@ class Skyline:
         """How high it reaches, a figure for every ``wide_deg`` from north clockwise, degrees; None where it is not."""
         tops = self.top_deg
         parts = [tops[int(a / _COLUMN_DEG) : int((a + wide_deg) / _COLUMN_DEG)] for a in range(0, 360, wide_deg)]
-        return [round(float(np.nanmedian(t)), 1) if np.isfinite(t).any() else None for t in parts]
+        middles = [median_of(t[np.isfinite(t)]) for t in parts]
+        return [None if np.isnan(m) else round(m, 1) for m in middles]
 
     @property
     def width_deg(self) -> float:
@@ -101,9 +103,8 @@ def skyline(case: Case, shaded: Mask, told: Mask, share: Floats) -> Skyline:
     low = np.full(_COLUMNS, np.inf)
     np.maximum.at(top, column[dark], elevation[dark])
     np.minimum.at(low, column[dark], elevation[dark])
-    taken, count = np.zeros(_COLUMNS), np.zeros(_COLUMNS)
-    np.add.at(taken, column[dark], np.broadcast_to(share[:, :, None], dark.shape)[dark])
-    np.add.at(count, column[dark], 1.0)
+    taken = np.bincount(column[dark], np.broadcast_to(share[:, :, None], dark.shape)[dark], minlength=_COLUMNS)
+    count = np.bincount(column[dark], minlength=_COLUMNS)
     over = np.full(_COLUMNS, np.inf)
     above = free & (elevation > top[column])
     np.minimum.at(over, column[above], elevation[above])
@@ -142,12 +143,8 @@ def grown(case: Case, shaded: Mask, told: Mask) -> tuple[int, int]:
     again = last - first >= GROWN_AFTER.value
     span = GROWN_AFTER.value / 2
     early, late = day <= first[spot] + span, day >= last[spot] - span
-    was, size_was = np.zeros(cells), np.zeros(cells)
-    np.add.at(was, spot[early], dark[early])
-    np.add.at(size_was, spot[early], 1)
-    now, size_now = np.zeros(cells), np.zeros(cells)
-    np.add.at(now, spot[late], dark[late])
-    np.add.at(size_now, spot[late], 1)
+    was, size_was = np.bincount(spot[early], dark[early], cells), np.bincount(spot[early], minlength=cells)
+    now, size_now = np.bincount(spot[late], dark[late], cells), np.bincount(spot[late], minlength=cells)
     with np.errstate(invalid="ignore", divide="ignore"):
         before, after = was / size_was, now / size_now
     hidden = again & (after >= 0.75)
