@@ -115,7 +115,8 @@ def skyline(case: Case, shaded: Mask, told: Mask, share: Floats) -> Skyline:
     seen_over = known & (over - top <= 2 * EDGE_DEG.value)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(known, taken / count, np.nan)
-        rim = np.where(seen_over, 0.5 * (top + over), top)
+        # What hid the sun to the last hides it a little higher too.
+        rim = np.where(seen_over, 0.5 * (top + over), top + 0.5 * EDGE_DEG.value)
         foot = np.where(under > 0, 0.5 * (under + low), 0.0)
     out = Skyline(
         top_deg=np.where(known, rim, np.nan), foot_deg=np.where(known, foot, np.nan), share=mean, seen_over=seen_over

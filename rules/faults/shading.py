@@ -195,17 +195,22 @@ def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, dark: Mask, judg
 
 
 def _season_words(year: Season, top_known: bool) -> str:
-    """When it bites next and what a year of it costs, by the sun's path."""
+    """When it bites next and what a year of it costs, by the sun's path.
+
+    A top that the sun was not seen free above may be higher: the season then is longer at both ends.
+    """
+    early, late = ("about ", "about ") if top_known else ("at the latest ", "at the earliest ")
     if year.all_year:
         when = "By the sun's path it bites all year"
     elif year.starts is None or year.ends is None:
         when = "By the sun's path it hardly bites in the year to come"
     elif year.now:
-        when = f"By the sun's path it bites until about {year.ends} and again from about {year.starts}"
+        when = f"By the sun's path it bites until {late}{year.ends} and again from {early}{year.starts}"
     else:
-        when = f"By the sun's path it bites again from about {year.starts} to {year.ends}"
-    least = "" if top_known else " or longer, for its top was not seen"
-    return f"{when}{least}: some {year.loss_kwh:.0f} kWh a year under a sky like the record's."
+        when = f"By the sun's path it bites again from {early}{year.starts} until {late}{year.ends}"
+    unseen = "" if top_known or year.all_year else "; its top was not seen"
+    some = "some" if top_known else "at least"
+    return f"{when}{unseen}: {some} {year.loss_kwh:.0f} kWh a year under a sky like the record's."
 
 
 def _clock(hours: float) -> str:

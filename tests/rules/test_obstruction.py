@@ -132,3 +132,15 @@ def test_a_growing_tree_is_told_from_one_that_stands(growth_deg: float, kind: st
 def test_all_year() -> None:
     found = only(findings(_behind(_roof("2024-05-02", 30, 40.0, (180.0, 25.0)), _block(80.0, 130.0, 70.0)), "shading"))
     assert found.evidence["season"]["all_year"] or found.evidence["season"]["days"] > 300
+
+
+def test_a_top_that_was_not_seen_leaves_the_ends_open() -> None:
+    """In spring the sun climbs before a tall house: how high it reaches only summer will tell."""
+    house, start = _block(150.0, 200.0, 62.0), _day("2024-02-20") + 25
+    found = only(findings(_behind(_roof("2024-02-20", 25, 45.0, (180.0, 30.0)), house), "shading"))
+    assert not found.evidence["top_known"]
+    assert found.evidence["season"]["now"]
+    assert "its top was not seen" in found.why
+    assert f"until at the earliest {found.evidence['season']['ends']}" in found.why
+    true_end = start + int(np.flatnonzero(~_bites(house, start, 45.0, (180.0, 30.0)))[0])
+    assert start <= _day(found.evidence["season"]["ends"]) <= true_end
