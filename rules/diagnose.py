@@ -36,7 +36,8 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "frozen-readings": (*(f for f in _RATIO if f != "curtailment"), *_ZERO, "swapped-record"),
     "restart-cycling": ("unit-standby", "idle-input", "weak-input", "soiling", "shading", "hot-derating", "substring-loss"),
     "substring-loss": ("weak-input", "soiling", "shading", "hot-derating", "unit-standby", "idle-input"),
-    "unit-standby": ("dead-input", "idle-input", *_AFTER_ZERO, "patchy-comms", "swapped-record"),
+    # A unit may stand at its ceiling and then stand still: both are told.
+    "unit-standby": ("dead-input", "idle-input", *(f for f in _AFTER_ZERO if f != "clipping"), "patchy-comms", "swapped-record"),
     "dead-input": (*_AFTER_ZERO, "idle-input", "swapped-record"),
     "idle-input": (*_AFTER_ZERO, "swapped-record"),
     "swapped-record": ("shading", "weak-input", "soiling", "hot-derating", "clipping"),

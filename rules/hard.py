@@ -13,6 +13,7 @@ from rules.finding import Threshold
 
 MIN_HOURS = Threshold(1.0, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 MIN_SHARE = Threshold(0.3, "of lit hours", "own reasoning: a part of the day that no cloud or wake-up explains")
+PLAIN_HOURS = Threshold(2.5, "h", "own reasoning: so much of an afternoon is a stop whatever the length of the day")
 EDGE_HOURS = Threshold(0.5, "h", "own reasoning: the first or last day of a longer run may be short")
 JUDGE_HOURS = Threshold(1.0, "h", "own reasoning: at least as long as the symptom must hold")
 
@@ -26,7 +27,7 @@ def symptom_days(hours: Floats, seen: Floats) -> tuple[Mask, Mask]:
     """
     judged = seen >= JUDGE_HOURS.value
     share = hours / np.maximum(seen, 1e-6)
-    strong = (hours >= MIN_HOURS.value) & (share >= MIN_SHARE.value)
+    strong = (hours >= MIN_HOURS.value) & ((share >= MIN_SHARE.value) | (hours >= PLAIN_HOURS.value))
     edge = (hours >= EDGE_HOURS.value) & (share >= 0.08)
     out = np.zeros(len(hours), bool)
     for first, last in runs_of(strong, ~judged):

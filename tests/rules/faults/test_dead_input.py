@@ -30,11 +30,13 @@ def test_fires(case: Case) -> None:
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("dead-input", case).candidates
     threshold(rules.hard, name, value)
+    threshold(rules.hard, "PLAIN_HOURS", 99.0)
     assert not run_rule("dead-input", case).candidates
 
 
 @pytest.mark.parametrize(("factor", "fires"), [(0.75, False), (1.3, True)])
-def test_just_under_and_over_the_share_of_a_day(factor: float, fires: bool) -> None:
+def test_just_under_and_over_the_share_of_a_day(threshold: MoveThreshold, factor: float, fires: bool) -> None:
+    threshold(rules.hard, "PLAIN_HOURS", 99.0)
     roof = make_roof(days=5, kinds="c")
     lit = case_of(roof).table["lit_h"][2, 2]
     hours = factor * max(rules.hard.MIN_HOURS.value, rules.hard.MIN_SHARE.value * lit)

@@ -31,6 +31,7 @@ def test_fires(case: Case) -> None:
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("idle-input", case).candidates
     threshold(rules.hard, name, value)
+    threshold(rules.hard, "PLAIN_HOURS", 99.0)
     assert not run_rule("idle-input", case).candidates
 
 

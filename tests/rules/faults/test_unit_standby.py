@@ -6,7 +6,7 @@ import rules.hard
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof, only, run_rule
 
 
 def _roof() -> Roof:
@@ -30,11 +30,13 @@ def test_fires(case: Case) -> None:
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("unit-standby", case).candidates
     threshold(rules.hard, name, value)
+    threshold(rules.hard, "PLAIN_HOURS", 99.0)
     assert not run_rule("unit-standby", case).candidates
 
 
 @pytest.mark.parametrize(("factor", "fires"), [(0.75, False), (1.3, True)])
-def test_just_under_and_over_the_share_of_a_day(factor: float, fires: bool) -> None:
+def test_just_under_and_over_the_share_of_a_day(threshold: MoveThreshold, factor: float, fires: bool) -> None:
+    threshold(rules.hard, "PLAIN_HOURS", 99.0)
     roof = make_roof(days=5, kinds="c")
     lit = case_of(roof).table["lit_h"][2, 2]
     hours = factor * max(rules.hard.MIN_HOURS.value, rules.hard.MIN_SHARE.value * lit)
@@ -87,3 +89,11 @@ def test_rows_that_lack_are_not_judged() -> None:
     roof = make_roof(days=6)
     roof.silent(1, roof.when(2, 4))
     assert {(u.input, u.days) for u in run_rule("unit-standby", case_of(roof)).unjudged} == {(2, 3), (3, 3)}
+
+
+@pytest.mark.parametrize(("hours", "fires"), [(2.0, False), (3.0, True)])
+def test_an_afternoon_is_enough_on_the_longest_day(hours: float, fires: bool) -> None:
+    """Less than a third of its light, but no cloud and no start-up stops one unit alone for so long."""
+    roof = make_roof(days=5, kinds="c", first=FIRST_DAY + 30)
+    roof.standby(1, roof.when(2, 2, 15.0, 15.0 + hours))
+    assert bool(run_rule("unit-standby", case_of(roof)).candidates) is fires
