@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from rules.finding import Threshold
 
-RANK = Threshold(0.7, "quantile", "reasoned above; nearest rank, so one wild high value in five is ignored")
+RANK = Threshold(0.7, "quantile", "own reasoning: nearest rank, so one wild high value in five is ignored")
 
 
 def typical(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
