@@ -14,11 +14,14 @@ Looks the same: ``shading`` (fits its own plane but for some hours),
 
 from __future__ import annotations
 
-import numpy as np
+from itertools import combinations
 
-from rules.case import Candidate, Case, Floats, RuleResult, Unjudged
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
 from rules.finding import Alternative, Threshold
-from rules.siblings import middle
+from rules.siblings import middle, nan_median
 
 COLUMNS = ("dc_power_w",)
 BAD_FIT = Threshold(0.07, "of energy", "own reasoning: shapes of planes 30 degrees apart differ by more")
@@ -26,6 +29,7 @@ GOOD_FIT = Threshold(0.25, "of energy", "own reasoning: a clear-sky course witho
 SURE_FIT = Threshold(0.06, "of energy", "own reasoning: siblings of one plane fit each other within a few per cent")
 BETTER = Threshold(0.6, "ratio of misfits", "own reasoning: the other plane must explain at least half of the misfit")
 _FEW = 4
+_HINT = 0.85  # of the misfit to the own plane: worth a closer look
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
 
@@ -37,35 +41,12 @@ def judge(case: Case) -> RuleResult:
         if case.day_count:
             result.unjudged.append(Unjudged(None, "swapped-record", "one plane only: a swap leaves no trace", case.day_count))
         return result
-    misfit = _misfit(case)
+    courses = _Courses(case)
     size = np.bincount(case.plane_of, minlength=planes)
-    fits: dict[int, tuple[int, np.ndarray, bool]] = {}
-    for ref in case.inputs:
-        n = ref.index
-        own = int(case.plane_of[n])
-        others = [p for p in range(planes) if p != own]
-        best = min(others, key=lambda p: np.nansum(misfit[:, n, p]))
-        mine, theirs = misfit[:, n, own], misfit[:, n, best]
-        days = (mine > BAD_FIT.value) & (theirs < BETTER.value * mine) & (theirs < GOOD_FIT.value)
-        told = np.isfinite(mine)
-        if days.sum() < MIN_DAYS.value:
-            continue
-        inside = told[np.flatnonzero(days)[0] : np.flatnonzero(days)[-1] + 1].sum()
-        if days.sum() < 0.6 * inside:
-            continue
-        plain = float(np.median(theirs[days])) < SURE_FIT.value and float(np.median(mine[days])) > 2 * BAD_FIT.value
-        fits[n] = (best, days, plain and min(size[own], size[best]) >= _FEW and days.sum() >= 3)
-    for n, (best, days, alone) in fits.items():
-        partner = [
-            m for m, (other, theirs, _) in fits.items()
-            if m != n and other == case.plane_of[n] and case.plane_of[m] == best
-            and (theirs & days).sum() >= 0.5 * min(theirs.sum(), days.sum())
-            and min(_middle(misfit, m, other, theirs), _middle(misfit, n, best, days)) < SURE_FIT.value
-        ]  # fmt: skip
-        if not partner and not alone:
-            continue
+    own = [courses.misfit(n, int(p), ()) for n, p in enumerate(case.plane_of)]
+    for n, (best, days, mine, theirs, mate_n) in _explained(case, courses, own, size).items():
         ref = case.inputs[n]
-        mate = case.inputs[partner[0]].label if partner else None
+        mate = None if mate_n is None else case.inputs[mate_n].label
         result.candidates.append(
             Candidate(
                 fault="swapped-record",
@@ -73,7 +54,7 @@ def judge(case: Case) -> RuleResult:
                 inputs=(n,),
                 days=days,
                 loss_wh=np.zeros(case.day_count),
-                strength=float(np.clip(0.6 + 0.25 * bool(partner) + 0.03 * days.sum(), 0, 0.97)),
+                strength=float(np.clip(0.6 + 0.25 * (mate is not None) + 0.03 * days.sum(), 0, 0.97)),
                 why=(
                     f"{ref.label} follows plane '{case.names[best]}', not its own plane '{ref.plane}', on "
                     f"{int(days.sum())} days"
@@ -82,8 +63,8 @@ def judge(case: Case) -> RuleResult:
                 evidence={
                     "fits_plane": case.names[best],
                     "partner": mate,
-                    "misfit_own": round(middle(misfit[days, n, case.plane_of[n]]), 3),
-                    "misfit_other": round(middle(misfit[days, n, best]), 3),
+                    "misfit_own": round(middle(mine[days]), 3),
+                    "misfit_other": round(middle(theirs[days]), 3),
                 },
                 alternatives=(
                     Alternative("shading", 0.05, "Whether the loss of one half of the day comes with a gain in the other."),
@@ -94,24 +75,85 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
-def _middle(misfit: Floats, n: int, plane: int, days: np.ndarray) -> float:
-    return middle(misfit[days, n, plane])
-
-
-def _misfit(case: Case) -> Floats:
-    """Share of a day's energy that a plane's typical course leaves unexplained, [D, N, P]; NaN on dull days."""
-    power = case.table["power"]
-    out = np.full((case.day_count, len(case.inputs), len(case.names)), np.nan)
-    bright = (case.clear_weight >= 0.5).sum(axis=1) >= 6
-    for p in range(len(case.names)):
-        # Two or three members, one of them swapped, are no course to hold it against: the clear sky is.
-        few = int((case.plane_of == p).sum()) < _FEW
-        course = case.table["plane_clear" if few else "plane_typical"][:, p]
-        # Only bins the input reported count.
-        told = case.table["clear"] > 0
-        shape = np.where(told, course[:, None, :], 0)
-        scale = (power * shape).sum(axis=2) / np.maximum((shape**2).sum(axis=2), 1e-9)
-        miss = np.abs(power - scale[:, :, None] * shape).sum(axis=2) / np.maximum(power.sum(axis=2), 1e-9)
-        enough = bright[:, None] & (power.sum(axis=2) > 0.5) & (shape.sum(axis=2) > 0.5)
-        out[:, :, p] = np.where(enough, miss, np.nan)
+def _explained(
+    case: Case, courses: _Courses, own: list[Floats], size: NDArray[np.int64]
+) -> dict[int, tuple[int, Mask, Floats, Floats, int | None]]:
+    """Inputs that fit another plane: that plane, days, misfit to their own and to that one, and the partner of a swap."""
+    planes = range(len(case.names))
+    fits: dict[int, dict[int, Floats]] = {}
+    for n, mine in enumerate(own):
+        if (mine > BAD_FIT.value).sum() < MIN_DAYS.value:
+            continue
+        near = {p: courses.misfit(n, p, ()) for p in planes if p != case.plane_of[n]}
+        fits[n] = {p: m for p, m in near.items() if (m < _HINT * mine).sum() >= MIN_DAYS.value}
+    out: dict[int, tuple[int, Mask, Floats, Floats, int | None]] = {}
+    best_of: dict[int, float] = {}
+    for n, m in combinations(fits, 2):
+        a, b = int(case.plane_of[n]), int(case.plane_of[m])
+        if a == b or (b not in fits[n] and a not in fits[m]):
+            continue
+        # Each beside the other's neighbours, without the other.
+        n_there, m_there = courses.misfit(n, b, (m,)), courses.misfit(m, a, (n,))
+        before, after = own[n] + own[m], n_there + m_there
+        days = (before > 2 * BAD_FIT.value) & (after < BETTER.value * before) & (n_there < own[n]) & (m_there < own[m])
+        days &= (n_there < GOOD_FIT.value) & (m_there < GOOD_FIT.value)
+        if not _steady(days, np.isfinite(before)):
+            continue
+        quality = float(after[days].sum() / before[days].sum())
+        if quality < min(best_of.get(n, 1.0), best_of.get(m, 1.0)):
+            best_of[n] = best_of[m] = quality
+            out[n] = (b, days, own[n], n_there, m)
+            out[m] = (a, days, own[m], m_there, n)
+    for n in [n for n, found in out.items() if found[4] is not None and (found[4] not in out or out[found[4]][4] != n)]:
+        del out[n]  # its partner fits a third one better
+    for n, near in fits.items():
+        for p, theirs in sorted(near.items(), key=lambda i: float(np.nansum(i[1]))):
+            days = (own[n] > 2 * BAD_FIT.value) & (theirs < BETTER.value * own[n]) & (theirs < SURE_FIT.value)
+            plain = min(size[case.plane_of[n]], size[p]) >= _FEW and days.sum() >= 3
+            if n not in out and plain and _steady(days, np.isfinite(own[n])):
+                out[n] = (p, days, own[n], theirs, None)
     return out
+
+
+def _steady(days: Mask, told: Mask) -> bool:
+    """Enough days, and most of those told between the first and the last."""
+    where = np.flatnonzero(days)
+    return len(where) >= MIN_DAYS.value and bool(len(where) >= 0.6 * told[where[0] : where[-1] + 1].sum())
+
+
+class _Courses:
+    """Courses of planes over the day, by their members, and how badly inputs fit them."""
+
+    def __init__(self, case: Case) -> None:
+        self.case = case
+        table = case.table
+        self.power = table["power"]
+        # At a ceiling every course is flat.
+        self.free = (table["clear"] > 0) & (table["free_power"] >= 0.95 * self.power - 0.002)
+        self.bright = (case.clear_weight >= 0.5).sum(axis=1) >= 6
+        self._kept: dict[tuple[int, tuple[int, ...]], Floats] = {}
+
+    def course(self, plane: int, without: tuple[int, ...]) -> Floats:
+        """Middle of the members' energy by bin, [D, B]; the site's sky where none is left."""
+        key = (plane, without)
+        if key not in self._kept:
+            members = [n for n in np.flatnonzero(self.case.plane_of == plane) if n not in without]
+            if members:
+                energy = np.where(self.free[:, members], self.power[:, members], np.nan)
+                out = nan_median(energy, 1)
+            else:
+                out = self.case.expected_share[:, plane] * self.case.table["plane_clear_all"][:, plane]
+            self._kept[key] = out
+        return self._kept[key]
+
+    def misfit(self, n: int, plane: int, without: tuple[int, ...]) -> Floats:
+        """Share of an input's energy that a plane's course leaves unexplained, [D]; NaN on dull days."""
+        course = self.course(plane, (*without, n) if self.case.plane_of[n] == plane else without)
+        use = self.free[:, n] & np.isfinite(course)
+        power, shape = np.where(use, self.power[:, n], 0.0), np.where(use, course, 0.0)
+        total = power.sum(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            scale = (power * shape).sum(axis=1) / (shape**2).sum(axis=1)
+            miss = np.abs(power - scale[:, None] * shape).sum(axis=1) / total
+        enough = self.bright & (total > 0.5) & (shape.sum(axis=1) > 0.5)
+        return np.where(enough, miss, np.nan)
