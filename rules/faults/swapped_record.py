@@ -129,7 +129,10 @@ class _Courses:
         table = case.table
         self.power = table["power"]
         # At a ceiling every course is flat.
-        self.free = (table["clear"] > 0) & (table["free_power"] >= 0.95 * self.power - 0.002)
+        told = table["clear"] > 0
+        free = told & (table["free_power"] >= 0.95 * self.power - 0.002)
+        most = np.where(free, self.power, 0.0).sum(axis=2) >= 0.5 * self.power.sum(axis=2)
+        self.free = np.where(most[:, :, None], free, told)
         self.bright = (case.clear_weight >= 0.5).sum(axis=1) >= 6
         self._kept: dict[tuple[int, tuple[int, ...]], Floats] = {}
 
@@ -155,5 +158,7 @@ class _Courses:
         with np.errstate(invalid="ignore", divide="ignore"):
             scale = (power * shape).sum(axis=1) / (shape**2).sum(axis=1)
             miss = np.abs(power - scale[:, None] * shape).sum(axis=1) / total
-        enough = self.bright & (total > 0.5) & (shape.sum(axis=1) > 0.5)
+        # Siblings share the clouds; a course by the sky alone is good for bright days only.
+        by_siblings = not np.isin(np.flatnonzero(self.case.plane_of == plane), (*without, n)).all()
+        enough = (self.bright | by_siblings) & (total > 0.5) & (shape.sum(axis=1) > 0.5)
         return np.where(enough, miss, np.nan)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import rules.faults.swapped_record as rule
@@ -61,3 +62,20 @@ def test_two_inputs_of_one_plane_leave_no_trace() -> None:
     roof = make_roof(planes=FAR)
     roof.power[:, [0, 1]] = roof.power[:, [1, 0]]
     assert not findings(roof, "swapped-record")
+
+
+def test_planes_of_two_tell_it_too() -> None:
+    # Half of a plane's members are no course to hold the plane against: each stands beside the other's neighbour.
+    roof = make_roof(planes=FAR, units=(("south",) * 2, ("west",) * 2), rated_va=None)
+    for column in (roof.power, roof.volts):
+        column[:, [1, 2]] = column[:, [2, 1]]
+    found = run_rule("swapped-record", case_of(roof)).candidates
+    assert {c.inputs for c in found} == {(1,), (2,)}
+
+
+def test_a_ceiling_is_no_other_plane() -> None:
+    # Flat-topped days of one unit look like anybody's: common practice, DC over AC ratio above one.
+    roof = make_roof(planes=FAR, kinds="c")
+    for n in (4, 5, 6, 7):
+        roof.power[:, n] = np.minimum(roof.power[:, n], 0.45 * roof.power[:, n].max())
+    assert not run_rule("swapped-record", case_of(roof)).candidates
