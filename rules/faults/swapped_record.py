@@ -99,6 +99,8 @@ def _explained(
         days &= (n_there < GOOD_FIT.value) & (m_there < GOOD_FIT.value)
         if not _steady(days, np.isfinite(before)):
             continue
+        if min(size[a], size[b]) < 3 and not courses.sun_agrees(n, m):
+            continue  # of two planes of two, the other two would do as well: the sun must tell which
         quality = float(after[days].sum() / before[days].sum())
         if quality < min(best_of.get(n, 1.0), best_of.get(m, 1.0)):
             best_of[n] = best_of[m] = quality
@@ -149,16 +151,29 @@ class _Courses:
             self._kept[key] = out
         return self._kept[key]
 
+    def sun_agrees(self, n: int, m: int) -> bool:
+        """Whether two records follow the sun on each other's plane better than on their own, on bright days."""
+        a, b = int(self.case.plane_of[n]), int(self.case.plane_of[m])
+        skies = {p: self.case.table["plane_clear_all"][:, p] for p in (a, b)}
+        own = self._apart(n, skies[a]) + self._apart(m, skies[b])
+        other = self._apart(n, skies[b]) + self._apart(m, skies[a])
+        use = self.bright & np.isfinite(own) & np.isfinite(other)
+        return bool(use.any() and other[use].sum() < own[use].sum())
+
     def misfit(self, n: int, plane: int, without: tuple[int, ...]) -> Floats:
         """Share of an input's energy that a plane's course leaves unexplained, [D]; NaN on dull days."""
         course = self.course(plane, (*without, n) if self.case.plane_of[n] == plane else without)
+        # Siblings share the clouds; a course by the sky alone is good for bright days only.
+        by_siblings = not np.isin(np.flatnonzero(self.case.plane_of == plane), (*without, n)).all()
+        return np.where(self.bright | by_siblings, self._apart(n, course), np.nan)
+
+    def _apart(self, n: int, course: Floats) -> Floats:
+        """Share of an input's energy that a course [D, B] of any scale leaves unexplained, [D]; NaN on dark days."""
         use = self.free[:, n] & np.isfinite(course)
         power, shape = np.where(use, self.power[:, n], 0.0), np.where(use, course, 0.0)
         total = power.sum(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
             scale = (power * shape).sum(axis=1) / (shape**2).sum(axis=1)
             miss = np.abs(power - scale[:, None] * shape).sum(axis=1) / total
-        # Siblings share the clouds; a course by the sky alone is good for bright days only.
-        by_siblings = not np.isin(np.flatnonzero(self.case.plane_of == plane), (*without, n)).all()
-        enough = (self.bright | by_siblings) & (total > 0.5) & (shape.sum(axis=1) > 0.5)
+        enough = (total > 0.5) & (shape.sum(axis=1) > 0.5)
         return np.where(enough, miss, np.nan)
