@@ -3,8 +3,9 @@
 On the roof nothing need be wrong: the gateway or exporter repeats the last
 answer it got. What the input really does cannot be seen meanwhile.
 
-Looks at: power and voltage repeated to the last digit for an hour or more while
-siblings (or the sun) moved, or power at night. Columns: ``dc_power_w``,
+Looks at: power and voltage repeated to the last digit for hours while
+siblings (or the sun) moved, power at night, one power from dawn to dusk, or a
+counter that stood and then caught up. Columns: ``dc_power_w``,
 ``dc_voltage_v``.
 
 Looks the same: ``clipping`` and ``curtailment`` (power flat, voltage moves),

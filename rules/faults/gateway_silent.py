@@ -5,7 +5,8 @@ network, or has failed. Units go on producing, and their counters show it after
 the gap.
 
 Looks at: hours without a single row of any of the gateway's units, lifetime
-counters across the gap, the gateway log. Columns: any; ``energy_total_wh``
+counters across the gap, the gateway log, and whether the units waited to reconnect when they
+were heard again (then their grid was gone). Columns: any; ``energy_total_wh``
 decides against ``site-outage``.
 
 Looks the same: ``site-outage`` (counters did not move), an export that ends

@@ -5,9 +5,11 @@ circuit is open, or a protection relay has tripped. (The same with silent units
 is judged in ``gateway_silent``: there the counters decide.)
 
 Looks at: every reporting unit standing by with nobody producing, and grid
-voltage at nil. Columns: ``dc_power_w`` or ``ac_power_w``; ``ac_voltage_v`` helps.
+voltage at nil or an alarm about the grid in the gateway log. Columns:
+``dc_power_w`` or ``ac_power_w``; ``ac_voltage_v`` helps.
 
-Looks the same: ``grid-out-of-range`` (voltage present but outside), ``snow``
+Looks the same: ``grid-out-of-range`` (voltage present but outside; without a
+voltage, short stops on many days), ``snow``
 (power small, not nil), ``unit-standby`` of one unit (others produce), night.
 """
 

@@ -3,7 +3,8 @@
 On the roof: snow on the glass. It goes by itself; nobody should climb.
 
 Looks at: a plane's (or input's) energy near nil on a day that was cold and not
-night-dark, with inputs coming back one after the other over the next days.
+night-dark, with inputs coming back one after the other over the next days, or sliding free in
+full light; silence of units and planes on covered days belongs to it.
 Columns: ``dc_power_w``; ``temp_air_c`` or a month and latitude that make snow
 possible; an irradiance sensor makes it sure.
 
