@@ -188,18 +188,14 @@ def segments(level: Floats, noise: float) -> list[Segment]:
     plain = y.tolist()
     cuts = [0]
     threshold = max(STEP.value * 0.7, 4.0 * noise)
-    k = 1
-    while k < len(plain):
-        # No step without a good part of it from one day to the next: most days are passed by so.
-        if abs(plain[k] - plain[k - 1]) <= 0.5 * threshold:
-            k += 1
+    # No step without a good part of it from one day to the next: most days are passed by so.
+    for k in (np.flatnonzero(np.abs(np.diff(y)) > 0.5 * threshold) + 1).tolist():
+        if len(cuts) > 1 and k == cuts[-1] + 1:
             continue
         # statistics' median: numpy's takes 20 us for four numbers.
         jump = median(plain[k : k + 4]) - median(plain[max(cuts[-1], k - 4) : k])
         if abs(jump) > threshold and abs(plain[k] - plain[k - 1]) > 0.5 * abs(jump):
             cuts.append(k)
-            k += 1
-        k += 1
     out = []
     for i, start in enumerate(cuts):
         stop = cuts[i + 1] if i + 1 < len(cuts) else len(y)

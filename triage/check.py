@@ -28,7 +28,7 @@ WINDOW_DAYS = 400
 #: A common night looks back so many, so that it costs the same after years (:func:`look_back_of`) ...
 NIGHT_DAYS = 90
 #: ... and one night in so many looks back over the whole window, for what only a season shows.
-LOOK_BACK_EVERY = 14
+LOOK_BACK_EVERY = 28
 _BATCH = 31
 #: Weather may go on much longer than a record that was merely exported earlier.
 _SILENT_END_S = 30 * 86400

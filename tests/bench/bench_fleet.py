@@ -218,11 +218,14 @@ def page(folder: Path, args: argparse.Namespace) -> None:
     size = 0
     bare = _timed(lambda: _bare_index(FleetIndex(place.path).path))
     first = _timed(make)
+    cpu = time.process_time()
     second = _timed(make)
+    cpu = time.process_time() - cpu
     _say(
         f"page of {len(many)} sites",
         first_s=first,
         then_s=second,
+        then_cpu_s=cpu,
         mb=size / 1e6,
         over_bare_index=second / bare,
     )
