@@ -105,7 +105,10 @@ def _mapped(case: Case, usual: Floats) -> ShadeMap:
     beam = np.where(sunny, free * direct, 0.0)
     missing = np.where(sunny, missing, 0.0)
     need = np.where(lone, LONE_LOSS.value, BIN_LOSS.value)[None, :, None]
-    share, told, shaded = _repeated(beam, missing, sunny, need)
+    # Of one or two there is no third to say which of them is wrong: two days are chance.
+    few = case.members <= 2
+    fewest = np.where(few, MIN_CLEAR.value, min(MIN_CLEAR.value, max(2.0, len(beam) / 3.0)))[None, :, None]
+    share, told, shaded = _repeated(beam, missing, sunny, need, fewest)
     held = case.witness * level
     reach = int(AROUND.value)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -150,7 +153,9 @@ def clipping_may_hide(case: Case, held: Floats) -> Floats:
     return np.asarray(part * np.maximum(bright - ceiling, 0.0))
 
 
-def _repeated(beam: Floats, missing: Floats, sunny: Mask, need: Floats) -> tuple[Floats, Mask, Mask]:
+def _repeated(
+    beam: Floats, missing: Floats, sunny: Mask, need: Floats, fewest: Floats
+) -> tuple[Floats, Mask, Mask]:
     """Share of the beam missing on the days around, where that is told, and where it repeats, [D, N, B] each."""
     reach = int(AROUND.value)
     lossy = (missing > need * beam) & sunny
@@ -162,9 +167,8 @@ def _repeated(beam: Floats, missing: Floats, sunny: Mask, need: Floats) -> tuple
     side = np.zeros_like(for_it)
     side[..., 1:] += 0.125 * for_it[..., :-1]
     side[..., :-1] += 0.125 * for_it[..., 1:]
-    enough = np.minimum(MIN_CLEAR.value, max(2.0, len(beam) / 3.0))
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.nan_to_num(np.clip(window_sum(missing, reach) / weight, 0.0, 1.0))
     votes = np.minimum(for_it + side, weight)
-    told = (seen >= enough) & (weight > 0)
+    told = (seen >= fewest) & (weight > 0)
     return share, told, told & (hits >= 2) & (votes >= REPEAT.value * weight) & (share >= 0.8 * need)

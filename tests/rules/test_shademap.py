@@ -106,3 +106,14 @@ def test_a_beam_s_share_lies_between_none_and_all(healthy_case: Case) -> None:
     assert 0.75 < np.median(share[:, 0][bright & noon[None, :]]) < 1.0
     dull = np.nan_to_num(healthy_case.sky_index, nan=9.0) < 0.3
     assert np.median(share[:, 0][dull & noon[None, :]]) < 0.1
+
+
+def test_two_inputs_need_three_sunny_days() -> None:
+    """Of two there is no third to say which of them is wrong."""
+    site = [["south"] * 2]
+    roof = make_roof(days=2, kinds="c", units=site, planes={"south": (180.0, 30.0)})
+    roof.shade(1, (100.0, 160.0), 60.0, 0.8)
+    assert not shade_map(case_of(roof)).told.any()
+    longer = make_roof(days=4, kinds="c", units=site, planes={"south": (180.0, 30.0)})
+    longer.shade(1, (100.0, 160.0), 60.0, 0.8)
+    assert shade_map(case_of(longer)).shaded[:, 1].any()
