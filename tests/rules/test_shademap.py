@@ -7,6 +7,7 @@ import pytest
 
 import rules.case
 from rules.case import Case
+from rules.shademap import shade_map
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, run_rule
 
