@@ -32,6 +32,7 @@ MIN_RESET = Threshold(0.015, "ratio", "own reasoning: less than a tooth of a few
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
+PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
 _TOOTH = 3  # judged days a tooth must have to show a slope
 _MOST_IN_A_DAY = 0.05  # dust does not fall so fast: a step down is another cause
 _LEFT_BY_RAIN = 0.12  # of the drop
@@ -103,12 +104,21 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
             for p, (level, _) in enumerate(levels):
                 if found[p] is None and _slope_along(teeth, level) <= _FLAT * teeth.slope:
                     found[p], levels[p] = teeth, (roof, noise)
+    # A fall of one plane alone, that no rain ever ended, is its own expectation gone wrong.
+    for p, teeth in enumerate(list(found)):
+        if teeth and not teeth.resets and len(levels) > 1:
+            beside = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
+            if all(slope > _FLAT * teeth.slope for slope in beside):
+                found[p] = None
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
 
 
 def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     """The teeth of a plane or roof, if no haze, season or sensor explains them."""
     if teeth is None or teeth.drop < PLANE_DROP.value or not (teeth.resets or teeth.sure >= SURE.value):
+        return None
+    # No dust falls on a whole roof so fast: a wrong plane, clock or sensor does that.
+    if -teeth.slope > PLANE_FASTEST.value:
         return None
     # Haze and season bend a guessed expectation: only a long plain fall or a reset convinces.
     long = max(len(s.days) for s in teeth.parts)
