@@ -113,6 +113,8 @@ def _lasting_days(candidate: Candidate) -> Mask:
     ):
         where = np.flatnonzero(days)
         days[where[0] : where[-1] + 1] = True
+    if candidate.fault == "snow":
+        days[:-1] |= days[1:].copy()  # it may have begun to fall the afternoon before
     return days
 
 

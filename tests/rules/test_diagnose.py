@@ -101,3 +101,11 @@ def test_what_was_explained_away_stays_as_an_alternative(healthy_case: Case) -> 
 
 def test_every_cause_has_an_observation_that_speaks_for_it() -> None:
     assert set(SETTLES) == set(FAULT_SCOPES)
+
+
+def test_units_that_stop_the_afternoon_before_a_snowy_day_stop_under_snow(healthy_case: Case) -> None:
+    snow = _candidate(healthy_case, "snow", (2, 3), slice(5, 8))
+    evening = _candidate(healthy_case, "unit-standby", (2, 3), slice(4, 5), "unit")
+    earlier = _candidate(healthy_case, "unit-standby", (2, 3), slice(2, 3), "unit")
+    assert "unit-standby" not in {f for f, _ in _accepted(healthy_case, snow, evening)}
+    assert "unit-standby" in {f for f, _ in _accepted(healthy_case, snow, earlier)}
