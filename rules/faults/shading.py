@@ -65,7 +65,8 @@ def judge(case: Case) -> RuleResult:
         lost = np.where(shaded[:, n], shade.share[:, n] * shade.beam[:, n], 0.0).sum(axis=1)
         share = lost / np.maximum(shade.held[:, n].sum(axis=1), 1e-6)
         days = (share >= DAY_LOSS.value) & case.light_days
-        if days.sum() < 2:
+        # Under cloud nobody sees a shadow: on two days of sun it must have been seen itself.
+        if (days & judged).sum() < 2:
             continue
         result.candidates.append(_candidate(case, shade, n, days, shaded, judged, float(hidden[n])))
     return result
