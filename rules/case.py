@@ -21,7 +21,7 @@ from rules.finding import Alternative, Threshold
 from rules.irradiance import clear_index_levels, plane_parts
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.panel import day_offset
-from rules.ranks import median_of
+from rules.ranks import median_of, nearest_rank
 from rules.sun import Sun, sun_of
 
 Floats = NDArray[np.float64]
@@ -249,7 +249,7 @@ class Case:
         other = Case(DayTable(self.site, self.table.days, fields), self.events)
         shared = ["bin_sun", "bin_azimuth", "bin_elevation"]
         if fields["sky"] is self.table["sky"]:
-            shared += ["_response", "_rising", "_beam", "_clear_beam"]
+            shared += ["_response", "_rising", "_beam", "clear_beam"]
         vars(other).update({name: vars(self)[name] for name in shared if name in vars(self)})
         return other
 
@@ -333,8 +333,8 @@ class Case:
                 usual = np.where(held > 0.1 * BIN_HOURS, made / held, np.nan)
                 today = np.where(told, power / typical, np.nan)
             level = np.maximum(weighted_quantile(usual, np.where(np.isfinite(usual), held, 0.0), 0.5), 1.0)[:, :, None]
-            upper = _rank(usual / level, OPEN_RANK.value)
-            lift = np.clip(_rank(today / level, OPEN_RANK.value), 1.0, 1.25 * upper)
+            upper, _ = nearest_rank(usual / level, OPEN_RANK.value, 1)
+            lift = np.clip(nearest_rank(today / level, OPEN_RANK.value, 1)[0], 1.0, 1.25 * upper)
             fit = self._fit(p)
             most = np.where(fit <= OPEN_FIT.value, OPEN_MOST.value / np.maximum(fit, 0.05), 1.0)
             most = np.where(np.isfinite(fit), np.maximum(most, 1.0), np.inf)
@@ -399,10 +399,7 @@ class Case:
             shaded = np.isfinite(level) & (level < OPEN_LEVEL.value) & (part > 0.3)[:, None]
             shaded = _sharp(shaded, level)
             for _ in range(2):  # the shadow's rim takes part of a half hour
-                beside = shaded.copy()
-                beside[:, 1:] |= shaded[:, :-1]
-                beside[:, :-1] |= shaded[:, 1:]
-                shaded |= beside & np.isfinite(level) & (level < OPEN_RIM.value)
+                shaded |= with_neighbours(shaded) & np.isfinite(level) & (level < OPEN_RIM.value)
             out[:, p] = np.where(shaded, np.clip(level, 0.12, 1.0), 1.0)
         return out
 
@@ -683,6 +680,14 @@ def _sharp(shaded: Mask, level: Floats) -> Mask:
     return out
 
 
+def with_neighbours(bins: Mask) -> Mask:
+    """Bins, and those on either side of them, [..., B]."""
+    out = bins.copy()
+    out[..., 1:] |= bins[..., :-1]
+    out[..., :-1] |= bins[..., 1:]
+    return out
+
+
 def window_sum(values: Floats, reach: int) -> Floats:
     """Sum over some days each way, in the shape of ``values``; the first axis is days."""
     days = len(values)
@@ -690,16 +695,6 @@ def window_sum(values: Floats, reach: int) -> Floats:
     np.cumsum(values, axis=0, out=total[1:])
     day = np.arange(days)
     return np.asarray(total[np.minimum(day + reach + 1, days)] - total[np.maximum(day - reach, 0)])
-
-
-def _rank(values: Floats, q: float) -> Floats:
-    """Nearest-rank quantile over members, [D, M, B] to [D, B]; NaN where nobody spoke."""
-    if not values.shape[1]:
-        return np.full((values.shape[0], values.shape[2]), np.nan)
-    ordered = np.sort(values, axis=1)
-    count = np.isfinite(ordered).sum(axis=1)
-    at = np.rint(q * np.maximum(count - 1, 0)).astype(int)
-    return np.asarray(np.take_along_axis(ordered, at[:, None], 1)[:, 0])
 
 
 def _rolling_upper(values: Floats, reach: int, need: float, q: float = 0.8) -> Floats:
@@ -711,10 +706,7 @@ def _rolling_upper(values: Floats, reach: int, need: float, q: float = 0.8) -> F
     padded = np.concatenate([edge, values, edge])
     known = np.isfinite(padded).any(axis=0)  # no sorting of night hours
     window = np.lib.stride_tricks.sliding_window_view(padded[:, known], 2 * reach + 1, axis=0)
-    ordered = np.sort(window, axis=2)  # NaN last
-    count = np.isfinite(ordered).sum(axis=2)
-    at = np.rint(q * np.maximum(count - 1, 0)).astype(int)
-    upper = np.take_along_axis(ordered, at[..., None], 2)[..., 0]
+    upper, count = nearest_rank(window, q, 2)
     out[:, known] = np.where(count >= need, upper, np.nan)
     return out
 

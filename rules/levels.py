@@ -11,9 +11,9 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case, Floats, Mask
+from rules.case import Case, Floats, Mask, weighted_quantile
 from rules.finding import Threshold
-from rules.ranks import median_of
+from rules.ranks import median_of, nearest_rank
 from rules.siblings import RANK, typical
 
 STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")
@@ -97,44 +97,26 @@ def _among_members(raw: Floats) -> Floats:
         # The typical rank 0.7 of levels sits on healthy members even if a good third is ill.
         common = np.where(count >= 2, np.log(np.maximum(middle, 1e-3)), np.nan)
     for _ in range(4):
-        usual = _rank(height - common[:, None], 0, _USUAL)
-        new = _rank(height - usual, 1, RANK.value)
+        usual = nearest_rank(height - common[:, None], _USUAL, 0)[0]
+        new = nearest_rank(height - usual, RANK.value, 1)[0]
         common = np.where(np.isfinite(new) & (count >= 2), new, common)
     for _ in range(3):
         beside = height - common[:, None]
-        usual = _rank(beside, 0, 0.5)
+        usual, _ = nearest_rank(beside, 0.5, 0)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)
             unrest = np.nanmean(np.abs(beside - usual), axis=0)
         few = np.isfinite(beside).sum(axis=0) < 4
         unrest = np.where(np.isfinite(unrest) & ~few, unrest, 0.03)
         # Those that keep to themselves know best: dirt and its rain move many members at once.
-        new = _weighted_median(height - usual, 1.0 / (unrest**2 + _STEADY**2))
+        weight = np.where(np.isfinite(height), 1.0 / (unrest**2 + _STEADY**2), 0.0)
+        new = weighted_quantile(height - usual, weight, 0.5)
         common = np.where(np.isfinite(new) & (count >= 2), new, common)
-    usual = _rank(height - common[:, None], 0, _USUAL)
+    usual = nearest_rank(height - common[:, None], _USUAL, 0)[0]
     if not np.isfinite(usual).any():
         return np.full(raw.shape, np.nan)
-    healthy = float(_rank(np.exp(usual)[None, :], 1, RANK.value)[0]) / _RANK_BIAS
+    healthy = float(nearest_rank(np.exp(usual), RANK.value, 0)[0]) / _RANK_BIAS
     out: Floats = raw / (np.exp(common) * healthy)[:, None]
-    return out
-
-
-def _weighted_median(values: Floats, weight: Floats) -> Floats:
-    """Weighted median over the last axis; NaN where nothing is known."""
-    order = np.argsort(values, axis=1)  # NaN last
-    ordered = np.take_along_axis(values, order, 1)
-    heavy = np.cumsum(np.where(np.isfinite(ordered), weight[order], 0.0), axis=1)
-    at = (heavy < 0.5 * heavy[:, -1:]).sum(axis=1)
-    out = np.take_along_axis(ordered, np.minimum(at, values.shape[1] - 1)[:, None], 1)[:, 0]
-    return np.where(heavy[:, -1] > 0, out, np.nan)
-
-
-def _rank(values: Floats, axis: int, rank: float) -> Floats:
-    """Value at a rank (nearest) along an axis, of what is known; NaN where nothing is."""
-    ordered = np.sort(values, axis=axis)  # NaN last
-    count = np.isfinite(values).sum(axis=axis, keepdims=True)
-    at = np.rint(rank * np.maximum(count - 1, 0)).astype(np.int64)
-    out: Floats = np.where(count > 0, np.take_along_axis(ordered, at, axis), np.nan).squeeze(axis)
     return out
 
 

@@ -44,3 +44,21 @@ def row_quantile(values: Floats, q: float) -> Floats:
     # numpy's own form of the mean between two: exact at both ends.
     between = np.where(part >= 0.5, b - (b - a) * (1.0 - part), a + (b - a) * part)
     return np.where(count > 0, between, np.nan)
+
+
+def nearest_rank(values: NDArray[Any], q: float, axis: int) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Value at the nearest rank along an axis, of what is known, and how many are known.
+
+    Parameters
+    ----------
+    values : any shape, NaN where not known.
+    q : 0 to 1; 0.5 of two is the lower one, 0.7 of two the higher.
+
+    Returns
+    -------
+    value, count : without the axis; NaN and 0 where nothing is known.
+    """
+    ordered = np.sort(values, axis=axis)  # NaN last
+    count = np.isfinite(ordered).sum(axis=axis, keepdims=True)
+    at = np.rint(q * np.maximum(count - 1, 0)).astype(np.int64)
+    return np.take_along_axis(ordered, at, axis).squeeze(axis), count.squeeze(axis)

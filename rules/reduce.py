@@ -243,7 +243,7 @@ def _reduce_panel(whole: Panel, weather: pd.DataFrame) -> DayTable:
     # Most of it asks for light or power: nothing is computed of the night.
     slot = np.arange(whole.ts.size).reshape(whole.ts.shape)[:, whole.day]
     panel = whole.daytime()
-    frame = reference_frame(panel, weather, sun.take(slot.ravel()))
+    frame = reference_frame(panel, weather, sun.at(slot.ravel()))
     hours = np.float32(panel.hours)
     bins = _bins(panel)
     lit = frame.lit

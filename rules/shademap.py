@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, weighted_quantile, window_sum
+from rules.case import Case, Floats, Mask, weighted_quantile, window_sum, with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
 
@@ -78,9 +78,7 @@ def hidden_sky(case: Case, shade: ShadeMap) -> Floats:
 
 def _open_level(case: Case, shade: ShadeMap) -> Floats:
     """Level against siblings in sunny bins free of shade on the days around, [D, N]; 1 where hardly any is free."""
-    near = shade.shaded.copy()
-    near[..., 1:] |= shade.shaded[..., :-1]
-    near[..., :-1] |= shade.shaded[..., 1:]
+    near = with_neighbours(shade.shaded)
     witness = np.where(shade.sunny, case.free_witness, 0.0)
     free = np.where(near, 0.0, witness)
     reach = int(AROUND.value)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.finding import Threshold
+from rules.ranks import nearest_rank
 
 RANK = Threshold(0.7, "quantile", "own reasoning: nearest rank, so one wild high value in five is ignored")
 
@@ -31,12 +32,8 @@ def typical(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[n
     typical : [...], NaN where nobody spoke.
     count : [...]
     """
-    ordered = np.sort(values, axis=-1)  # NaN last
-    count = np.isfinite(ordered).sum(axis=-1)
-    rank = np.rint(RANK.value * np.maximum(count - 1, 0)).astype(np.int64)
     # With two members the higher one is the witness: rint(0.7) = 1.
-    out = np.take_along_axis(ordered, rank[..., None], axis=-1)[..., 0]
-    return out, count
+    return nearest_rank(values, RANK.value, -1)
 
 
 def middle(values: NDArray[Any]) -> float:

@@ -15,7 +15,7 @@ F. Kasten, A. T. Young, Applied Optics 28, 4735-4738, 1989 (air mass).
 from __future__ import annotations
 
 import calendar
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -54,13 +54,9 @@ class Sun:
     clear_dni: Floats
     clear_dhi: Floats
 
-    def at(self, where: NDArray[np.bool_]) -> Sun:
-        """The same at some of the times; ``where`` is [T]."""
+    def at(self, where: NDArray[np.bool_] | NDArray[np.int64]) -> Sun:
+        """The same at some of the times; ``where`` is a mask [T] or positions."""
         return Sun(*(array[where] for array in vars(self).values()))
-
-    def take(self, index: NDArray[np.int64]) -> Sun:
-        """The same of some of the stamps only."""
-        return Sun(*(getattr(self, f.name)[index] for f in fields(self)))
 
 
 def sun_of(facts: SiteFacts, ts: Stamps) -> Sun:

@@ -91,11 +91,11 @@ class Absence:
 
     def out_of_sight(self, finding: Finding) -> bool:
         """It began before the days looked at, and more is on record: not seeing it ends nothing."""
-        return self._result.bounded and finding.first_seen < self._result.from_day
+        return self._result.bounded and finding.first_seen < self.from_day
 
     def waits(self, finding: Finding, unseen: Sequence[Finding]) -> bool:
         """A new finding without a beginning in sight, where one that is out of sight stands: a longer look tells."""
-        edge = date.fromisoformat(self._result.from_day) + timedelta(days=EDGE_DAYS)
+        edge = date.fromisoformat(self.from_day) + timedelta(days=EDGE_DAYS)
         if not self._result.bounded or finding.first_seen > edge.isoformat():
             return False
         members = self._members(finding)

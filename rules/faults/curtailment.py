@@ -20,7 +20,7 @@ from statistics import median
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
@@ -97,10 +97,7 @@ def held_bins(case: Case) -> Mask:
     """Bins in which the site was held down, and those on either side, [D, B]: they tell nothing of sun or shade."""
     cap, droop = _held_down(case)
     held = (cap | droop) & ((cap | droop).sum(axis=1) * _bin_hours(case.table["cap_level"]) >= LEAST_HOURS.value)[:, None]
-    out = held.copy()
-    out[:, 1:] |= held[:, :-1]
-    out[:, :-1] |= held[:, 1:]
-    return out
+    return with_neighbours(held)
 
 
 def judge(case: Case) -> RuleResult:

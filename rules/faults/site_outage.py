@@ -51,12 +51,14 @@ def judge(case: Case) -> RuleResult:
     window = _same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(several)
     days = enough & together & (hours.max(axis=1) > 0) & (window | gone)
     days |= window & nobody & (gone | _grid_alarm(case))
-    days = _habit(case, days, typical, result)
+    if not days.any():
+        return result
+    loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
+    days = _habit(case, days, typical, loss, result)
     if not days.any():
         return result
     total = float(np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))[days].sum())
     no_volts = float(table["ac_dead_h"][days].mean(axis=1).sum())
-    loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
     result.candidates.append(
         Candidate(
             fault="site-outage",
@@ -80,7 +82,7 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
-def _habit(case: Case, days: Mask, hours: Floats, result: RuleResult) -> Mask:
+def _habit(case: Case, days: Mask, hours: Floats, loss: Floats, result: RuleResult) -> Mask:
     """Days that are outages; short stops of all units on many days go to the supply, where no voltage tells.
 
     Nobody loses the grid for an hour on a dozen days; units that trip on its voltage and wait do.
@@ -89,7 +91,6 @@ def _habit(case: Case, days: Mask, hours: Floats, result: RuleResult) -> Mask:
     short = days & (hours < SHORT_HOURS.value)
     if told or short.sum() < HABIT_DAYS.value:
         return days
-    loss = case.sky_mean * (case.table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
     result.candidates.append(
         Candidate(
             fault="grid-out-of-range",

@@ -8,17 +8,18 @@ Seeds from 100000 were sealed once: a threshold was chosen after their aggregate
 from __future__ import annotations
 
 import hashlib
+import importlib.util
 import pickle
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal, TypeVar
 
+import grimp
 import numpy as np
 
-import collectors.site
-import rules.reduce
 from collectors.site import parse_site
 from rules.daytable import DayTable
 from rules.learn import Completed
@@ -88,11 +89,21 @@ def _kept(path: Path, make: Callable[[], T]) -> T:
     return made
 
 
-_SIM = Path(sim.__file__).parent
 _CACHE = Path(tempfile.gettempdir()) / "callout-scenarios"
-#: Files of the rules that only read day tables: a change in them leaves the tables as they were.
-_JUDGE = ("case", "diagnose", "engine", "action", "calibration", "registry", "levels", "hard", "silence", "counters",
-          "performance", "view", "summary", "obstruction", "shademap", "shadeyear")  # fmt: skip
+
+@lru_cache(maxsize=1)
+def _sites() -> Path:
+    return _CACHE / _fingerprint(Path(sim.__file__).parent)
+
+
+@lru_cache(maxsize=1)
+def _tables() -> Path:
+    """Folder of the day tables: another one when the simulator changes, or any code that makes features of samples."""
+    graph = grimp.build_graph("rules", "collectors", cache_dir=None)
+    makers = {"rules.reduce", "rules.learn"}
+    makers |= set().union(*(graph.find_upstream_modules(name) for name in makers))
+    files = [Path(found.origin) for found in map(importlib.util.find_spec, sorted(makers)) if found and found.origin]
+    return _CACHE / _fingerprint(Path(sim.__file__).parent, *files)
 
 
 def site_of(scenario: Scenario, cache: bool = True) -> SimSite:
@@ -108,7 +119,7 @@ def site_of(scenario: Scenario, cache: bool = True) -> SimSite:
         whole = make_site(scenario.seed, scenario.family)
         return replace(whole, ts=np.zeros(0, np.int64), healthy_power_w=nothing, true_power_w=nothing)
 
-    return _kept(_CACHE / _fingerprint(_SIM) / f"{scenario.family}-{scenario.seed}.pickle", make)
+    return _kept(_sites() / f"{scenario.family}-{scenario.seed}.pickle", make)
 
 
 def table_of(scenario: Scenario, site: SimSite) -> tuple[Completed, DayTable]:
@@ -117,12 +128,8 @@ def table_of(scenario: Scenario, site: SimSite) -> tuple[Completed, DayTable]:
     Kept like the sites, until the simulator or what makes the features changes:
     whoever works on a rule waits for the rule alone.
     """
-    root = Path(rules.reduce.__file__).parent
-    files = [p for p in root.glob("*.py") if p.stem not in _JUDGE]
-    folder = _CACHE / _fingerprint(_SIM, *files, root / "compat", Path(collectors.site.__file__))
-
     def make() -> tuple[Completed, DayTable]:
         done, table = reduce_files(parse_site(site.toml), Loaded(site.telemetry, site.weather, site.events))
         return done, table
 
-    return _kept(folder / f"{scenario.family}-{scenario.seed}.table.pickle", make)
+    return _kept(_tables() / f"{scenario.family}-{scenario.seed}.table.pickle", make)

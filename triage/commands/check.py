@@ -15,6 +15,7 @@ from collectors.csv_layout import load_layout
 from collectors.errors import UsageError
 from collectors.site import load_site
 from triage.console import err, out
+from triage.figures import plural
 from triage.importing import read_files
 from triage.workspace import Workspace
 
@@ -71,7 +72,7 @@ def check(
                 description, telemetry, weather or (), gateway_log or (), load_layout(layout) if layout else None
             )
         for reason, count in loaded.emptied_values.items():
-            err.print(f"{count} {'value' if count == 1 else 'values'} left empty: {reason}", markup=False, highlight=False)
+            err.print(f"{plural(count, 'value')} left empty: {reason}", markup=False, highlight=False)
         with err.status("judging"):
             from triage.check import check_files  # the engine: not for `--help` or a wrong path
 
@@ -141,9 +142,8 @@ def _show(result: CheckResult) -> None:
     reasons = {(n.fault, n.reason) for n in result.not_judged}
     if reasons:
         err.print(
-            f"{len(reasons)} {'kind' if len(reasons) == 1 else 'kinds'} of judgement could not be made everywhere;"
-            " --json lists them.",
+            f"{plural(len(reasons), 'kind')} of judgement could not be made everywhere; --json lists them.",
             highlight=False,
         )
     for reason, count in result.rejected_rows.items():
-        err.print(f"{count} {'row' if count == 1 else 'rows'} rejected: {reason}", markup=False, highlight=False)
+        err.print(f"{plural(count, 'row')} rejected: {reason}", markup=False, highlight=False)
