@@ -253,6 +253,21 @@ def record_check(store: Store, result: CheckResult, night: str, at: str) -> tupl
         return replace(summary, findings=briefs(store, ledger)), diff
 
 
+def record_now(
+    place: Workspace, store: Store, result: CheckResult, at: str
+) -> tuple[SiteSummary, LedgerDiff]:
+    """Record a check made at any time of the day, in the ledger, the site's file and the fleet index.
+
+    It counts for the newest day with data, or for a later night the site has behind it: a check by
+    hand never takes a night back. Returns as :func:`record_check`; ``at`` is the UTC ISO time.
+    """
+    saved = SiteSummary.loads(store.meta(SUMMARY_KEY) or '{"site_id": ""}')
+    night = max(result.to_day, saved.night) or at[:10]
+    summary, diff = record_check(store, result, night, at)
+    FleetIndex(place.path).update(store.site.site.id, summary)
+    return summary, diff
+
+
 def night_of(at: str, longitude: float) -> str:
     """The night a time belongs to: the solar day that was running twelve hours before (ISO date)."""
     moment = datetime.fromisoformat(at).timestamp()

@@ -13,6 +13,8 @@ from triage.answer import Answer, answer_of
 from triage.check import CheckResult, check_files, check_store
 from triage.importing import Loaded
 from triage.ledger import Ledger, LedgerDiff, LedgerEntry
+from triage.nightly import record_now
+from triage.workspace import Workspace
 
 #: Days a report's charts reach back, unless told otherwise.
 CHART_DAYS: Final = 31
@@ -43,12 +45,12 @@ class Review:
         )
 
 
-def review_store(store: Store, at: str) -> Review:
+def review_store(place: Workspace, store: Store, at: str) -> Review:
     """Check what is new in a site's store and record it; ``at`` is the UTC ISO time of doing so."""
     result = check_store(store)
     ledger = Ledger(store)
-    diff = ledger.record(result, result.to_day or at[:10], at)
     ledger.wake(at)
+    _, diff = record_now(place, store, result, at)
     return Review(store.site, result, tuple(ledger.all()), diff)
 
 

@@ -70,7 +70,7 @@ def call(
     with place.open(find_site(place, who)) as store, err.status("judging"):
         from triage.review import review_store  # the engine: not for `--help` or an unknown name
 
-        review = review_store(store, now.isoformat())
+        review = review_store(place, store, now.isoformat())
     answer = review.answer(today)
     if as_json:
         findings = [entry.to_json() for entry in review.entries if entry.live]

@@ -87,12 +87,10 @@ def check(
         with place.open(site) as store:
             with err.status("judging"):
                 from triage.check import check_store
-                from triage.fleet.index import FleetIndex
-                from triage.nightly import record_check
+                from triage.nightly import record_now
 
                 result = check_store(store, full=full)
-            summary, _ = record_check(store, result, result.to_day or now[:10], now)
-            FleetIndex(place.path).update(site, summary)
+            record_now(place, store, result, now)
     else:
         raise UsageError("nothing to check", "Name a site, or give --site-file and --telemetry, or --all.")
     if as_json:

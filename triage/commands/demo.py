@@ -103,7 +103,7 @@ def _one(job: _Job) -> _Done:
                 log=[sample.gateway_log] if sample.gateway_log else [],
             )
             path = place.path / "reports" / f"{store.site.site.id}.html"
-            review = write_report(store, path, job.at).review
+            review = write_report(place, store, path, job.at).review
     except CalloutError as exc:
         return _Done(sample.id, error=str(exc))
     answer = review.answer()

@@ -17,6 +17,7 @@ from collectors.errors import UsageError
 from collectors.site import SiteFacts
 from triage.console import out
 from triage.figures import clock, day_text, days_text, energy, percent, with_money
+from triage.fleet.index import FleetIndex
 from triage.ledger import Ledger, LedgerEntry
 from triage.wording import ACTION_SHORT, wording
 from triage.workspace import Workspace
@@ -95,7 +96,8 @@ def findings(
     for name in [site] if site else place.site_ids():
         with place.open(name) as store:
             ledger = Ledger(store)
-            ledger.wake(datetime.now(UTC).isoformat())
+            if ledger.wake(datetime.now(UTC).isoformat()):
+                FleetIndex(place.path).refresh(store)
             shown += [(store.site.site, entry) for entry in (ledger.all() if everything else ledger.open())]
     if as_json:
         typer.echo(json.dumps([entry.to_json() for _, entry in shown], indent=1, ensure_ascii=False))
@@ -125,6 +127,8 @@ def _one(
             ledger.reopen(number, who, at, note)
         elif act == "remark":
             ledger.note(number, note, who, at)
+        if act not in ("show", "remark"):
+            FleetIndex(place.path).refresh(store)
         entry, history, facts = ledger.get(number), ledger.history(number), store.site.site
     if as_json:
         shown: dict[str, Any] = {**entry.to_json(), "history": [event.to_json() for event in history]}

@@ -21,6 +21,7 @@ from collectors.errors import StoreError, UsageError
 from collectors.site import SiteDescription, load_site
 from collectors.store import ImportResult
 from triage.console import err, out
+from triage.fleet.index import FleetIndex
 from triage.importing import ImportReport, import_files, read_files
 from triage.workspace import Workspace
 
@@ -97,11 +98,16 @@ def import_(
         raise UsageError("--save-layout goes with --preview and one file", "Preview the files one by one.")
     if site_file is not None and not preview:
         raise UsageError("--site-file goes with --preview", "Add the site with `callout site add` to import.")
+    place = Workspace(workspace)
     if preview:
-        description = load_site(site_file) if site_file else _open(workspace, site).site
+        if site_file:
+            description = load_site(site_file)
+        else:
+            with place.open(_chosen(place, site)) as store:
+                description = store.site
         _preview(files, description, kind, rules, save_layout, as_json)
         return
-    with _open(workspace, site) as store, _steps() as progress:
+    with place.open(_chosen(place, site)) as store, _steps() as progress:
         task = progress.add_task("", total=None)
         chosen = by_kind(files, store.site, kind, rules)
         report = import_files(
@@ -112,6 +118,7 @@ def import_(
             layout=rules,
             progress=lambda text: progress.update(task, description=text),
         )
+        FleetIndex(place.path).refresh(store)
     if as_json:
         typer.echo(json.dumps(report_json(store.site.site.id, report), indent=2))
     else:
@@ -126,19 +133,19 @@ def _rules(layout: Path | None, plane: str | None) -> Layout | None:
     return (rules or Layout()).model_copy(update={"file": file})
 
 
-def _open(workspace: Path | None, site: str | None) -> Any:
-    place = Workspace(workspace)
-    if site is None:
-        ids = place.site_ids()
-        if not ids:
-            raise StoreError(
-                f"workspace {place.path} has no site yet",
-                "Draft a site file with `callout init`, add it with `callout site add FILE.toml`.",
-            )
-        if len(ids) > 1:
-            raise UsageError(f"which site? The workspace has {', '.join(ids)}", "Name one with --site.")
-        site = ids[0]
-    return place.open(site)
+def _chosen(place: Workspace, site: str | None) -> str:
+    """The site that was named, or the only one there is."""
+    if site is not None:
+        return site
+    ids = place.site_ids()
+    if not ids:
+        raise StoreError(
+            f"workspace {place.path} has no site yet",
+            "Draft a site file with `callout init`, add it with `callout site add FILE.toml`.",
+        )
+    if len(ids) > 1:
+        raise UsageError(f"which site? The workspace has {', '.join(ids)}", "Name one with --site.")
+    return ids[0]
 
 
 def by_kind(

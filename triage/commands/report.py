@@ -81,7 +81,9 @@ def report(
             for name in bar.track(names, description="reports"):
                 path = output or place.path / "reports" / f"{name}.html"
                 with place.open(name) as store:
-                    made = write_report(store, path, now.isoformat(), days=days, today=now.date().isoformat())
+                    made = write_report(
+                        place, store, path, now.isoformat(), days=days, today=now.date().isoformat()
+                    )
                 written.append((path, made.review.answer(now.date().isoformat())))
     if as_json:
         shown = [{"report": str(path), **answer.to_json()} for path, answer in written]

@@ -15,7 +15,7 @@ from rich.text import Text
 from collectors.errors import CalloutError, SiteFileError
 from collectors.site import SiteDescription
 from collectors.store import Store
-from triage.console import err, out
+from triage.console import err, example, out
 from triage.workspace import Workspace
 
 _Where = Annotated[
@@ -23,19 +23,18 @@ _Where = Annotated[
     typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
 ]
 _Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
-_EXITS = "Exit codes: 0 done, 2 usage or input error."
 
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(
         no_args_is_help=True,
         help="Add, show and list the sites of a workspace.",
-        epilog="[bold]Example[/bold]\n\n  callout site add mill.toml",
+        epilog=example("site add mill.toml"),
         rich_markup_mode="rich",
     )
-    group.command("add", epilog=f"[bold]Example[/bold]\n\n  callout site add mill.toml\n\n{_EXITS}")(add)
-    group.command("show", epilog=f"[bold]Example[/bold]\n\n  callout site show mill\n\n{_EXITS}")(show)
-    group.command("list", epilog=f"[bold]Example[/bold]\n\n  callout site list --json\n\n{_EXITS}")(list_)
+    group.command("add", epilog=example("site add mill.toml"))(add)
+    group.command("show", epilog=example("site show mill"))(show)
+    group.command("list", epilog=example("site list --json"))(list_)
     app.add_typer(group, name="site", rich_help_panel="A site")
 
 
@@ -57,6 +56,9 @@ def add(
     place = Workspace(workspace)
     with place.add_site(text, str(file)) as store:
         site = store.site
+        from triage.fleet.index import FleetIndex  # not for `site list` or a wrong file
+
+        FleetIndex(place.path).refresh(store)
     for note in site.notes:
         err.print(Text(f"note: {file}: {note}", style="yellow"))
     if as_json:

@@ -12,7 +12,7 @@ from rich.table import Table
 
 from collectors.errors import UsageError
 from triage.commands.serve import JsonOption, WorkspaceOption
-from triage.console import out
+from triage.console import example, out
 from triage.service.accounts import Role, add_user, remove_user, users
 from triage.service.context import local_name
 from triage.service.dusk import iso_time
@@ -33,21 +33,17 @@ login. Exit codes: 0 done, 2 usage error.
 """
 
 
-def _example(words: str) -> str:
-    return f"[bold]Example[/bold]\n\n  callout users {words}\n\nExit codes: 0 done, 2 usage error."
-
-
 RoleOption = Annotated[str, typer.Option("--role", help="viewer or operator.")]
 StdinOption = Annotated[bool, typer.Option("--password-stdin", help="Read the password from standard input instead of asking.")]
 
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(no_args_is_help=True, help="Who may enter the service.", epilog=_EXAMPLE)
-    group.command("add", epilog=_example("add ines --role operator"))(add)
-    group.command("password", epilog=_example("password ines --role viewer"))(password)
-    group.command("remove", epilog=_example("remove ines"))(remove)
-    group.command("list", epilog=_example("list --json"))(show)
-    group.command("audit", epilog=_example("audit --site hill-farm --limit 20"))(audit)
+    group.command("add", epilog=example("users add ines --role operator"))(add)
+    group.command("password", epilog=example("users password ines --role viewer"))(password)
+    group.command("remove", epilog=example("users remove ines"))(remove)
+    group.command("list", epilog=example("users list --json"))(show)
+    group.command("audit", epilog=example("users audit --site hill-farm --limit 20"))(audit)
     app.add_typer(group, name="users", rich_help_panel="Service")
 
 

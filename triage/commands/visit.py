@@ -15,7 +15,7 @@ from rich.text import Text
 
 from collectors.errors import UsageError
 from triage.commands.serve import JsonOption, WorkspaceOption
-from triage.console import out
+from triage.console import example, out
 from triage.figures import percent
 from triage.service.context import local_name
 from triage.service.dusk import iso_time
@@ -52,20 +52,16 @@ Exit codes: 0 everything is fixed, 1 something is not (or it is too early to say
 """
 
 
-def _example(words: str) -> str:
-    return f"[bold]Example[/bold]\n\n  callout visit {words}\n\nExit codes: 0 done, 2 usage or input error."
-
-
 OnOption = Annotated[str, typer.Option("--on", help="Day, YYYY-MM-DD.")]
 
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(no_args_is_help=True, help="Plan visits and print their sheets.", epilog=_EXAMPLE)
-    group.command("plan", epilog=_example("plan hill-farm:3 mill:1 --on 2026-06-12"))(plan)
-    group.command("list", epilog=_example("list --json"))(show)
-    group.command("sheet", epilog=_example("sheet 20260611-a1b2c3 --pdf sheet.pdf"))(sheet)
-    group.command("done", epilog=_example('done 20260611-a1b2c3 --on 2026-06-12 --note "connector replaced"'))(done)
-    group.command("cancel", epilog=_example('cancel 20260611-a1b2c3 --note "owner called it off"'))(cancel)
+    group.command("plan", epilog=example("visit plan hill-farm:3 mill:1 --on 2026-06-12"))(plan)
+    group.command("list", epilog=example("visit list --json"))(show)
+    group.command("sheet", epilog=example("visit sheet 20260611-a1b2c3 --pdf sheet.pdf"))(sheet)
+    group.command("done", epilog=example('visit done 20260611-a1b2c3 --on 2026-06-12 --note "connector replaced"'))(done)
+    group.command("cancel", epilog=example('visit cancel 20260611-a1b2c3 --note "owner called it off"'))(cancel)
     app.add_typer(group, name="visit", rich_help_panel="Visits")
     app.command("verify", epilog=_VERIFY, rich_help_panel="Visits")(verify)
 

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Final
 
 from collectors.errors import CalloutError, StoreError
-from triage.fleet.reading import read_summary
+from collectors.store import Store
+from triage.fleet.reading import read_summary, stored_summary
 from triage.fleet.summary import SiteSummary
 
 FILE_NAME: Final = "fleet.sqlite"
@@ -86,6 +87,10 @@ class FleetIndex:
     def update(self, site_id: str, summary: SiteSummary) -> None:
         """Replace one site's summary."""
         self.update_many([(site_id, summary)])
+
+    def refresh(self, store: Store) -> None:
+        """Bring the line of an open site up to date after a change that was no check."""
+        self.update(store.site.site.id, stored_summary(store))
 
     def update_many(self, items: Iterable[tuple[str, SiteSummary]]) -> None:
         """Replace many summaries in one transaction."""

@@ -16,7 +16,7 @@ SUMMARY_KEY: Final = "night_summary"
 
 
 def read_summary(path: Path) -> SiteSummary:
-    """Summary of one site's file: the figures of its last night, the findings as they stand now.
+    """Summary of one site's file: the figures of its last night, findings and newest sample as they stand now.
 
     Raises
     ------
@@ -36,7 +36,8 @@ def stored_summary(store: Store) -> SiteSummary:
         # What the site file says may have changed since that night.
         fresh = {k: getattr(now, k) for k in _FROM_SITE_FILE}
         now = replace(night, **fresh)
-    return replace(now, findings=briefs(store))
+    span = store.span()
+    return replace(now, findings=briefs(store), last_sample=span[1] if span else None)
 
 
 def save_summary(store: Store, summary: SiteSummary) -> None:

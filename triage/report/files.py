@@ -12,6 +12,7 @@ from collectors.errors import StoreError
 from collectors.store import Store
 from triage.report.build import report_html
 from triage.review import CHART_DAYS, Review, review_store, store_view
+from triage.workspace import Workspace
 
 
 @dataclass(frozen=True)
@@ -23,12 +24,13 @@ class Report:
 
 
 def write_report(
-    store: Store, path: Path, at: str, *, days: int = CHART_DAYS, today: str | None = None
+    place: Workspace, store: Store, path: Path, at: str, *, days: int = CHART_DAYS, today: str | None = None
 ) -> Report:
     """Check a site's store, record the findings and write its report.
 
     Parameters
     ----------
+    place : the workspace the site is in.
     store : the site.
     path : HTML file; its folder is made.
     at : UTC ISO time of doing so.
@@ -39,7 +41,7 @@ def write_report(
     ------
     StoreError : the file cannot be written; one that was there stays.
     """
-    review = review_store(store, at)
+    review = review_store(place, store, at)
     view = store_view(store, days, review.result.irradiance_source)
     made_at = int(datetime.fromisoformat(at).timestamp())
     html = report_html(review.site, view, review.result, review.entries, made_at=made_at, today=today)

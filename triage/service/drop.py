@@ -13,10 +13,10 @@ from pathlib import Path
 import structlog
 
 from collectors.errors import CalloutError, UsageError
+from triage.fleet.index import FleetIndex
 from triage.service.dusk import iso_time
 from triage.service.intake import Parked, check_content, kind_of, named, shown_name, take_in
 from triage.service.state import ServiceState
-from triage.service.work import refresh
 from triage.workspace import Workspace
 
 log = structlog.get_logger("callout.drop")
@@ -97,7 +97,7 @@ class DropFolder:
             parked = Parked(name, str(path), kind_of(path))
             with Workspace(self.workspace).open(site) as store:
                 report = take_in(store, [parked])
-                refresh(self.workspace, store)
+                FleetIndex(self.workspace).refresh(store)
         except CalloutError as exc:
             return self._refuse(site, path, exc)
         new = sum(r.rows_new for r in report.results)

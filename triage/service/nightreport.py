@@ -16,6 +16,7 @@ def report_path(workspace: Path, site: str) -> Path:
 def night_report(workspace: Path, site: str, at: str) -> Path:
     """Write a site's report as `callout report SITE` does; ``at`` is the UTC ISO time it bears."""
     path = report_path(workspace, site)
-    with Workspace(workspace).open(site) as store:
-        write_report(store, path, at, today=at[:10])
+    place = Workspace(workspace)
+    with place.open(site) as store:
+        write_report(place, store, path, at, today=at[:10])
     return path

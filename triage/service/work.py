@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from collectors.store import Store
 from triage.fleet.index import FleetIndex
-from triage.fleet.reading import stored_summary
 from triage.ledger import LedgerDiff
 from triage.nightly import check_site
 from triage.service.dusk import iso_day
@@ -41,8 +39,3 @@ def site_night(workspace: Path, site: str, day: int, at: str) -> SiteNight:
 def changes_of(diff: LedgerDiff) -> tuple[tuple[int, str], ...]:
     """(finding number, kind) of everything worth a word."""
     return tuple((entry.id, kind) for kind in NEWS for entry in getattr(diff, kind))
-
-
-def refresh(workspace: Path, store: Store) -> None:
-    """Bring the fleet index's line of a site up to date."""
-    FleetIndex(workspace).update(store.site.site.id, stored_summary(store))

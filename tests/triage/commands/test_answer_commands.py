@@ -49,6 +49,24 @@ def test_the_demo_reports_every_sample_site_and_says_where(home: Path) -> None:
         assert site["headline"].split(":")[0] in page.read_text(encoding="utf-8")
 
 
+def test_the_fleet_knows_what_the_demo_checked_and_what_people_did(home: Path) -> None:
+    def fleet() -> dict[str, Any]:
+        return dict(json.loads(run("fleet", "--json", "--workspace", home).stdout))
+
+    told = fleet()
+    assert told["never_checked"] == []
+    assert all(visit["answer"].startswith("Go: ") for visit in told["visits"])
+    assert all(site["last_sample"] for site in told["silent"])
+    dearest = told["visits"][0]["site_id"]
+    act_on = [f["id"] for f in json.loads(run("findings", dearest, "--json", "--workspace", home).stdout)]
+    for number in act_on:
+        run("findings", dearest, "--resolve", number, "--who", "anna", "--workspace", home)
+    assert dearest not in {visit["site_id"] for visit in fleet()["visits"]}
+    for number in act_on:
+        run("findings", dearest, "--reopen", number, "--who", "anna", "--workspace", home)
+    assert fleet()["visits"][0]["site_id"] == dearest
+
+
 def test_the_demo_again_changes_no_finding(home: Path) -> None:
     before = run("findings", "--all", "--json", "--workspace", home).stdout
     assert run("demo", "--workspace", home, "--jobs", 1).exit_code == 0

@@ -19,6 +19,7 @@ from triage.check import LOOK_BACK_EVERY, WINDOW_DAYS, look_back_of, note_look_b
 from triage.cli import app
 from triage.fleet import cluster
 from triage.fleet.index import FleetIndex
+from triage.ledger import Ledger
 from triage.nightly import night_of, run_nights
 from triage.workspace import Workspace
 
@@ -231,6 +232,36 @@ def test_checking_one_site_by_hand_refreshes_its_line_in_the_fleet(place: Worksp
     assert summary.answer == "Go: dead input: no module voltage, U2/1."
     # The night that follows has nothing left to do there.
     assert (run_nights(place, 1, at=AT).done, FleetIndex(place.path).summaries()[1].new) == (2, 1)
+
+
+def test_a_check_by_hand_takes_no_night_back(place: Workspace) -> None:
+    later = AT + timedelta(days=9)  # nothing came for nine days
+    run_nights(place, 1, at=later)
+    for words in (["check", "roof-1"], ["call", "roof-1"], ["report", "roof-1"]):
+        assert CliRunner().invoke(app, [*words, "--workspace", str(place.path)]).exit_code == 1
+    summary = FleetIndex(place.path).get("roof-1")
+    assert summary is not None
+    assert (summary.night, summary.to_day) == ("2026-06-13", "2026-06-04")
+    assert run_nights(place, 1, at=later).skipped == 3
+
+
+def test_a_snooze_that_ended_is_open_again_in_the_fleet_after_a_call(place: Workspace) -> None:
+    run_nights(place, 1, at=AT)
+    with place.open("roof-1") as store:
+        ledger = Ledger(store)
+        (entry,) = ledger.open()
+        ledger.snooze(entry.id, "2026-06-06", "anna", AT.isoformat())
+        FleetIndex(place.path).refresh(store)
+    words = ["call", "roof-1", "--workspace", str(place.path)]  # by the clock: long after that day
+    CliRunner().invoke(app, words)
+    summary = FleetIndex(place.path).get("roof-1")
+    assert summary is not None
+    assert [f.status for f in summary.live] == ["open"]
+
+
+def test_the_newest_reading_is_known_before_any_check(place: Workspace) -> None:
+    fresh = FleetIndex(place.path).rebuild()
+    assert all(s.last_sample is not None and not s.night for s in fresh)
 
 
 def test_sites_look_far_back_on_different_nights_each_once_a_turn(tmp_path: Path) -> None:

@@ -18,7 +18,6 @@ from triage.service.context import Context
 from triage.service.dusk import iso_time
 from triage.service.intake import KINDS, Kind, Parked, Parking, named, take_in
 from triage.service.pages.base import Page, change, read
-from triage.service.work import refresh
 
 MAX_FILES = 20
 #: A check longer than this goes on behind the page.
@@ -85,7 +84,7 @@ def confirm(page: Page) -> Response:
     try:
         with page.context.workspace.open(site) as store:
             report = take_in(store, files)
-            refresh(page.context.folder, store)
+            page.context.index.refresh(store)
     except CalloutError as exc:
         raise type(exc)(named(exc.message, files), named(exc.remedy, files)) from exc
     parking.drop(token)

@@ -15,7 +15,6 @@ from triage.service.dusk import iso_day, iso_time
 from triage.service.morning import SECTIONS, morning, night_news
 from triage.service.nights import Nights
 from triage.service.pages.base import STATIC, Page, change, read, static_bytes, static_gzip
-from triage.service.work import refresh
 
 _TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 _NAMES = frozenset({*(p.name for p in STATIC.iterdir() if p.suffix in _TYPES), "plotly.min.js", "evidence.css"})
@@ -64,7 +63,7 @@ def add_site(page: Page) -> Response:
     page.operator  # noqa: B018 - only an operator adds sites
     with page.context.workspace.add_site(text) as store:
         site = store.site.site.id
-        refresh(page.context.folder, store)
+        page.context.index.refresh(store)
     page.audit("site added", site)
     return page.go(f"/sites/{site}", "added")
 

@@ -22,7 +22,6 @@ from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
 from triage.service.nightreport import report_path
 from triage.service.pages.base import Page, change, future_day, read, today
-from triage.service.work import refresh
 from triage.wording import ACTION_WORDS, wording
 
 ACTS = ("acknowledge", "snooze", "note", "resolve", "reopen")
@@ -134,7 +133,7 @@ def _acting(act: str):  # type: ignore[no-untyped-def]
                 ledger.note(number, text, who, at)
             else:
                 getattr(ledger, act)(number, who, at, text)
-            refresh(page.context.folder, store)
+            page.context.index.refresh(store)
         page.audit(f"finding: {act}", site, f"{number} {text}".strip())
         done = {"acknowledge": "acknowledged", "snooze": "snoozed", "note": "noted", "resolve": "resolved",
                 "reopen": "reopened"}[act]  # fmt: skip

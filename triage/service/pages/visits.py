@@ -15,7 +15,6 @@ from triage.fleet.summary import SiteSummary
 from triage.roofplan import roof_plan
 from triage.service.context import Context
 from triage.service.pages.base import Page, change, read, today
-from triage.service.work import refresh
 from triage.verifying import verify_visit
 from triage.visit_sheet import write_visit_pdf
 from triage.visits import Visit, close_visit, get_visit, plan_visit, visit_sheet, visits
@@ -130,7 +129,7 @@ def close(page: Page) -> Response:
     )  # fmt: skip
     for site in visit.findings:
         with workspace.open(site) as store:
-            refresh(page.context.folder, store)
+            page.context.index.refresh(store)
     page.audit(f"visit {state}", ", ".join(visit.findings), visit.id)
     return page.go(f"/visits/{visit.id}", "visited" if state == "done" else "")
 
