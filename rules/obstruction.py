@@ -13,6 +13,7 @@ Beckman, Solar Engineering of Thermal Processes, chapter 1; from memory).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -25,8 +26,11 @@ from rules.ranks import median_of
 
 EDGE_DEG = Threshold(4.0, "deg", "own reasoning: half of what the sun climbs in half an hour; a top so near an open sun is seen")
 GROWN_AFTER = Threshold(28, "days", "own reasoning: nothing grows to be seen in less")
-GROWN_SHARE = Threshold(0.25, "of the places in the sky seen again", "own reasoning: the edge of a fixed thing moves by less")
-GROWN_PLACES = Threshold(4, "places of 2 by 2 degrees", "own reasoning: fewer are the outline's uncertainty")
+GROWN_SHARE = Threshold(0.1, "of the places in the sky seen again", "own reasoning: the edge of a fixed thing moves by less")
+GROWN_RIM = Threshold(
+    1.35, "of the root of those places", "own reasoning: what is uncertain is the rim, and a rim goes with the root of the area"
+)
+GROWN_PLACES = Threshold(10, "places of 2 by 2 degrees", "own reasoning: fewer are the outline's uncertainty")
 LOW_WIDE_DEG = Threshold(45.0, "deg", "own reasoning: wider than a tree or a chimney beside a roof")
 LOW_TOP_DEG = Threshold(25.0, "deg", "own reasoning: rows and parapets are set for a free winter noon (common practice: 20 to 25)")
 
@@ -78,6 +82,10 @@ class Skyline:
         gap = np.diff(np.r_[at, at[0] + _COLUMNS])
         last = int(gap.argmax())
         return float(at[(last + 1) % at.size] * _COLUMN_DEG), float((at[last] + 1) * _COLUMN_DEG % 360)
+
+    def overlaps(self, other: Skyline) -> bool:
+        """Whether both see something in one direction."""
+        return bool((np.isfinite(self.top_deg) & np.isfinite(other.top_deg)).any())
 
     @property
     def top_known(self) -> bool:
@@ -154,15 +162,40 @@ def grown(case: Case, shaded: Mask, told: Mask) -> tuple[int, int]:
     return int(new.sum() - opened.sum()), int(hidden.sum())
 
 
-def kind_of(line: Skyline, new: int, seen_again: int, members_share: float) -> str:
+@dataclass(frozen=True)
+class Outline:
+    """What one input sees of the thing: its skyline, and what :func:`grown` tells of it."""
+
+    line: Skyline
+    new: int
+    seen_again: int
+
+
+def outline(case: Case, shaded: Mask, told: Mask, share: Floats) -> Outline:
+    """The skyline of one input and whether it spread; parameters as of :func:`skyline`."""
+    return Outline(skyline(case, shaded, told, share), *grown(case, shaded, told))
+
+
+def grows(outlines: Sequence[Outline]) -> bool:
+    """Whether what these inputs see has spread, taken together."""
+    new = sum(o.new for o in outlines)
+    again = np.array([max(o.seen_again, 0) for o in outlines])
+    return bool(
+        new >= GROWN_PLACES.value
+        and new >= GROWN_SHARE.value * again.sum()
+        and new >= GROWN_RIM.value * np.sqrt(again).sum()
+    )
+
+
+def kind_of(line: Skyline, growing: bool, members_share: float) -> str:
     """``growing`` tree, ``low edge`` along the plane (row, parapet, ridge), or ``fixed``.
 
     Parameters
     ----------
-    new, seen_again : as :func:`grown` tells.
+    growing : as :func:`grows` tells.
     members_share : of the plane's members that the same hours shade, 0 to 1.
     """
-    if new >= GROWN_PLACES.value and new >= GROWN_SHARE.value * seen_again:
+    if growing:
         return "growing"
     tops = line.top_deg[np.isfinite(line.top_deg)]
     wide = line.width_deg >= LOW_WIDE_DEG.value

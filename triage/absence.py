@@ -159,8 +159,11 @@ def carried(before: Finding, now: Finding, from_day: str) -> Finding:
     """A standing finding of which only the days from ``from_day`` (ISO) on were looked at, whole again.
 
     What it lost before is kept; each day seen since counts with the loss per
-    day of the days looked at.
+    day of the days looked at. That what shades it grows shows over seasons only:
+    where a longer look said so, its words stand until the next one.
     """
+    if before.evidence.get("kind") == "growing" != now.evidence.get("kind"):
+        now = replace(now, why=before.why, evidence={**before.evidence, "dates": now.evidence.get("dates", [])})
     dates = [day for day in now.evidence.get("dates", ()) if day >= from_day]
     fresh = sum(day > before.last_seen for day in dates)
     older = [day for day in before.evidence.get("dates", ()) if day < from_day]

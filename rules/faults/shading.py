@@ -27,7 +27,7 @@ from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
 from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
-from rules.obstruction import grown, kind_of, skyline
+from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.shademap import ShadeMap, hidden_sky, shade_map
 from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import typical
@@ -56,6 +56,7 @@ def judge(case: Case) -> RuleResult:
     shaded = shade.shaded & ~_plane_alike(case, shade)
     hidden = hidden_sky(case, shade)
     told = shade.sunny & (shade.held > 0.05 * BIN_HOURS) & (case.clear_weight >= 0.5)[:, None]
+    seen: dict[int, tuple[Mask, Mask]] = {}
     for ref in case.inputs:
         n = ref.index
         judged = told[:, n].sum(axis=1) >= 3
@@ -68,7 +69,12 @@ def judge(case: Case) -> RuleResult:
         # Under cloud nobody sees a shadow: on two days of sun it must have been seen itself.
         if (days & judged).sum() < 2:
             continue
-        result.candidates.append(_candidate(case, shade, n, days, shaded, judged, float(hidden[n])))
+        seen[n] = days, judged
+    outlines = {n: outline(case, shaded[:, n], shade.told[:, n], shade.share[:, n]) for n in seen}
+    for n, (days, judged) in seen.items():
+        # One tree shades several inputs: whether it grows is asked of all that look the same way.
+        same = [o for o in outlines.values() if outlines[n].line.overlaps(o.line)]
+        result.candidates.append(_candidate(case, shade, n, days, shaded, judged, float(hidden[n]), outlines[n].line, grows(same)))
     return result
 
 
@@ -131,15 +137,16 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
     return out
 
 
-def _candidate(case: Case, shade: ShadeMap, n: int, days: Mask, dark: Mask, judged: Mask, hidden: float) -> Candidate:
+def _candidate(
+    case: Case, shade: ShadeMap, n: int, days: Mask, dark: Mask, judged: Mask, hidden: float, line: Skyline, growing: bool
+) -> Candidate:
     ref = case.inputs[n]
     shaded = dark[:, n]
-    line = skyline(case, shaded, shade.told[:, n], shade.share[:, n])
     year = season(case, n, line, sky_brightness(case, n, shade.beam[:, n]))
     # How many of the plane's members the same hours shade.
     mates = dark[:, case.plane_of == case.plane_of[n]] & shaded[:, None]
     alike = float((mates.sum(axis=(0, 2)) >= 0.5 * shaded.sum()).mean())
-    kind = kind_of(line, *grown(case, shaded, shade.told[:, n]), alike)
+    kind = kind_of(line, growing, alike)
     edges = line.span_deg
     taken = np.where(shaded & days[:, None], shade.share[:, n] * shade.beam[:, n], 0.0)
     azimuth, elevation = case.bin_azimuth, case.bin_elevation

@@ -129,6 +129,24 @@ def test_a_growing_tree_is_told_from_one_that_stands(growth_deg: float, kind: st
     assert ("grows" in found.why) is (kind == "growing")
 
 
+@pytest.mark.parametrize("grown_m", [0.0, 0.7])
+def test_a_tree_that_grows_over_a_year_is_told_by_all_it_shades(grown_m: float) -> None:
+    """A crown of 2 m, 7 m away, that gains 0.7 m in a year (a fast hedge or willow: common practice)."""
+    roof = _roof("2024-02-01", 330, 46.0, (180.0, 30.0), step=1800)
+    age = (roof.ts - roof.ts[0]) / (365 * 86400)
+    whole = np.ones(len(roof.ts), bool)
+    az, el = np.radians(roof.sun_azimuth), np.radians(roof.sun_elevation)
+    sun = np.stack([np.cos(el) * np.sin(az), np.cos(el) * np.cos(az), np.sin(el)])
+    for n, along in ((1, 0.0), (2, 1.1)):  # two modules of a row, a metre apart
+        crown = np.array([4.6 - along, -4.0, 3.5])
+        far = float(np.linalg.norm(crown))
+        apart = np.arccos(np.clip(crown @ sun / far, -1, 1))
+        hidden = apart < np.arcsin((2.0 + grown_m * age) / far)
+        roof.scale(n, np.where(hidden, 1 - 0.9 * roof.beam_share[:, n], 1.0), whole)
+    kinds = [f.evidence["kind"] for f in findings(roof, "shading")]
+    assert kinds == 2 * ["growing" if grown_m else "fixed"]
+
+
 def test_all_year() -> None:
     found = only(findings(_behind(_roof("2024-05-02", 30, 40.0, (180.0, 25.0)), _block(80.0, 130.0, 70.0)), "shading"))
     assert found.evidence["season"]["all_year"] or found.evidence["season"]["days"] > 300

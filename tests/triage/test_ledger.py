@@ -486,6 +486,21 @@ def test_a_mended_fault_ends_though_it_began_out_of_sight(ledger: Ledger) -> Non
     assert len(_night(ledger, 61, 51, _dated((51, 60))).resolved) == 1
 
 
+def test_that_a_tree_grows_stands_until_the_next_long_look(ledger: Ledger) -> None:
+    def shade(seen: tuple[int, int], kind: str) -> Finding:
+        f = _dated(seen, "shading", why=f"it is {kind}")
+        return replace(f, evidence={**f.evidence, "kind": kind})
+
+    night(ledger, 60, shade((0, 60), "growing"))
+    _night(ledger, 61, 51, shade((51, 61), "fixed"))
+    (entry,) = ledger.open()
+    assert (entry.finding.evidence["kind"], entry.finding.why) == ("growing", "it is growing")
+    assert entry.finding.last_seen == day(61)
+    assert entry.finding.evidence["dates"] == [day(n) for n in range(62)]
+    night(ledger, 62, shade((0, 62), "fixed"))  # a long look that says otherwise
+    assert ledger.open()[0].finding.why == "it is fixed"
+
+
 def test_another_name_for_what_began_out_of_sight_waits_for_the_long_look(ledger: Ledger) -> None:
     night(ledger, 60, _dated((0, 60), "soiling"))
     assert _night(ledger, 61, 51, _dated((51, 61), "weak-input")).new == ()
