@@ -129,7 +129,11 @@ def plane_effective(
     Ruiz, a_r = 0.16): what a module makes power from.  At normal incidence
     the two agree.
     """
-    parts = plane_parts(sun, azimuth_deg, tilt_deg, ghi, dni, dhi, albedo)
+    return through_glass(plane_parts(sun, azimuth_deg, tilt_deg, ghi, dni, dhi, albedo), tilt_deg)
+
+
+def through_glass(parts: PlaneParts, tilt_deg: float | Floats) -> Floats:
+    """:func:`plane_effective` of irradiance already told by origin, W/m², [..., T]."""
     aoi = np.degrees(np.arccos(np.clip(parts.cos_aoi, -1.0, 1.0)))
     diffuse = iam.martin_ruiz_diffuse(tilt_deg)
     return np.asarray(

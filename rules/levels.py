@@ -11,7 +11,7 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case, Floats, Mask, weighted_quantile
+from rules.case import Case, Floats, Mask, once, weighted_quantile
 from rules.finding import Threshold
 from rules.ranks import median_of, nearest_rank
 from rules.siblings import RANK, typical
@@ -55,7 +55,7 @@ class Levels:
         return [segments(y, noise) for y, noise in zip(self.level.T, self.noise.tolist(), strict=True)]
 
 
-@lru_cache(maxsize=1)
+@once
 def relative_levels(case: Case) -> Levels:
     """Day levels normalised by the plane's own members, [D, N]; three rules ask for those of one case."""
     raw = case.day_level

@@ -15,12 +15,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case, Floats, Mask
+from rules.case import Case, Floats, Mask, once
+from rules.daytable import BINS
 from rules.finding import Threshold
 from rules.ranks import median_of
 
@@ -55,7 +55,10 @@ class Skyline:
 
     def hides(self, azimuth_deg: Floats, elevation_deg: Floats) -> Floats:
         """Share of the beam it takes at each place of the sun, [T]."""
-        column = _column(azimuth_deg)
+        return self.hides_at(column_of(azimuth_deg), elevation_deg)
+
+    def hides_at(self, column: NDArray[np.int64], elevation_deg: Floats) -> Floats:
+        """As :meth:`hides`, for directions by :func:`column_of`."""
         with np.errstate(invalid="ignore"):
             inside = (elevation_deg <= self.top_deg[column]) & (elevation_deg > self.foot_deg[column])
         return np.where(inside, np.nan_to_num(self.share[column]), 0.0)
@@ -102,23 +105,20 @@ def skyline(case: Case, shaded: Mask, told: Mask, share: Floats) -> Skyline:
     shaded, told : [D, B], bins in shade, and bins that could say.
     share : [D, B], of the beam missing.
     """
-    azimuth, elevation = _fine_sun(case)
-    column = _column(azimuth)
-    up = elevation > 0
-    dark = shaded[:, :, None] & up
-    free = (told & ~shaded)[:, :, None] & up
+    path = _sun_path(case)
+    (column, elevation, of_bin), (free_column, free_elevation, _) = path.at(shaded), path.at(told & ~shaded)
     top = np.full(_COLUMNS, -np.inf)
     low = np.full(_COLUMNS, np.inf)
-    np.maximum.at(top, column[dark], elevation[dark])
-    np.minimum.at(low, column[dark], elevation[dark])
-    taken = np.bincount(column[dark], np.broadcast_to(share[:, :, None], dark.shape)[dark], minlength=_COLUMNS)
-    count = np.bincount(column[dark], minlength=_COLUMNS)
+    np.maximum.at(top, column, elevation)
+    np.minimum.at(low, column, elevation)
+    taken = np.bincount(column, share.ravel()[of_bin], minlength=_COLUMNS)
+    count = np.bincount(column, minlength=_COLUMNS)
     over = np.full(_COLUMNS, np.inf)
-    above = free & (elevation > top[column])
-    np.minimum.at(over, column[above], elevation[above])
+    above = free_elevation > top[free_column]
+    np.minimum.at(over, free_column[above], free_elevation[above])
     under = np.full(_COLUMNS, 0.0)
-    below = free & (elevation < low[column])
-    np.maximum.at(under, column[below], elevation[below])
+    below = free_elevation < low[free_column]
+    np.maximum.at(under, free_column[below], free_elevation[below])
     known = count > 0
     seen_over = known & (over - top <= 2 * EDGE_DEG.value)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -138,12 +138,10 @@ def grown(case: Case, shaded: Mask, told: Mask) -> tuple[int, int]:
     Only the same place at both times counts: a fixed thing with a gap under it
     looks as if it grew when the sun climbs from the gap into it.
     """
-    azimuth, elevation = _fine_sun(case)
-    row = np.clip((elevation / _COLUMN_DEG).astype(np.int64), 0, 44)
-    place = _column(azimuth) * 45 + row
-    use = told[:, :, None] & (elevation > 0)
-    day = np.broadcast_to(case.table.days[:, None, None], use.shape)[use].astype(np.float64)
-    spot, dark = place[use], np.broadcast_to(shaded[:, :, None], use.shape)[use]
+    column, elevation, of_bin = _sun_path(case).at(told)
+    spot = column * 45 + np.clip((elevation / _COLUMN_DEG).astype(np.int64), 0, 44)
+    day = case.table.days[of_bin // BINS].astype(np.float64)
+    dark = shaded.ravel()[of_bin]
     cells = _COLUMNS * 45
     first = np.full(cells, np.inf)
     np.minimum.at(first, spot, day)
@@ -204,13 +202,31 @@ def kind_of(line: Skyline, growing: bool, members_share: float) -> str:
     return "fixed"
 
 
-def _column(azimuth_deg: Floats) -> NDArray[np.int64]:
+def column_of(azimuth_deg: Floats) -> NDArray[np.int64]:
+    """Column of a skyline for each azimuth, degrees clockwise from north."""
     return (np.floor(np.asarray(azimuth_deg) / _COLUMN_DEG).astype(np.int64)) % _COLUMNS
 
 
-@lru_cache(maxsize=1)
-def _fine_sun(case: Case) -> tuple[Floats, Floats]:
-    """Azimuth and elevation at some moments of every bin, [D, B, parts]; between bins along the sun's path."""
+@dataclass(frozen=True)
+class _Path:
+    """The sun at some moments of every bin while it is up: column and elevation [M], and where each bin begins [D * B + 1]."""
+
+    column: NDArray[np.int64]
+    elevation_deg: Floats
+    begin: NDArray[np.int64]
+
+    def at(self, bins: Mask) -> tuple[NDArray[np.int64], Floats, NDArray[np.int64]]:
+        """Columns, elevations and bins (positions in [D * B]) of the moments in some bins, [D, B]."""
+        where = np.flatnonzero(bins)
+        size = self.begin[where + 1] - self.begin[where]
+        of_bin = np.repeat(where, size)
+        moment = np.arange(len(of_bin)) + np.repeat(self.begin[where] - np.cumsum(size) + size, size)
+        return self.column[moment], self.elevation_deg[moment], of_bin
+
+
+@once
+def _sun_path(case: Case) -> _Path:
+    """Between bins along the sun's path."""
     az, el = np.radians(case.bin_azimuth), np.radians(case.bin_elevation)
     path = np.stack([np.cos(el) * np.sin(az), np.cos(el) * np.cos(az), np.sin(el)])
     at = (np.arange(_PARTS) + 0.5) / _PARTS - 0.5
@@ -218,7 +234,11 @@ def _fine_sun(case: Case) -> tuple[Floats, Floats]:
     near = np.where(at < 0, before[..., None], after[..., None])
     fine = (1 - np.abs(at)) * path[..., None] + np.abs(at) * near
     fine /= np.linalg.norm(fine, axis=0)
-    return np.degrees(np.arctan2(fine[0], fine[1])) % 360, np.degrees(np.arcsin(np.clip(fine[2], -1, 1)))
+    elevation = np.degrees(np.arcsin(np.clip(fine[2], -1, 1)))
+    up = elevation > 0
+    azimuth = np.degrees(np.arctan2(fine[0][up], fine[1][up])) % 360
+    begin = np.concatenate([np.zeros(1, np.int64), np.cumsum(up.sum(axis=2).ravel())])
+    return _Path(column_of(azimuth), elevation[up], begin)
 
 
 def _bridged(line: Skyline) -> Skyline:

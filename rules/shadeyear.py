@@ -10,14 +10,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from collectors.site import Module, SiteFacts
 from rules.case import Case, Floats, Mask
 from rules.daytable import day_iso
 from rules.finding import Threshold
-from rules.irradiance import plane_effective, plane_parts
+from rules.irradiance import plane_parts, through_glass
 from rules.module import ambient_estimate, cell_temperature, per_rated
-from rules.obstruction import Skyline
+from rules.obstruction import Skyline, column_of
 from rules.panel import day_offset
 from rules.sun import sun_of
 
@@ -62,9 +63,10 @@ def season(case: Case, n: int, line: Skyline, brightness: float) -> Season:
         case.site.site, first * 86400 - day_offset(case.site), plane.azimuth_deg or 0.0, plane.tilt_deg or 0.0,
         case.inputs[n].module,
     )  # fmt: skip
-    lost = (line.hides(year.azimuth_deg, year.elevation_deg) * year.beam).reshape(_DAYS, -1).sum(axis=1)
-    whole = year.power.reshape(_DAYS, -1).sum(axis=1)
-    bites = _closed(lost > SEASON_LOSS.value * np.maximum(whole, 1e-9), int(SEASON_GAP.value))
+    hidden = np.zeros(_DAYS * 86400 // _STEP_S)
+    hidden[year.at] = line.hides_at(year.column, year.elevation_deg) * year.beam
+    lost = hidden.reshape(_DAYS, -1).sum(axis=1)
+    bites = _closed(lost > SEASON_LOSS.value * np.maximum(year.power, 1e-9), int(SEASON_GAP.value))
     gain = float(case.plane_gain[case.plane_of[n]])
     kwh = float(lost.sum()) * brightness * gain * float(case.rated[n]) / 1000.0
     if bites.all() or not bites.any():
@@ -92,12 +94,17 @@ def sky_brightness(case: Case, n: int, beam: Floats) -> float:
 
 @dataclass(frozen=True)
 class _Year:
-    """A year by quarter hours: the sun, and what a clear sky would give, all of it and by the beam, h."""
+    """A year of clear sky.
 
-    azimuth_deg: Floats
+    Of the quarter hours with beam: their positions in the year, the sun's column
+    of a skyline and elevation, and what the beam would give, h; and the power of each day, h, [365].
+    """
+
+    at: NDArray[np.int64]
+    column: NDArray[np.int64]
     elevation_deg: Floats
-    power: Floats
     beam: Floats
+    power: Floats
 
 
 @lru_cache(maxsize=8)
@@ -106,13 +113,16 @@ def _year(facts: SiteFacts, start: int, azimuth_deg: float, tilt_deg: float, mod
     sun = sun_of(facts, ts)
     up = sun.zenith_deg < 90.0
     day = sun.at(up)
-    poa = plane_effective(day, azimuth_deg, tilt_deg)
     parts = plane_parts(day, azimuth_deg, tilt_deg)
+    poa = through_glass(parts, tilt_deg)
     power, beam = np.zeros(len(ts)), np.zeros(len(ts))
     power[up] = per_rated(module, poa, cell_temperature(poa, ambient_estimate(facts, day.ts))) * (_STEP_S / 3600.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         beam[up] = power[up] * np.nan_to_num(parts.direct / parts.total)
-    return _Year(sun.azimuth_deg, sun.elevation_deg, power, beam)
+    at = np.flatnonzero(beam)
+    return _Year(
+        at, column_of(sun.azimuth_deg[at]), sun.elevation_deg[at], beam[at], power.reshape(_DAYS, -1).sum(axis=1)
+    )
 
 
 def _closed(mask: Mask, gap: int) -> Mask:
@@ -124,7 +134,7 @@ def _closed(mask: Mask, gap: int) -> Mask:
         if not turn.size:
             return out
         ends = np.r_[turn[1:], turn[0] + size]
-        for a, b in zip(turn, ends, strict=True):
-            if out[a] != want and b - a <= gap:
-                out[np.arange(a, b) % size] = want
+        short = np.flatnonzero((ends - turn <= gap) & (out[turn] != want))
+        for a, b in zip(turn[short].tolist(), ends[short].tolist(), strict=True):
+            out[np.arange(a, b) % size] = want
     return out

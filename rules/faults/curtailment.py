@@ -15,12 +15,11 @@ flat top), passing clouds (not flat), ``hot-derating`` (follows temperature).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from statistics import median
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, with_neighbours
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, once, with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
@@ -86,7 +85,7 @@ class _Spell:
         return self.bend > 1.5 * BEND.value or self.hours >= PLAIN_HOURS.value or far
 
 
-@lru_cache(maxsize=2)
+@once
 def _held_down(case: Case) -> tuple[Mask, Mask]:
     """Bins at an ordered level, and bins pulled down by the grid's frequency, [D, B]; asked for by two rules."""
     clear = case.table["plane_clear"].max(axis=1) * (float(np.max(case.plane_gain)) if len(case.names) else 1.0)

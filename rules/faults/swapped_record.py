@@ -19,7 +19,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, once
 from rules.finding import Alternative, Threshold
 from rules.siblings import middle, nan_median
 
@@ -33,8 +33,9 @@ _HINT = 0.85  # of the misfit to the own plane: worth a closer look
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
 
+@once
 def judge(case: Case) -> RuleResult:
-    """Candidates for inputs that fit another plane."""
+    """Candidates for inputs that fit another plane; asked for by two rules."""
     result = RuleResult()
     planes = len(case.names)
     if planes < 2:
@@ -43,7 +44,7 @@ def judge(case: Case) -> RuleResult:
         return result
     courses = _Courses(case)
     size = np.bincount(case.plane_of, minlength=planes)
-    own = [courses.misfit(n, int(p), ()) for n, p in enumerate(case.plane_of)]
+    own = courses.own_misfits()
     for n, (best, days, mine, theirs, mate_n) in _explained(case, courses, own, size).items():
         ref = case.inputs[n]
         mate = None if mate_n is None else case.inputs[mate_n].label
@@ -151,6 +152,20 @@ class _Courses:
             self._kept[key] = out
         return self._kept[key]
 
+    def own_misfits(self) -> list[Floats]:
+        """:meth:`misfit` of every input to the course of its plane's other members."""
+        out: list[Floats] = [np.zeros(0)] * len(self.case.inputs)
+        for p in range(len(self.case.names)):
+            members = np.flatnonzero(self.case.plane_of == p)
+            if len(members) == 1:
+                out[members[0]] = self.misfit(int(members[0]), p, ())
+                continue
+            course = _middles_without(np.where(self.free[:, members], self.power[:, members], np.nan))
+            apart = self._apart(members, course)
+            for k, n in enumerate(members):
+                out[n] = apart[:, k]
+        return out
+
     def sun_agrees(self, n: int, m: int) -> bool:
         """Whether two records follow the sun on each other's plane better than on their own, on bright days."""
         a, b = int(self.case.plane_of[n]), int(self.case.plane_of[m])
@@ -167,13 +182,32 @@ class _Courses:
         by_siblings = not np.isin(np.flatnonzero(self.case.plane_of == plane), (*without, n)).all()
         return np.where(self.bright | by_siblings, self._apart(n, course), np.nan)
 
-    def _apart(self, n: int, course: Floats) -> Floats:
-        """Share of an input's energy that a course [D, B] of any scale leaves unexplained, [D]; NaN on dark days."""
+    def _apart(self, n: int | NDArray[np.int64], course: Floats) -> Floats:
+        """Share of an input's energy that a course of any scale leaves unexplained, [D]; NaN on dark days.
+
+        Parameters
+        ----------
+        n : the input, or several [M].
+        course : [D, B], or one for each of several inputs [D, M, B]; gives [D, M].
+        """
         use = self.free[:, n] & np.isfinite(course)
         power, shape = np.where(use, self.power[:, n], 0.0), np.where(use, course, 0.0)
-        total = power.sum(axis=1)
+        total = power.sum(axis=-1)
         with np.errstate(invalid="ignore", divide="ignore"):
-            scale = (power * shape).sum(axis=1) / (shape**2).sum(axis=1)
-            miss = np.abs(power - scale[:, None] * shape).sum(axis=1) / total
-        enough = (total > 0.5) & (shape.sum(axis=1) > 0.5)
+            scale = (power * shape).sum(axis=-1) / (shape**2).sum(axis=-1)
+            miss = np.abs(power - scale[..., None] * shape).sum(axis=-1) / total
+        enough = (total > 0.5) & (shape.sum(axis=-1) > 0.5)
         return np.where(enough, miss, np.nan)
+
+
+def _middles_without(energy: Floats) -> Floats:
+    """For each member the lower median of the others, [D, M, B]; NaN where there is none.
+
+    Of the members in order one is missing: those above it move down a place.
+    """
+    ordered = np.sort(energy, axis=1)  # NaN last
+    known = np.isfinite(energy)
+    others = known.sum(axis=1, keepdims=True) - known
+    at = np.maximum((others - 1) // 2, 0)
+    below, above = np.take_along_axis(ordered, at, 1), np.take_along_axis(ordered, at + 1, 1)
+    return np.where(energy <= below, above, below)
