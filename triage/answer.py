@@ -108,7 +108,7 @@ def answer_of(
         loss_wh_per_day=per_day,
         loss_wh_total=sum(f.loss_wh_total for f in losing),
         worth=_worth(facts, per_day),
-        age_note=_age_note(to_day, age),
+        age_note=_age_note(to_day, age) if act else "",  # else the headline says it
         reasons=tuple(reason(f) for f in live),
         ask=gather(chosen, "ask"),
         remote=gather(chosen, "remote"),

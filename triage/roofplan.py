@@ -51,6 +51,14 @@ def roof_plan(site: SiteDescription, findings: Iterable[Finding]) -> tuple[RoofP
     return tuple(_plane(site, name, refs, named) for name, refs in planes.items())
 
 
+def spot_of(site: SiteDescription, ref: InputRef) -> tuple[int | None, int | None]:
+    """Row and column of an input, counted from 1 from the top left, also where the site file counts from 0."""
+    if ref.row is None or ref.column is None:
+        return ref.row, ref.column
+    first = int(any(0 in (other.row, other.column) for other in site.inputs))
+    return ref.row + first, ref.column + first
+
+
 def touches(finding: Finding, ref: InputRef) -> bool:
     """Whether a finding is about this input alone, its unit, or its branch of units."""
     if finding.unit is None:

@@ -20,6 +20,7 @@ from collectors.site import InputRef, SiteDescription, SiteFacts
 from collectors.store import Store
 from rules.finding import ACTIONS, Finding
 from triage.ledger import Ledger, LedgerEntry
+from triage.roofplan import spot_of
 from triage.wording import cautions, gather, wording
 from triage.workspace import Workspace
 
@@ -232,7 +233,7 @@ def place_text(site: SiteDescription, finding: Finding) -> str:
             return f"plane {finding.plane}"
         return f"gateway {finding.gateway}" if finding.gateway else "whole site"
     words = [f"unit {finding.unit}" + (f", input {finding.input}" if finding.input is not None else "")]
-    words += _spots(refs)
+    words += _spots(site, refs)
     branch = next((r.branch for r in refs if r.branch), "")
     if branch:
         words.append(_branch_text(branch))
@@ -323,11 +324,12 @@ def _roof_order(site: SiteDescription, finding: Finding) -> tuple[object, ...]:
     return (ref.branch, ref.plane, ref.row or 0, ref.column or 0)
 
 
-def _spots(refs: Sequence[InputRef]) -> list[str]:
+def _spots(site: SiteDescription, refs: Sequence[InputRef]) -> list[str]:
     """Plane, row and columns of inputs, one entry per row: ``plane west row 1, columns 2 to 5``."""
     rows: dict[tuple[str, int | None], list[int]] = {}
     for ref in refs:
-        rows.setdefault((ref.plane, ref.row), []).extend([] if ref.column is None else [ref.column])
+        row, column = spot_of(site, ref)
+        rows.setdefault((ref.plane, row), []).extend([] if column is None else [column])
     spots = []
     for (plane, row), columns in rows.items():
         parts = [f"plane {plane}"] if plane else []

@@ -34,6 +34,16 @@ SEVERITY_WORDS: Final[dict[str, str]] = {
     "low": "low",
     "info": "for information",
 }
+_LIGHT: Final[dict[str, str]] = {
+    "poa sensor": "a light sensor in the plane of the modules (POA)",
+    "ghi sensor": "a horizontal light sensor (GHI)",
+    "own inputs": "the inputs themselves against a clear sky",
+}
+
+
+def light_words(source: str) -> str:
+    """What told how bright it was, for people; ``source`` as a check names it."""
+    return _LIGHT.get(source, source)
 
 
 class Wording(BaseModel):

@@ -17,6 +17,7 @@ from collectors.site import load_site
 from triage.console import err, out
 from triage.figures import plural
 from triage.importing import read_files
+from triage.wording import light_words
 from triage.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -122,7 +123,7 @@ def _show(result: CheckResult) -> None:
         out.print(f"{result.site}: no readings yet, so nothing can be said.", highlight=False)
         return
     out.print(
-        f"{result.site}: {result.from_day} to {result.to_day}, light judged by {result.irradiance_source}",
+        f"{result.site}: {result.from_day} to {result.to_day}, light judged by {light_words(result.irradiance_source)}",
         highlight=False,
     )
     if not result.findings:

@@ -185,12 +185,12 @@ def _fault_tables(fleet: FleetOverview, top: int) -> list[Table]:
 
 
 def _record_tables(fleet: FleetOverview, top: int) -> list[Table]:
-    silent = _table("Nobody hears from", "site", "last sample (UTC)", ">silent for")
+    silent = _table("Nobody hears from", "site", "last reading", ">silent for")
     for s in fleet.silent[:top]:
         _row(
             silent,
             s.site_id,
-            s.last_sample or "never one",
+            s.when or "never one",
             "" if s.hours is None else f"{s.hours / 24:.1f} d",
         )
     gaps = _table("Gaps in the record", "site", ">daylight that arrived")
@@ -241,4 +241,4 @@ def _some(names: tuple[str, ...], most: int = 6) -> str:
 
 
 def _counts(counts: dict[str, int]) -> str:
-    return ", ".join(f"{name} {n}" for name, n in list(counts.items())[:3])
+    return ", ".join(f"{name}: {n}" for name, n in list(counts.items())[:3])

@@ -153,6 +153,7 @@ def show_morning(workspace: WorkspaceOption = None, as_json: JsonOption = False)
         for line in lines:
             facts = [line.worth] if line.loss_wh_per_day > 0 else []
             facts += [f"since {day_text(line.since)}"] if line.since else []
+            facts += [line.silent] if line.silent else []
             out.print(f"  {line.name}  {', '.join(facts)}", markup=False, highlight=False)
             for text in (line.answer, *line.changes):
                 out.print(Padding(Text(text), (0, 0, 0, 6)))

@@ -32,8 +32,8 @@ def place_chart(summaries: Sequence[SiteSummary], fleet: FleetOverview) -> Figur
     silent = {s.site_id for s in fleet.silent}
     calm = [s for s in placed if s.site_id not in due and s.site_id not in silent]
     kinds: list[tuple[str, list[SiteSummary], str, str, int]] = [
-        ("nothing due", calm, _GREY, "circle-open", 6),
-        ("nobody hears from it", [s for s in placed if s.site_id in silent], _PURPLE, "x", 9),
+        ("nothing due", calm, _GREY, "circle", 6),
+        ("nobody hears from it", [s for s in placed if s.site_id in silent], _PURPLE, "circle-open", 19),
         ("visit due", [s for s in placed if s.site_id in due], _ORANGE, "diamond", 11),
     ]
     data = []
@@ -46,13 +46,14 @@ def place_chart(summaries: Sequence[SiteSummary], fleet: FleetOverview) -> Figur
                 "type": "scatter",
                 "mode": "markers+text" if name == "visit due" and len(sites) <= 60 else "markers",
                 "name": name,
+                "showlegend": True,  # also when it is the only one
                 "x": [s.longitude for s in sites],
                 "y": [s.latitude for s in sites],
                 "text": [str(r or "") for r in rounds],
                 "textposition": "top center",
                 "hovertext": [f"{s.name or s.site_id}: {s.answer}" for s in sites],
                 "hoverinfo": "text",
-                "marker": {"color": colour, "symbol": symbol, "size": size},
+                "marker": {"color": colour, "symbol": symbol, "size": size, "line": {"width": 2}},
             }
         )
     middle = sum(s.latitude or 0.0 for s in placed) / len(placed)
@@ -85,6 +86,7 @@ def fault_chart(fleet: FleetOverview) -> Figure | None:
         if any(band in r.by_age for r in rows)
     ]
     layout = _layout("live findings", "", 120 + 30 * len(rows))
+    layout["legend"] |= {"traceorder": "normal"}  # the youngest first, as the bars are cut
     return {"data": data, "layout": layout | {"barmode": "stack"}}
 
 

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta
 from statistics import median
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from rules.finding import Threshold
 from triage import figures
@@ -43,12 +44,16 @@ class FaultRow:
 
 @dataclass(frozen=True)
 class Silent:
-    """A site nobody hears from; ``hours`` is None when nothing ever arrived."""
+    """A site nobody hears from; ``hours`` is None when nothing ever arrived.
+
+    ``last_sample`` is a UTC ISO time, ``when`` the same by the clock at the site.
+    """
 
     site_id: str
     name: str
     last_sample: str
     hours: float | None
+    when: str = ""
 
 
 @dataclass(frozen=True)
@@ -192,7 +197,8 @@ def silent_sites(summaries: Sequence[SiteSummary], now: datetime) -> list[Silent
         hours = (now.timestamp() - s.last_sample) / 3600
         if hours > SILENT_AFTER.value:
             when = datetime.fromtimestamp(s.last_sample, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-            rows.append((s.last_sample, Silent(s.site_id, s.name, when, round(hours, 1))))
+            local = figures.clock(s.last_sample, ZoneInfo(s.timezone))
+            rows.append((s.last_sample, Silent(s.site_id, s.name, when, round(hours, 1), local)))
     return [row for _, row in sorted(rows, key=lambda r: (r[0], r[1].site_id))]
 
 

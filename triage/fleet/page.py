@@ -115,7 +115,7 @@ def _environment() -> Environment:
         "energy": figures.energy,
         "percent": figures.percent,
         "title": lambda fault: wording(fault).title,
-        "model": lambda counts: ", ".join(f"{name} {n}" for name, n in list(counts.items())[:4]),
+        "model": lambda counts: ", ".join(f"{name}: {n}" for name, n in list(counts.items())[:4]),
         "ratio": lambda value: f"{value:.2f}" if value < 1 else f"{value:.1f}",
     }
     return environment

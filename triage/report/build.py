@@ -30,7 +30,7 @@ from triage.ledger import LedgerEntry
 from triage.report.charts import Figure, completeness_figure, figure_table, finding_figure, site_figure
 from triage.report.picking import iso_day, view_days
 from triage.report.roof import plan_caption, roof_cells, roof_svg
-from triage.wording import ACTION_WORDS, SEVERITY_WORDS, Wording, wording
+from triage.wording import ACTION_WORDS, SEVERITY_WORDS, Wording, light_words, wording
 
 if TYPE_CHECKING:
     from rules.view import SiteView
@@ -123,7 +123,7 @@ def report_html(
         "past": [_row(None, entry, {}) for entry in past],
         "period": days_text(result.from_day, result.to_day) if result.to_day else "no readings yet",
         "subtitle": _subtitle(site),
-        "source_text": f"Light was judged by: {result.irradiance_source}.",
+        "source_text": f"Light was judged by {light_words(result.irradiance_source)}.",
         "rejected": sorted(result.rejected_rows.items()),
         "settings": _settings(site, view, result),
         "thresholds": thresholds(),
@@ -286,7 +286,7 @@ def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> 
     rows = [
         ("Days judged", judged),
         ("Times in", facts.timezone),
-        ("Irradiance", ", ".join(filter(None, (result.irradiance_source, result.irradiance_note)))),
+        ("Irradiance", ", ".join(filter(None, (light_words(result.irradiance_source), result.irradiance_note)))),
         ("Place", f"{facts.latitude:.3f}°, {facts.longitude:.3f}°, {facts.altitude_m:.0f} m"),
     ]
     if view is not None:

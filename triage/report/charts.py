@@ -13,7 +13,7 @@ from triage.figures import energy, percent
 from triage.report import evidence_power, evidence_reporting, evidence_units
 from triage.report.picking import iso_day, summed, view_days
 from triage.report.roof import roof_svg
-from triage.report.traces import Figure, figure, figure_table, numbers, panels
+from triage.report.traces import Figure, day_ticks, figure, figure_table, numbers, panels
 
 if TYPE_CHECKING:
     from rules.view import SiteView
@@ -85,6 +85,7 @@ def site_figure(view: SiteView) -> Figure:
     ]  # fmt: skip
     layout = panels(["Energy (kWh a day)"])
     layout["yaxis"]["rangemode"] = "tozero"
+    layout["xaxis"] |= day_ticks(stamps)
     total, ought = float(made.sum()), float(expected.sum())
     share = f", {percent(total / ought)} of expected" if ought > 0 else ""
     alt = f"{energy(1e3 * total)} measured over {len(days)} days{share}."

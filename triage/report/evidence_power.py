@@ -90,8 +90,9 @@ def shade_figure(view: SiteView, finding: Finding) -> Figure:
     centres_az, centres_el, share = _sun_bins(azimuth[good], elevation[good], made[good], usual[good])
     day = brightest_day(view, first, last)
     layout = panels(["Sun elevation (°)", "Power (W)"], [1.0, 0.9], clock_title(view))
-    ticks = [v for v in range(-180, 361, 30) if centres_az[0] - 5 <= v <= centres_az[-1] + 5]
-    names = {"tickvals": ticks, "ticktext": [str(v % 360) for v in ticks]}
+    left, right = centres_az[0] - 5, centres_az[-1] + 5
+    ticks = [v for v in range(-180, 361, 45 if right - left > 100 else 15) if left <= v <= right]
+    names = {"tickvals": ticks, "ticktext": [_direction(v) for v in ticks]}
     layout["xaxis"] = {**number_axis("Sun azimuth (° clockwise from north)"), **names}
     layout["hovermode"] = "closest"
     heat = {
@@ -214,6 +215,12 @@ def _sun_bins(
     centres_az = [round((left + n + 0.5) * step, 1) for n in range(shape[1])]
     centres_el = [round((bottom + n + 0.5) * step, 1) for n in range(shape[0])]
     return centres_az, centres_el, np.minimum(share.reshape(shape), 100.0)
+
+
+def _direction(azimuth_deg: int) -> str:
+    """``135° SE``; the letters only where they are exact."""
+    eighth, rest = divmod(azimuth_deg % 360, 45)
+    return f"{azimuth_deg % 360}°" + ("" if rest else f" {('N', 'NE', 'E', 'SE', 'S', 'SW', 'W', 'NW')[eighth]}")
 
 
 def _shade_alt(azimuths: list[float], elevations: list[float], share: Floats) -> str:

@@ -19,6 +19,7 @@ from triage.report.traces import (
     SHARES,
     Figure,
     Floats,
+    day_ticks,
     figure,
     number_axis,
     numbers,
@@ -44,6 +45,7 @@ def reporting_figure(view: SiteView, finding: Finding) -> Figure:
         x, y, z = _by_unit(view, units)
         layout = panels(["Unit"], x_title="Day")
         layout["yaxis"]["type"] = "category"
+        layout["xaxis"] |= day_ticks(x)
         caption = "Readings received of each unit while the sun was up, by day."
     layout["yaxis"] |= {"autorange": "reversed", "tickformat": "%-d %b"}
     layout["hovermode"] = "closest"

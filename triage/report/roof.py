@@ -28,6 +28,7 @@ from triage.report.picking import (
     window,
 )
 from triage.report.traces import Floats
+from triage.roofplan import spot_of
 from triage.wording import wording
 
 if TYPE_CHECKING:
@@ -85,7 +86,7 @@ def plan_caption(view: SiteView, findings: Sequence[Finding] = ()) -> str:
     return (
         f"Each cell is one input: its power on {day}, a bright one of the last {LOOK_BACK_DAYS} days, over "
         "what its siblings made (dashed: typical; grey: their middle half). The figure is its energy that "
-        "day as a share of the siblings'. Rows and columns are those of the site file, row 1 at the top."
+        "day as a share of the siblings'. Rows count from the top, columns from the left."
     )
 
 
@@ -98,7 +99,7 @@ def roof_cells(view: SiteView, findings: Sequence[Finding]) -> list[RoofCell]:
     taken: set[tuple[str, int, int]] = set()
     for ref in view.site.inputs:
         plane = view.plane_of[ref.index]
-        row, place = ref.row, ref.column
+        row, place = spot_of(view.site, ref)
         if row is None or place is None or (plane, row, place) in taken:
             row, place = _free(taken, plane)
         taken.add((plane, row, place))

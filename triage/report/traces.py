@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from collectors.site import SiteFacts
+from triage.figures import day_text
 
 Figure = dict[str, Any]
 Floats = NDArray[np.floating[Any]]
@@ -121,6 +122,10 @@ def level(value: float, text: str, where: Figure, count: int, **changes: Any) ->
     return line(text, "limit", [value, value], ends, digits=1, **changes)
 
 
+#: Pixels between tick labels and an axis title; without it plotly sets the title over the figure's edge.
+_STANDOFF: Final = 6
+
+
 def panels(titles: Sequence[str], heights: Sequence[float] | None = None, x_title: str = "") -> Figure:
     """Layout with panels stacked from the top, each with its y title (quantity and unit).
 
@@ -146,15 +151,20 @@ def panels(titles: Sequence[str], heights: Sequence[float] | None = None, x_titl
             "gridcolor": _GRID,
             "automargin": True,
             "tickformatstops": _TICKS,
-            **({"title": {"text": x_title}} if n == len(titles) and x_title else {}),
+            **({"title": {"text": x_title, "standoff": _STANDOFF}} if n == len(titles) and x_title else {}),
         }
         top = bottom - gap
     return layout
 
 
+def day_ticks(days: Sequence[str]) -> Figure:
+    """Ticks of an axis of days (ISO): of a few, each by its name, where plotly would mark hours."""
+    return {"tickvals": list(days), "ticktext": [day_text(d) for d in days]} if len(days) < 4 else {}
+
+
 def number_axis(title: str) -> Figure:
     """First panel's x axis when it doesn't show time."""
-    return {"anchor": "y", "gridcolor": _GRID, "automargin": True, "title": {"text": title}}
+    return {"anchor": "y", "gridcolor": _GRID, "automargin": True, "title": {"text": title, "standoff": _STANDOFF}}
 
 
 def at_panel(n: int) -> Figure:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Final, Literal
+from zoneinfo import ZoneInfo
 
 from triage.answer import STALE_DAYS
-from triage.figures import energy, plural
+from triage.figures import day_text, energy, plural
 from triage.fleet.summary import FindingBrief, SiteSummary
 from triage.service.state import ServiceState
 from triage.wording import wording
@@ -39,7 +41,8 @@ class MorningLine:
     """One site this morning.
 
     ``value_per_day`` is the live loss in the site's currency a day (None without a tariff);
-    ``loss_wh_per_day`` the same in Wh; ``changes`` what the last night changed, in words.
+    ``loss_wh_per_day`` the same in Wh; ``changes`` what the last night changed, in words;
+    ``silent`` says of a finding's site that nothing came since, "" while readings come.
     """
 
     site: str
@@ -59,6 +62,7 @@ class MorningLine:
     timezone: str
     last_sample: int | None
     completeness: float | None
+    silent: str = ""
 
     @property
     def worth(self) -> str:
@@ -167,6 +171,7 @@ def _line(s: SiteSummary, news: dict[int, list[str]], now: float) -> MorningLine
         timezone=s.timezone,
         last_sample=s.last_sample,
         completeness=s.completeness,
+        silent=f"no readings since {_last_day(s)}" if _stale(s, now) and urgency != "trouble" else "",
     )
 
 
@@ -190,6 +195,11 @@ def _stale(s: SiteSummary, now: float) -> bool:
     return s.last_sample is not None and now - s.last_sample > (STALE_DAYS + 1) * 86400
 
 
+def _last_day(s: SiteSummary) -> str:
+    """Day of the newest reading, by the clock at the site."""
+    return day_text(datetime.fromtimestamp(s.last_sample or 0, ZoneInfo(s.timezone)).date().isoformat())
+
+
 def _first(findings: Sequence[FindingBrief]) -> FindingBrief | None:
     rank = {"visit": 0, "remote": 1, "watch": 2, "none": 3}
     return min(
@@ -208,10 +218,10 @@ def _answer(s: SiteSummary, first: FindingBrief | None, urgency: Urgency, now: f
         if not s.night:
             return "Not checked yet; its first night has not come."
         days = plural(int((now - s.last_sample) // 86400), "day")
-        return f"No readings for {days}; the last came on {s.to_day}."
+        return f"No readings for {days}; the last came on {_last_day(s)}."
     if urgency == "quiet" or first is None:
         blind = f" {plural(s.not_judged, 'question')} could not be judged." if s.not_judged else ""
-        return f"Nothing found up to {s.to_day or s.night}.{blind}"
+        return f"Nothing found up to {day_text(s.to_day or s.night)}.{blind}"
     title = wording(first.fault).title
     # The sentence usually names the place itself.
     told = first.place.casefold() in first.why.casefold()

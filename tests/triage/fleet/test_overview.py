@@ -27,13 +27,14 @@ def test_silence_is_more_than_two_days_or_for_ever() -> None:
     sites = [
         site("just", last_sample=now - 48 * 3600),
         site("over", last_sample=now - 48 * 3600 - 60),
-        site("long", last_sample=now - 40 * 86400),
+        site("long", last_sample=now - 40 * 86400, timezone="Europe/Zurich"),
         site("never", last_sample=None),
     ]
     found = silent_sites(sites, NOW)
     assert [s.site_id for s in found] == ["never", "long", "over"]
     assert found[1].hours == 960.0
     assert found[1].last_sample == "2026-04-26T06:00:00Z"
+    assert found[1].when == "26 Apr 2026 08:00 CEST"
 
 
 def test_repeat_offenders() -> None:

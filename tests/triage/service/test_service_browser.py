@@ -171,7 +171,7 @@ def test_the_working_day(size: tuple[int, int], scheme: str, context: Context, w
         assert "roof to visit" in w.page.locator("h1").inner_text()
         w.page.get_by_label("Someone on the phone?").fill("ambrel")
         w.page.keyboard.press("Enter")
-        w.page.get_by_text("Try first, without driving").wait_for()
+        w.page.get_by_text("Try first, from the desk").wait_for()
         w.check(f"call-{tag}")
         w.page.get_by_role("link", name="Ambrel Farmhouse").first.click()
         assert w.draw_charts() >= 4

@@ -91,6 +91,14 @@ def test_silence_is_not_health() -> None:
     for line in morning([old, never], {}, MORNING).lines:
         assert line.urgency == "trouble"
         assert "readings" in line.answer
+        assert line.silent == "", "the answer says it"
+
+
+def test_a_site_to_visit_that_went_silent_says_so() -> None:
+    """Nine days before the morning of 5 Nov 2025, by the clock at the site."""
+    lines = morning([summary("old", brief(), last_sample=int(MORNING) - 9 * 86400)], {}, MORNING).lines
+    assert (lines[0].urgency, lines[0].silent) == ("visit", "no readings since 27 Oct 2025")
+    assert morning([summary("new", brief())], {}, MORNING).lines[0].silent == ""
 
 
 def test_what_changed_is_told_in_words() -> None:
@@ -240,7 +248,7 @@ def test_the_call_screen_says_what_to_do(client: TestClient) -> None:
         "Go: ",
         "Since",
         "Lost so far",
-        "Try first, without driving",
+        "Try first, from the desk",
         "Why",
         "If someone goes",
         "Before anyone climbs",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -121,6 +122,17 @@ def test_isolation_names_the_branch_and_defers_to_licensed_persons() -> None:
     assert "licensed person" in steps[-1]
     assert "never under load" in " ".join(steps)
     assert any("whole array" in s for s in isolation_steps(site, [finding(fault="site-outage", unit=None, input=None)]))
+
+
+def test_rows_counted_from_0_in_the_site_file_are_told_from_1() -> None:
+    from_0 = SITE_TOML
+    for key in ("row", "column"):
+        for n in (1, 2):
+            from_0 = re.sub(rf"{key} ?= ?{n}", f"{key} = {n - 1}", from_0)
+    assert parse_site(from_0).inputs[0].row == 0
+    for number in (1, 2):
+        told = place_text(parse_site(from_0), finding(unit="A", input=number))
+        assert told == place_text(parse_site(SITE_TOML), finding(unit="A", input=number))
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import jinja2
 import plotly
+from markupsafe import Markup, escape
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
@@ -78,8 +79,14 @@ def _env() -> jinja2.Environment:
         nav=NAV,
     )
     env.filters["local"] = lambda ts, zone: clock(ts, ZoneInfo(zone))
+    env.filters["commands"] = commands
     env.filters["utc"] = lambda iso, zone: clock(datetime.fromisoformat(iso).timestamp(), ZoneInfo(zone))
     return env
+
+
+def commands(text: str) -> Markup:
+    """A text with its commands, in backticks, set as such."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))
 
 
 @lru_cache(maxsize=1)

@@ -15,6 +15,7 @@ from collectors.errors import CalloutError
 from collectors.store import Store
 from rules.finding import Finding
 from triage.answer import Answer, answer_of
+from triage.figures import with_money
 from triage.lastcheck import last_check
 from triage.ledger import Ledger, LedgerEntry
 from triage.roofplan import roof_plan
@@ -110,14 +111,17 @@ def show_site_call(page: Page) -> Response:
         ledger = Ledger(store)
         ledger.wake(iso_time(now))
         entries = ledger.all()
+        live = [e for e in entries if e.live]
         return page.render(
             "call.html",
             here="call",
             site=store.site.site,
             site_path=quote(store.site.site.id),
             answer=site_answer(store, entries, now),
-            live=[e for e in entries if e.live],
+            urgent=[e for e in live if e.finding.action in ("visit", "remote")],
+            others=[e for e in live if e.finding.action not in ("visit", "remote")],
             action_words=ACTION_WORDS,
+            with_money=with_money,
             wording=wording,
         )
 
