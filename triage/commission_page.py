@@ -60,7 +60,7 @@ def observation_text(observation: Observation | None) -> str:
         return "–"
     if isinstance(observation.value, str):
         return observation.value
-    unit = f" {observation.unit}" if observation.unit else ""
+    unit = observation.unit if observation.unit in ("", "°") else f" {observation.unit}"
     # Readings of a record don't carry four figures.
     return f"{figure(float(f'{observation.value:.3g}'))}{unit}"
 
