@@ -31,7 +31,9 @@ Stamps = NDArray[np.int64]
 #: Geocentric values are interpolated linearly between these nodes. The sun's
 #: declination bends by at most 0.007 deg/day², so the error stays below 2e-5 deg.
 _NODE_S = 3 * 3600
-_SIDEREAL_DEG_PER_S = 360.98564736629 / 86400.0
+#: Nodes that are computed, and remembered, together: a month of them.
+_CHUNK = 256
+_SOLAR_DEG_PER_S = 360.0 / 86400.0
 _SOLAR_CONSTANT_W_M2 = 1366.1  # pvlib.irradiance.get_extra_radiation's default
 _REFRACTION_AT_SUNRISE_DEG = 0.5667  # SPA's own default
 _AIR_TEMP_FOR_REFRACTION_C = 12.0  # pvlib.solarposition's default
@@ -115,34 +117,16 @@ def _position(
     """Apparent zenith and azimuth (degrees) and the sun's distance (AU), each [T].
 
     pvlib's SPA in two parts: what the earth and sun do (slow, the dear sums)
-    on hourly nodes, what the observer sees (fast, cheap) at every stamp.
+    on nodes that all sites share, what the observer sees (fast, cheap) at every stamp.
     """
     if ts.size == 0:
         return np.zeros(0), np.zeros(0), np.ones(0)
+    first, last = int(ts.min()) // _NODE_S, int(ts.max()) // _NODE_S + 1
+    chunks = [_geocentric(chunk) for chunk in range(first // _CHUNK, last // _CHUNK + 1)]
+    nodes, equation, declination, distance = (np.concatenate(parts) for parts in zip(*chunks, strict=True))
     times = ts.astype(np.float64)
-    middle = pd.Timestamp(int(np.median(ts)), unit="s")
-    delta_t = float(spa.calculate_deltat(middle.year, middle.month))
-    first, last = int(ts.min()), int(ts.max())
-    nodes = np.arange(first, last + _NODE_S, _NODE_S, dtype=np.float64)
-    direct = nodes.size >= ts.size
-    if direct:
-        nodes = times
-    sidereal, right_ascension, declination = spa.solar_position_numpy(
-        nodes, latitude, longitude, altitude_m, pressure_hpa, 0.0, delta_t, 0.0, 1, sst=True
-    )
-    # Both angles turn; only their slow difference from a steady turn is interpolated.
-    hour = sidereal - right_ascension - _SIDEREAL_DEG_PER_S * (nodes - first)
-    hour = hour if direct else np.unwrap(hour, period=360.0)
-    distance = spa.heliocentric_radius_vector(
-        spa.julian_ephemeris_millennium(
-            spa.julian_ephemeris_century(spa.julian_ephemeris_day(spa.julian_day(nodes), delta_t))
-        )
-    )
-    if not direct:
-        hour = np.interp(times, nodes, hour)
-        declination = np.interp(times, nodes, declination)
-        distance = np.interp(times, nodes, distance)
-    local_hour = (hour + _SIDEREAL_DEG_PER_S * (times - first) + longitude) % 360.0
+    equation, declination, distance = (np.interp(times, nodes, of) for of in (equation, declination, distance))
+    local_hour = (equation + _SOLAR_DEG_PER_S * (ts % 86400) + longitude) % 360.0
     parallax = spa.equatorial_horizontal_parallax(distance)
     u = spa.uterm(latitude)
     x, y = spa.xterm(u, latitude, altitude_m), spa.yterm(u, latitude, altitude_m)
@@ -157,6 +141,29 @@ def _position(
         spa.topocentric_astronomers_azimuth(local_hour, declination, latitude)
     )
     return 90.0 - (elevation + refraction), azimuth, distance
+
+
+@lru_cache(maxsize=64)
+def _geocentric(chunk: int) -> tuple[Floats, Floats, Floats, Floats]:
+    """A month's nodes: UTC seconds, the sun's hour angle at Greenwich less the mean sun's, declination (degrees), distance (AU).
+
+    The hour angle less the clock's is half a turn and the equation of time: it never wraps.
+    """
+    nodes = (chunk * _CHUNK + np.arange(_CHUNK, dtype=np.int64)) * _NODE_S
+    middle = pd.Timestamp(int(nodes[_CHUNK // 2]), unit="s")
+    delta_t = float(spa.calculate_deltat(middle.year, middle.month))
+    times = nodes.astype(np.float64)
+    # The observer's place counts for nothing in what is asked here.
+    sidereal, right_ascension, declination = spa.solar_position_numpy(
+        times, 0.0, 0.0, 0.0, 1013.25, 0.0, delta_t, 0.0, 1, sst=True
+    )
+    distance = spa.heliocentric_radius_vector(
+        spa.julian_ephemeris_millennium(
+            spa.julian_ephemeris_century(spa.julian_ephemeris_day(spa.julian_day(times), delta_t))
+        )
+    )
+    equation = (sidereal - right_ascension - _SOLAR_DEG_PER_S * (nodes % 86400)) % 360.0
+    return times, equation, declination, distance
 
 
 def linke_turbidity(latitude: float, longitude: float, ts: Stamps) -> Floats:
