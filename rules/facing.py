@@ -83,7 +83,11 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
     typical = {n: _typical(share[:, [m == n for m in names]]) for n in open_names}
 
     def fit(name: str, find_shift: bool) -> Orientation:
-        return infer_orientation(sun, typical[name], step_s, temp_air_c=air, find_shift=find_shift, gain_prior=prior)
+        known = site.planes.get(name, Plane())
+        return infer_orientation(
+            sun, typical[name], step_s, temp_air_c=air, find_shift=find_shift, gain_prior=prior,
+            azimuth_deg=known.azimuth_deg, tilt_deg=known.tilt_deg,
+        )  # fmt: skip
 
     found_by_name = {n: fit(n, True) for n in open_names}
     shifts = [o.shift_s for o in found_by_name.values() if np.isfinite(o.azimuth_deg)]
@@ -100,10 +104,16 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
             azimuth_deg=round(found.azimuth_deg, 1) if declared.azimuth_deg is None else declared.azimuth_deg,
             tilt_deg=round(found.tilt_deg, 1) if declared.tilt_deg is None else declared.tilt_deg,
         )
+        told = [
+            f"{what} {value:.0f} ± {error:.0f}"
+            for what, known, value, error in (
+                ("azimuth", declared.azimuth_deg, found.azimuth_deg, found.azimuth_err_deg),
+                ("tilt", declared.tilt_deg, found.tilt_deg, found.tilt_err_deg),
+            )
+            if known is None
+        ]
         facings.inferred[f"orientation of plane {name}"] = (
-            f"azimuth {found.azimuth_deg:.0f} ± {found.azimuth_err_deg:.0f}, "
-            f"tilt {found.tilt_deg:.0f} ± {found.tilt_err_deg:.0f} degrees, "
-            f"from {found.days} days with clear spells"
+            f"{', '.join(told)} degrees, from {found.days} days with clear spells"
         )
     return facings
 

@@ -100,6 +100,8 @@ def infer_orientation(
     ceiling: float | None = None,
     find_shift: bool = False,
     gain_prior: tuple[float, float] | None = GAIN_PRIOR,
+    azimuth_deg: float | None = None,
+    tilt_deg: float | None = None,
 ) -> Orientation:
     """Infer a plane's azimuth and tilt from its power.
 
@@ -118,6 +120,7 @@ def infer_orientation(
         but the plane is fitted to the clock as it is.
     gain_prior : measured over modelled power, mean and relative spread; None
         when the rating is not known: then shape alone must do.
+    azimuth_deg, tilt_deg : where one of the two is known, degrees: the other is told better then.
 
     Returns
     -------
@@ -132,10 +135,11 @@ def infer_orientation(
     capped = per_rated_power >= 0.985 * ceiling if ceiling is not None else np.zeros(sun.ts.shape, dtype=bool)
     mask = _bright_smooth(sun, per_rated_power, step_s) if clear is None else clear
     # With no rating, power is taken per its own highest, which some 75 to 110 % of rating would give.
+    azimuths, tilts = _candidates(azimuth_deg, tilt_deg)
     unit, prior = (1.0, gain_prior) if gain_prior is not None else (top / 0.9, (GAIN_PRIOR[0], 0.3))
 
     def fit(at: Sun) -> tuple[Orientation, float]:
-        return _fit(_sample(at, per_rated_power / unit, mask, air, capped), top / unit, prior)
+        return _fit(_sample(at, per_rated_power / unit, mask, air, capped), top / unit, prior, azimuths, tilts)
 
     best, sag = fit(sun)
     moved, shift_s = sun, 0.0
@@ -339,18 +343,31 @@ def _score(
     return _Score(misfit, gain, sag, np.sqrt(loss) / float(sample.power.mean()))
 
 
-def _fit(sample: _Sample, top: float, gain_prior: tuple[float, float]) -> tuple[Orientation, float]:
-    """Mean and spread of the posterior over all planes; the orientation and the sag."""
+def _candidates(azimuth_deg: float | None, tilt_deg: float | None) -> tuple[Floats, Floats]:
+    """Planes to try, azimuths and tilts [K]: a grid over what isn't known."""
+    if tilt_deg is not None:
+        azimuths = np.arange(0.0, 360.0, 2.5)
+        return azimuths, np.full(azimuths.shape, float(tilt_deg))
+    if azimuth_deg is not None:
+        tilts = np.arange(0.0, 91.0, 1.5)
+        return np.full(tilts.shape, float(azimuth_deg)), tilts
+    return _AZIMUTHS, _TILTS
+
+
+def _fit(
+    sample: _Sample, top: float, gain_prior: tuple[float, float], azimuths: Floats, tilts: Floats
+) -> tuple[Orientation, float]:
+    """Mean and spread of the posterior over the candidate planes, angles [K]; the orientation and the sag."""
     days = int(np.unique(sample.day).size)
     if sample.power.size < MIN_CLEAR_SAMPLES.value:
         return _UNKNOWN, 0.0
-    score = _score(sample, _AZIMUTHS, _TILTS, top, gain_prior)
+    score = _score(sample, azimuths, tilts, top, gain_prior)
     # No direction is preferred: a grid cell counts by the solid angle that its normals fill.
-    weight = np.exp(-0.5 * (score.misfit - score.misfit.min())) * np.sin(np.radians(np.maximum(_TILTS, 1.25)))
+    weight = np.exp(-0.5 * (score.misfit - score.misfit.min())) * np.sin(np.radians(np.maximum(tilts, 1.25)))
     weight /= weight.sum()
-    mean = complex(np.sum(weight * np.exp(1j * np.radians(_AZIMUTHS))))
+    mean = complex(np.sum(weight * np.exp(1j * np.radians(azimuths))))
     spread = np.degrees(np.sqrt(max(0.0, -2.0 * np.log(max(min(abs(mean), 1.0), 1e-9)))))
-    tilt = float(np.sum(weight * _TILTS))
+    tilt = float(np.sum(weight * tilts))
     # One or two days can't contradict each other: the models' own error then weighs more.
     few = np.sqrt(1.0 + 2.0 / days)
     k = int(np.argmin(score.misfit))
@@ -360,7 +377,7 @@ def _fit(sample: _Sample, top: float, gain_prior: tuple[float, float]) -> tuple[
             tilt_deg=tilt,
             azimuth_err_deg=float(min(np.hypot(spread, MODEL_AZIMUTH_ERR.value * few), 180.0)),
             tilt_err_deg=float(
-                np.hypot(np.sqrt(np.sum(weight * (_TILTS - tilt) ** 2)), MODEL_TILT_ERR.value * few)
+                np.hypot(np.sqrt(np.sum(weight * (tilts - tilt) ** 2)), MODEL_TILT_ERR.value * few)
             ),
             residual=float(score.residual[k]),
             gain=float(score.gain[k]),

@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from pvlib.irradiance import aoi_projection
 
 from rules.case import Case, Floats, Mask, weighted_quantile, window_sum, with_neighbours
 from rules.daytable import BIN_HOURS
@@ -24,6 +25,9 @@ AROUND = Threshold(8, "days each way", "own reasoning: the sun's path moves less
 MIN_CLEAR = Threshold(3, "sunny days around", "own reasoning: two may agree by chance")
 SUNNY_BEAM = Threshold(0.3, "of irradiance", "own reasoning: less beam leaves a shadow of 3 % per tenth of it, lost in noise")
 LONE_SUN_DEG = Threshold(15.0, "deg", "own reasoning: below, model error of a lone plane outweighs its shade")
+LONE_INCIDENCE_DEG = Threshold(
+    70.0, "deg", "own reasoning: beyond, 5 degrees in how a plane was noted change its beam by a quarter, as much as told shade"
+)
 LOW_SUN_DEG = Threshold(4.0, "deg", "common practice: horizon and haze below 5 degrees belong to the site")
 #: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
 _BRIGHTEST, _DARKEST = 1.15, 0.1
@@ -99,6 +103,8 @@ def _mapped(case: Case, usual: Floats) -> ShadeMap:
     lone = case.members < 2
     lowest = np.where(lone, LONE_SUN_DEG.value, LOW_SUN_DEG.value)
     high = case.bin_elevation[:, None, :] >= lowest[None, :, None]
+    for n in np.flatnonzero(lone):
+        high[:, n] &= _faces(case, int(n))
     sunny = np.isfinite(case.ratio) & (direct >= SUNNY_BEAM.value) & high
     beam = np.where(sunny, free * direct, 0.0)
     missing = np.where(sunny, missing, 0.0)
@@ -122,6 +128,13 @@ def _mapped(case: Case, usual: Floats) -> ShadeMap:
         beam=np.where(high, held * direct, 0.0),
         deficit=held - case.table["power"],
     )
+
+
+def _faces(case: Case, n: int) -> Mask:
+    """Bins in which the sun stands before an input's plane and not beside it, [D, B]."""
+    plane = case.site.planes[case.names[case.plane_of[n]]]
+    cosine = aoi_projection(plane.tilt_deg or 0.0, plane.azimuth_deg or 0.0, 90.0 - case.bin_elevation, case.bin_azimuth)
+    return np.asarray(cosine >= np.cos(np.radians(LONE_INCIDENCE_DEG.value)))
 
 
 def unshaded_level(case: Case) -> Floats:

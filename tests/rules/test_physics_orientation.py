@@ -102,6 +102,30 @@ def test_median_error_is_within_ten_degrees() -> None:
     assert np.median(tilts) < 10.0
 
 
+@pytest.mark.parametrize("known", ["azimuth", "tilt"])
+def test_what_is_known_of_a_plane_is_kept_and_helps(known: str) -> None:
+    """The other angle is told at least as well over the made records, and as surely as it says."""
+    with_it, without = [], []
+    for latitude, start, azimuth, tilt, step_s in CASES:
+        facts, sun, power = record(latitude, start, azimuth, tilt, step_s, seed=3)
+        air = ambient_estimate(facts, sun.ts)
+        free = infer_orientation(sun, power, step_s, temp_air_c=air)
+        if known == "tilt":
+            held = infer_orientation(sun, power, step_s, temp_air_c=air, tilt_deg=tilt)
+            assert held.tilt_deg == pytest.approx(tilt)
+            errors = [abs((o.azimuth_deg - azimuth + 180.0) % 360.0 - 180.0) for o in (held, free)]
+            assert errors[0] < 2.5 * held.azimuth_err_deg
+        else:
+            held = infer_orientation(sun, power, step_s, temp_air_c=air, azimuth_deg=azimuth)
+            assert held.azimuth_deg == pytest.approx(azimuth)
+            errors = [abs(o.tilt_deg - tilt) for o in (held, free)]
+            assert errors[0] < 2.5 * held.tilt_err_deg
+        with_it.append(errors[0])
+        without.append(errors[1])
+    assert np.mean(with_it) <= np.mean(without)
+    assert np.median(with_it) < 6.0
+
+
 def test_clipped_record_keeps_its_plane() -> None:
     facts, sun, free = record(40.0, "2025-08-20", 220.0, 30.0)
     air = ambient_estimate(facts, sun.ts)

@@ -107,3 +107,7 @@ def test_a_lone_input_against_a_sensor(threshold: MoveThreshold) -> None:
     threshold(shademap, "LONE_LOSS", 0.25)
     threshold(shademap, "LONE_SUN_DEG", 80.0)
     assert not run_rule("shading", case).candidates
+    threshold(shademap, "LONE_SUN_DEG", 15.0)
+    assert run_rule("shading", case).candidates
+    threshold(shademap, "LONE_INCIDENCE_DEG", 15.0)
+    assert not run_rule("shading", case).candidates
