@@ -262,6 +262,11 @@ class Case:
         return np.where(np.isfinite(index), _between(self._response[:, :, plane], np.nan_to_num(index)), np.nan)
 
     @cached_property
+    def sensor_share(self) -> Floats:
+        """Share of clear-sky power the sensor's sky allows each plane, [D, P, B]; NaN where it is silent."""
+        return np.stack([self._forward(self.sensor_index, p) for p in range(len(self.names))], axis=1)
+
+    @cached_property
     def plane_share(self) -> Floats:
         """Each plane's typical power over its clear-sky expectation, [D, P, B]; NaN without light."""
         clear = self.table["plane_clear"]

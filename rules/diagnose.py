@@ -32,7 +32,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "restart-cycling"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
-    "curtailment": ("clipping", "hot-derating", "soiling", "weak-input", "shading", "frozen-readings"),
+    "curtailment": ("clipping", "soiling", "weak-input", "frozen-readings"),
     "frozen-readings": (*(f for f in _RATIO if f != "curtailment"), *_ZERO, "swapped-record"),
     "restart-cycling": ("unit-standby", "idle-input", "weak-input", "soiling", "shading", "hot-derating", "substring-loss"),
     "substring-loss": ("weak-input", "soiling", "shading", "hot-derating", "unit-standby", "idle-input"),

@@ -18,17 +18,19 @@ from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, once, with_neighbours
+from rules.allowed import allowed
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, once, runs_of, with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
+from rules.orders import CALM, CROWD, LEVEL, SAME, crowded, days_at
+from rules.siblings import middle, nan_median
 
 COLUMNS = ("dc_power_w", "ac_frequency_hz")
 TIGHT = Threshold(0.012, "ratio", "own reasoning: units under one order stay level to a meter's per cent")
 ALIKE_UNITS = Threshold(0.025, "ratio", "own reasoning: the same order per VA for all; free units differ by their modules")
-SAME = Threshold(0.006, "ratio", "own reasoning: an order returns as the same number; chance levels lie anywhere")
-LEVEL = Threshold(0.012, "ratio", "own reasoning: an order is the same number from half hour to half hour and day to day")
 BEND = Threshold(0.10, "ratio", "own reasoning: a natural course bends with the clear sky, five times the level's scatter")
 BELOW = Threshold(0.95, "of clear sky", "own reasoning: model error is some 10 %, mostly taken out by the plane's gain")
 FAR_BELOW = Threshold(0.80, "of clear sky", "own reasoning: where the sky's curve is flat, only a plain shortfall counts")
@@ -40,9 +42,14 @@ FAIR_BEND = Threshold(0.07, "ratio", "own reasoning: near noon on three days, st
 EDGE = Threshold(0.25, "ratio", "own reasoning: an order begins or ends from one half hour to the next, in a sky that offered more")
 REACHED = Threshold(0.97, "of the level", "own reasoning: units under an order stay level to some per cent")
 REACHED_SHARE = Threshold(0.25, "of the hours of the order", "own reasoning: a plane seldom up to it loses next to nothing")
+SUM_CROWD = Threshold(15.0, "standard deviations", "own reasoning: twice CROWD: with most units at a ceiling a sum moves little")
+PLACES = Threshold(4, "places", "own reasoning: a report of more places than that is read as the whole site")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
 LEAST_LEVEL = Threshold(0.10, "of rating", "own reasoning: below, readings in steps of 5 W make a grey sky level")
 LEAST_HOURS = Threshold(0.75, "h", "own reasoning: two half hours; one may be a cloud's")
+NEAR = Threshold(0.9, "of the level", "own reasoning: a half hour in which a cloud went by lies a little under it")
+AGAIN_DAYS = Threshold(5, "days", "own reasoning: an order to the same number within a week is the same order")
+AGAIN_HOURS = Threshold(1.5, "h", "own reasoning: no cloud stands for three half hours at a number known before")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
@@ -86,77 +93,132 @@ class _Spell:
 
 
 @once
-def _held_down(case: Case) -> tuple[Mask, Mask]:
-    """Bins at an ordered level, and bins pulled down by the grid's frequency, [D, B]; asked for by two rules."""
+def _held_down(case: Case) -> tuple[Mask, Mask, Mask]:
+    """Bins with units at an ordered level, with their sum at one, and pulled down by the grid's frequency, [D, B]."""
     clear = case.table["plane_clear"].max(axis=1) * (float(np.max(case.plane_gain)) if len(case.names) else 1.0)
-    return _ordered(case, clear), _droop(case, clear)
+    return _again(case, _ordered(case, clear), clear), _by_sum(case), _droop(case, clear)
 
 
 def held_bins(case: Case) -> Mask:
-    """Bins in which the site was held down, and those on either side, [D, B]: they tell nothing of sun or shade."""
-    cap, droop = _held_down(case)
-    held = (cap | droop) & ((cap | droop).sum(axis=1) * _bin_hours(case.table["cap_level"]) >= LEAST_HOURS.value)[:, None]
-    return with_neighbours(held)
+    """Bins in which units were held down, and those on either side, [D, B]: they tell nothing of sun or shade.
+
+    Under a limit on their sum alone units still differ by what reaches them.
+    """
+    cap, _, droop = _held_down(case)
+    held = cap | droop
+    return with_neighbours(held & (held.sum(axis=1) * _bin_hours(case.table["cap_level"]) >= LEAST_HOURS.value)[:, None])
 
 
 def judge(case: Case) -> RuleResult:
-    """At most one candidate for the site."""
+    """One candidate for the site, or one for each of the few places that came up to the order."""
     table, result = case.table, RuleResult()
-    cap, droop = _held_down(case)
-    held = cap | droop
+    cap, total, droop = _held_down(case)
+    held = cap | total | droop
     width = _bin_hours(table["cap_level"])
     hours = held.sum(axis=1) * width
     days = hours >= LEAST_HOURS.value
     if not days.any():
         return result
-    level = table["cap_level"]
-    free = table["plane_clear_all"][:, case.plane_of] * case.plane_gain[case.plane_of][None, :, None]
-    expected = np.maximum(free, table["power"])
-    lost = np.where(held[:, None, :], expected - table["power"], 0.0).sum(axis=2)
-    levels = float(np.nanmedian(level[cap & days[:, None]])) if cap[days].any() else None
-    by_hz = bool(droop[days].sum() > cap[days].sum())
-    plane = _only_plane(case, cap & days[:, None]) if cap[days].any() and not by_hz else None
-    inputs = np.arange(len(case.inputs)) if plane is None else np.flatnonzero(case.plane_of == plane)
-    others = np.setdiff1d(np.arange(len(case.inputs)), inputs)
-    lost[:, others] = 0.0
-    who = "All units" if plane is None else f"The units of plane {case.names[plane]}, the only ones to reach the limit,"
-    result.candidates.append(
-        Candidate(
-            fault="curtailment",
-            scope="site" if plane is None else "plane",
-            plane=None if plane is None else case.names[plane],
-            inputs=tuple(inputs.tolist()),
-            days=days,
-            loss_wh=(lost * case.rated).sum(axis=1) * days,
-            strength=float(np.clip(0.55 + 0.08 * hours[days].mean() + 0.05 * days.sum(), 0, 0.97)),
-            why=(
-                f"{who} were held down for {hours[days].sum():.1f} h on {int(days.sum())} days "
-                + ("while the grid's frequency was high." if by_hz else
-                   f"at a level of {100 * (levels or 0):.0f} % of their rating while the sky's light went on changing.")
-            ),
-            evidence={"hours": round(float(hours[days].sum()), 1), "level": None if levels is None else round(levels, 3),
-                      "by_frequency": by_hz},
-            alternatives=(
-                Alternative("clipping", 0.08, "Whether the level is the units' own rating."),
-                Alternative("soiling", 0.03, "Whether mornings and evenings are low too: a cap leaves them alone."),
-            ),
-        )
-    )  # fmt: skip
+    cap, total, droop = (bins & days[:, None] for bins in (cap, total, droop))
+    lost = _lost(case, cap, total, droop)
+    levels = float(np.nanmedian(table["cap_level"][cap | total])) if (cap | total).any() else None
+    by_hz = bool(droop.sum() > (cap | total).sum())
+    whole = by_hz or total.sum() > cap.sum()
+    for scope, place, inputs in [("site", None, np.arange(len(case.inputs)))] if whole else _places(case, cap):
+        who = {
+            "site": "All units",
+            "plane": f"The units of plane {place}, up to the limit unlike others,",
+            "unit": f"Unit {place}, up to the limit unlike others,",
+        }[scope]
+        loss = (lost[:, inputs] * case.rated[inputs]).sum(axis=1) * days
+        result.candidates.append(
+            Candidate(
+                fault="curtailment",
+                scope=scope,
+                plane=place if scope == "plane" else None,
+                inputs=tuple(inputs.tolist()),
+                days=days,
+                loss_wh=loss,
+                strength=float(np.clip(0.55 + 0.08 * hours[days].mean() + 0.05 * days.sum(), 0, 0.97)),
+                why=(
+                    f"{who} {'was' if scope == 'unit' else 'were'} held down for {hours[days].sum():.1f} h on "
+                    f"{int(days.sum())} days "
+                    + ("while the grid's frequency was high." if by_hz else
+                       f"at a level of {100 * (levels or 0):.0f} % of their rating while the sky's light went on changing.")
+                ),
+                evidence={"hours": round(float(hours[days].sum()), 1), "level": None if levels is None else round(levels, 3),
+                          "by_frequency": by_hz},
+                alternatives=(
+                    Alternative("clipping", 0.08, "Whether the level is the units' own rating."),
+                    Alternative("soiling", 0.03, "Whether mornings and evenings are low too: a cap leaves them alone."),
+                ),
+            )
+        )  # fmt: skip
     return result
 
 
-def _only_plane(case: Case, held: Mask) -> int | None:
-    """The plane whose inputs alone came up to the order while it held; None when several did, or there is one plane."""
-    level = case.table["cap_level"] * np.where(held, 1.0, np.nan)
-    there = np.zeros(len(case.inputs))
+def _lost(case: Case, cap: Mask, total: Mask, droop: Mask) -> Floats:
+    """Energy that units at the order could have made besides, h, [D, N].
+
+    Half hours between those of an order count where a unit stood near it: a cloud went by.
+    """
+    level = np.where(cap, case.table["cap_level"], np.nan)
+    usual = nan_median(level, 1)[:, None]
+    index = np.arange(cap.shape[1])
+    first = np.where(cap, index, cap.shape[1]).min(axis=1)[:, None] - 1
+    last = np.where(cap, index, -1).max(axis=1)[:, None] + 1
+    between = (index >= first) & (index <= last)
+    at = between[:, None, :] & (_loads(case) > NEAR.value * usual[:, None, :]) | (total | droop)[:, None, :]
+    could = np.where(droop[:, None, :], _beside(case, droop), allowed(case, with_neighbours(cap | total)))[:, case.plane_of]
+    return np.asarray(np.where(at, np.maximum(could - case.table["power"], 0.0), 0.0).sum(axis=2))
+
+
+def _beside(case: Case, bins: Mask) -> Floats:
+    """Energy planes would have made in some bins at the share of clear sky of the bins on both sides, h, [D, P, B]."""
+    clear = case.table["plane_clear_all"]
+    out = clear * case.plane_gain[None, :, None]
+    other = ~with_neighbours(bins)
+    at = np.arange(bins.shape[1])
+    for d in np.flatnonzero(bins.any(axis=1)):
+        for p in range(len(case.names)):
+            told = other[d] & np.isfinite(case.plane_share[d, p])
+            if told.any():
+                out[d, p] = clear[d, p] * np.interp(at, at[told], case.plane_share[d, p, told])
+    return out
+
+
+def _loads(case: Case) -> Floats:
+    """Power of each input's unit over its rated VA (or module watts), [D, N, B]."""
+    out = np.zeros(case.table["power"].shape)
     for u, unit in enumerate(case.site.units):
         mine = case.inputs_of_unit(u)
         va = case.site.inverters[unit.inverter].rated_va if unit.inverter else None
-        load = (case.table["power"][:, mine] * case.rated[mine, None]).sum(axis=1) / BIN_HOURS / (va or case.rated[mine].sum())
-        with np.errstate(invalid="ignore"):
-            there[mine] = (load > REACHED.value * level).sum() / max(int(held.sum()), 1)
-    reach = [p for p in range(len(case.names)) if there[case.plane_of == p].mean() > REACHED_SHARE.value]
-    return reach[0] if len(reach) == 1 < len(case.names) else None
+        load = (case.table["power"][:, mine] * case.rated[mine, None]).sum(axis=1) / (va or case.rated[mine].sum())
+        out[:, mine] = load[:, None, :] / _bin_hours(case.table["cap_level"])
+    return out
+
+
+def _places(case: Case, held: Mask) -> list[tuple[str, str | None, NDArray[np.int64]]]:
+    """Where units came up to the order while it held: scope, name and inputs of each place.
+
+    The site, unless some units stayed below and the others are a few planes or units: those below lost nothing.
+    """
+    everywhere = np.arange(len(case.inputs))
+    level = case.table["cap_level"] * np.where(held, 1.0, np.nan)
+    with np.errstate(invalid="ignore"):
+        there = (_loads(case) > REACHED.value * level[:, None, :]).sum(axis=(0, 2)) / max(int(held.sum()), 1)
+    reached = there > REACHED_SHARE.value
+    out: list[tuple[str, str | None, NDArray[np.int64]]] = []
+    for p, name in enumerate(case.names):
+        mine = np.flatnonzero(case.plane_of == p)
+        if reached[mine].all():
+            out.append(("plane", name, mine))
+            reached[mine] = False
+    for u, unit in enumerate(case.site.units):
+        if reached[case.inputs_of_unit(u)].any():
+            out.append(("unit", unit.serial, case.inputs_of_unit(u)))
+    told = np.concatenate([inputs for _, _, inputs in out]) if out else everywhere
+    return out if 0 < len(out) <= PLACES.value and len(told) < len(everywhere) else [("site", None, everywhere)]
 
 
 def _bin_hours(level: Floats) -> float:
@@ -212,6 +274,63 @@ def _ordered(case: Case, clear: Floats) -> Mask:
             known = level[s.day][out[s.day]]
             if known.size and abs(s.level / float(np.median(known)) - 1) < SAME.value:
                 out[s.day, s.bins] = True
+    return out
+
+
+def _again(case: Case, cap: Mask, clear: Floats) -> Mask:
+    """Bins of an order, with those in which its number came back under more light, [D, B].
+
+    Readings may scatter too much, or clouds break the level too often, for a day
+    to tell by itself. A number that stands out of the whole record counts on any
+    day; one that a day told by itself counts within a week, and for longer.
+    """
+    level, wobble = case.table["cap_level"], case.table["cap_wobble"]
+    light = clear / BIN_HOURS * _watts_per_va(case)
+    width = _bin_hours(level)
+    stuck = np.median(case.table["frozen_h"], axis=1)
+    told = nan_median(np.where(cap, level, np.nan), 1)
+    out = cap.copy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        brighter = light > level / BELOW.value
+        far = (level > LEAST_LEVEL.value) & (level < _site_ceiling(case, level)) & (level < FAR_BELOW.value * light)
+        for number in crowded(level[far & ~(wobble >= CALM.value)], CROWD.value):
+            near = (np.abs(level / number - 1) < LEVEL.value) & brighter
+            moved = stuck < 0.5 * near.sum(axis=1) * width
+            out |= near & (days_at(near, wobble) & moved | cap.any(axis=1))[:, None]
+        for d in np.flatnonzero(cap.any(axis=1)):
+            near = (np.abs(level / told[d] - 1) < LEVEL.value) & brighter
+            reach = int(AGAIN_DAYS.value)
+            for o in range(max(int(d) - reach, 0), min(int(d) + reach + 1, len(cap))):
+                runs = [run for run in runs_of(near[o]) if run[1] > run[0]]
+                hours = sum(last - first + 1 for first, last in runs) * width
+                if o == d or (hours >= AGAIN_HOURS.value and middle(wobble[o, near[o]]) < CALM.value):
+                    out[o] |= near[o]
+    return out
+
+
+def _by_sum(case: Case) -> Mask:
+    """Bins in which the sum of all units stood at an order, whatever each unit made, [D, B].
+
+    A limit at the meter leaves it open who gives how much: planes take turns under it.
+    """
+    table, units = case.table, case.site.units
+    if len(units) < 2:
+        return np.zeros(table["cap_level"].shape, bool)
+    va = sum(case.site.inverters[u.inverter].rated_va or 0.0 if u.inverter else 0.0 for u in units) or float(case.rated.sum())
+    total, free = ((table[name] * case.rated[:, None]).sum(axis=1) / va for name in ("power", "free_power"))
+    clear = ((table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of] * case.rated[:, None]).sum(axis=1) / va
+    level, light = total / _bin_hours(table["cap_level"]), clear / BIN_HOURS
+    with np.errstate(invalid="ignore", divide="ignore"):
+        step = np.nan_to_num(np.abs(np.log(level[:, 1:] / level[:, :-1])), nan=np.inf)
+        edge = np.full((len(level), 1), np.inf)
+        step = np.minimum(np.hstack([edge, step]), np.hstack([step, edge]))
+        # What units make at their own ceilings says nothing of an order.
+        use = (level > LEAST_LEVEL.value) & (light > level / BELOW.value) & (free >= 0.5 * total)
+        far = use & (level < FAR_BELOW.value * light) & (step < CALM.value)
+        out = np.zeros(level.shape, bool)
+        for number in crowded(level[far], SUM_CROWD.value):
+            near = use & (np.abs(level / number - 1) < LEVEL.value)
+            out |= near & days_at(near, step)[:, None]
     return out
 
 
