@@ -336,7 +336,7 @@ def parse_site(text: str, source: str = "site file") -> SiteDescription:
         site = SiteDescription.model_validate(data)
     except ValidationError as exc:
         lines = [_explain(source, error) for error in exc.errors()]
-        raise SiteFileError("\n".join(lines), "`callout init --help` shows a complete site file.") from exc
+        raise SiteFileError("\n".join(lines), "`callout init -` prints a complete site file.") from exc
     return site.model_copy(update={"notes": tuple(_unknown_keys(data))})
 
 

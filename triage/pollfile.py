@@ -222,11 +222,18 @@ def parse_poll_file(text: str, source: str = POLL_FILE, folder: Path = Path()) -
     try:
         parsed = PollFile.model_validate({**data, "folder": folder})
     except ValidationError as exc:
-        lines = [explain(source, error, PollFile, GatewayEntry, DeviceEntry) for error in exc.errors()]
+        errors = exc.errors()
+        # A list whose entries are all wrong is told by what is wrong with them.
+        told = [e for e in errors if e["type"] != "too_short" or not any(_inside(o["loc"], e["loc"]) for o in errors)]
+        lines = [explain(source, error, PollFile, GatewayEntry, DeviceEntry) for error in told]
         raise PollFileError("\n".join(lines), "`callout poll --help` shows a complete poll file.") from exc
     for gateway in parsed.gateways:
         parsed.maps(gateway)
     return parsed
+
+
+def _inside(place: tuple[int | str, ...], outer: tuple[int | str, ...]) -> bool:
+    return len(place) > len(outer) and place[: len(outer)] == outer
 
 
 def gateways_of(parsed: PollFile, site: str | None) -> Iterator[GatewayEntry]:

@@ -134,9 +134,11 @@ def _show(done: list[_Done], seconds: float, workspace: Path) -> None:
         )
     out.print("Three invented sites with built-in faults; nothing here is real data.")
     out.print(table)
+    made = [result for result in done if result.report]
+    if not made:
+        return
     out.print()
     out.print("Reports (open them in a browser, no network needed):")
-    for result in done:
-        if result.report:
-            out.print(f"  {result.report}", markup=False, highlight=False, soft_wrap=True)
-    out.print(f"{seconds:.1f} s. Next: callout call {done[0].site} --workspace {workspace}", highlight=False)
+    for result in made:
+        out.print(f"  {result.report}", markup=False, highlight=False, soft_wrap=True)
+    out.print(f"{seconds:.1f} s. Next: callout call {made[0].site} --workspace {workspace}", highlight=False)

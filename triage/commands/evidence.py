@@ -35,7 +35,7 @@ def evidence(
     site: Annotated[str, typer.Argument(help="Site id.")],
     number: Annotated[int, typer.Argument(help="Number of the finding.")],
     target: Annotated[
-        Path | None, typer.Option("--out", help="File to write; default SITE-finding-NUMBER.zip.")
+        Path | None, typer.Option("--output", "-o", "--out", help="File to write; default SITE-finding-NUMBER.zip.")
     ] = None,
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,

@@ -123,11 +123,8 @@ def _print(fleet: FleetOverview, top: int) -> None:
     out.print(f"[bold]{fleet.headline}[/bold]", highlight=False)
     loss = figures.energy(fleet.loss_wh_per_day)
     complete = "unknown" if fleet.completeness is None else figures.percent(fleet.completeness)
-    out.print(
-        f"{fleet.sites} sites, {fleet.inputs} inputs, {fleet.rated_w / 1000:.0f} kW; {loss} lost a day; "
-        f"record complete {complete}.",
-        highlight=False,
-    )
+    size = f"{figures.plural(fleet.sites, 'site')}, {figures.plural(fleet.inputs, 'input')}, {fleet.rated_w / 1000:.0f} kW"
+    out.print(f"{size}; {loss} lost a day; record complete {complete}.", highlight=False)
     for table in (*_visit_tables(fleet, top), *_fault_tables(fleet, top), *_record_tables(fleet, top)):
         if table.row_count:
             out.print()

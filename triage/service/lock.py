@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from collectors.errors import UsageError
+from collectors.errors import StoreError, UsageError
 
 FILE_NAME = "service.lock"
 
@@ -20,11 +20,19 @@ def only_one(workspace: Path, what: str = "callout serve") -> Iterator[None]:
     Raises
     ------
     UsageError : another process holds it; the error names it.
+    StoreError : the lock file cannot be written.
     """
-    workspace.mkdir(parents=True, exist_ok=True)
     path = workspace / FILE_NAME
-    # Not truncated on opening: the holder's name must survive our attempt.
-    with path.open("a+", encoding="utf-8") as file:
+    try:
+        workspace.mkdir(parents=True, exist_ok=True)
+        # Not truncated on opening: the holder's name must survive our attempt.
+        opened = path.open("a+", encoding="utf-8")
+    except OSError as exc:
+        raise StoreError(
+            f"{path}: cannot be opened: {exc.strerror}",
+            "Check that you may write to the workspace, or choose another --workspace.",
+        ) from exc
+    with opened as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as exc:

@@ -53,15 +53,18 @@ class ServiceState:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / FILE_NAME
-        folder.mkdir(parents=True, exist_ok=True)
-        new = not self.path.exists()
-        with self.connect() as db:
-            db.execute("PRAGMA journal_mode = WAL")
-            db.executescript(_SCHEMA)
-            db.execute("INSERT OR IGNORE INTO meta VALUES ('secret', ?)", (secrets.token_hex(32),))
-        if new:
-            # It holds password hashes and the secret that signs tokens.
-            self.path.chmod(0o600)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            new = not self.path.exists()
+            with self.connect() as db:
+                db.execute("PRAGMA journal_mode = WAL")
+                db.executescript(_SCHEMA)
+                db.execute("INSERT OR IGNORE INTO meta VALUES ('secret', ?)", (secrets.token_hex(32),))
+            if new:
+                # It holds password hashes and the secret that signs tokens.
+                self.path.chmod(0o600)
+        except (OSError, sqlite3.OperationalError) as exc:
+            raise self._cannot_open(exc) from exc
 
     @contextmanager
     def connect(self) -> Iterator[sqlite3.Connection]:
@@ -69,9 +72,7 @@ class ServiceState:
         try:
             db = sqlite3.connect(self.path, timeout=30.0)
         except sqlite3.Error as exc:
-            raise StoreError(
-                f"{self.path}: cannot be opened: {exc}", "Check that the workspace can be written."
-            ) from exc
+            raise self._cannot_open(exc) from exc
         try:
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = NORMAL")
@@ -79,6 +80,13 @@ class ServiceState:
                 yield db
         finally:
             db.close()
+
+    def _cannot_open(self, problem: Exception) -> StoreError:
+        told = problem.strerror if isinstance(problem, OSError) else problem
+        return StoreError(
+            f"{self.path}: cannot be opened: {told}",
+            "Check that you may write to the workspace, or choose another --workspace.",
+        )
 
     def meta(self, key: str, default: str = "") -> str:
         with self.connect() as db:

@@ -78,3 +78,11 @@ def test_units_there_and_back() -> None:
     assert parse_units("1-3, 7") == (1, 2, 3, 7)
     assert compact_units([7, 1, 3, 2]) == "1-3,7"
     assert parse_units(compact_units(range(1, 248))) == tuple(range(1, 248))
+
+
+def test_a_gateway_that_is_wrong_is_not_also_called_missing() -> None:
+    with pytest.raises(PollFileError) as caught:
+        parse_poll_file(GOOD.replace('site = "a"\n', ""))
+    assert str(caught.value.message).splitlines() == ["poll.toml: key 'gateways[0].site' is missing"]
+    with pytest.raises(PollFileError, match="at least 1 item"):
+        parse_poll_file("gateways = []\n")

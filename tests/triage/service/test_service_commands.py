@@ -11,7 +11,7 @@ import pytest
 from service_makers import SITE
 from typer.testing import CliRunner, Result
 
-from collectors.errors import CalloutError, UsageError
+from collectors.errors import CalloutError, StoreError, UsageError
 from triage.cli import app
 from triage.service.settings import ServerSettings, is_loopback, load_settings, settings_table
 from triage.workspace import Workspace
@@ -190,3 +190,12 @@ def test_a_copied_site_file_carries_its_visits(folder: Path, tmp_path: Path) -> 
     (tmp_path / "other" / "sites").mkdir(parents=True)
     shutil.copy(Workspace(folder).path_of(SITE), tmp_path / "other" / "sites")
     assert visit["id"] in ok("visit", "list", "--workspace", str(tmp_path / "other"))
+
+
+@pytest.mark.parametrize("words", [["morning"], ["night"], ["serve", "--port", "0"], ["users", "list"], ["notify", "--dry-run"]])
+def test_a_workspace_that_cannot_be_written_is_named_with_a_remedy(words: list[str], tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("a file where the folder should be")
+    result = run(*words, "--workspace", str(tmp_path / "taken"))
+    assert isinstance(result.exception, StoreError)
+    assert "taken/service." in str(result.exception)
+    assert "--workspace" in result.exception.remedy
