@@ -23,6 +23,7 @@ LONE_LOSS = Threshold(0.25, "of the beam", "transposition models differ by some 
 REPEAT = Threshold(0.6, "of the beam of days around", "own reasoning: a fixed thing shades on most clear days, chance does not")
 AROUND = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
 MIN_CLEAR = Threshold(3, "sunny days around", "own reasoning: two may agree by chance")
+BESIDE = Threshold(4, "half hours", "own reasoning: a shadow's edge wanders by two hours within the days that tell it")
 SUNNY_BEAM = Threshold(0.3, "of irradiance", "own reasoning: less beam leaves a shadow of 3 % per tenth of it, lost in noise")
 LONE_SUN_DEG = Threshold(15.0, "deg", "own reasoning: below, model error of a lone plane outweighs its shade")
 LONE_INCIDENCE_DEG = Threshold(
@@ -71,6 +72,19 @@ def shade_map(case: Case) -> ShadeMap:
     return replace(second, shaded=(first.shaded | second.shaded))
 
 
+def falling(shade: ShadeMap, shaded: Mask) -> Mask:
+    """Bins in which a shadow falls on that very day, [D, N, B]: told ones, and the sunny ones beside them that lack as much.
+
+    A shadow comes and goes without a gap; its first and last hours may not
+    repeat often enough to be told, or siblings stand at their ceiling then.
+    """
+    lossy = shade.sunny & (shade.deficit > BIN_LOSS.value * shade.beam)
+    out = shaded
+    for _ in range(int(BESIDE.value)):
+        out = out | (with_neighbours(out) & lossy)
+    return out
+
+
 def hidden_sky(case: Case, shade: ShadeMap) -> Floats:
     """Share of the sky's own light that what shades an input hides from it too, 0 to 0.35, [N]; from dull hours."""
     # Not at the hours of the shadow: a burst of sun between clouds is lost there, not the sky's light.
@@ -81,8 +95,11 @@ def hidden_sky(case: Case, shade: ShadeMap) -> Floats:
 
 
 def _open_level(case: Case, shade: ShadeMap) -> Floats:
-    """Level against siblings in sunny bins free of shade on the days around, [D, N]; 1 where hardly any is free."""
-    near = with_neighbours(shade.shaded)
+    """Level against siblings in sunny bins free of shade on the days around, [D, N].
+
+    The record's middle where hardly any is free, 1 where none ever is.
+    """
+    near = with_neighbours(falling(shade, shade.shaded))
     witness = np.where(shade.sunny, case.free_witness, 0.0)
     free = np.where(near, 0.0, witness)
     reach = int(AROUND.value)
@@ -90,7 +107,9 @@ def _open_level(case: Case, shade: ShadeMap) -> Floats:
     made = window_sum(np.nansum(case.ratio * free, axis=2), reach)
     enough = open_sun > np.maximum(_FREE_SHARE * window_sum(witness.sum(axis=2), reach), 0.2)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(enough, np.clip(made / open_sun, 0.5, 1.06), 1.0)
+        level = np.where(enough, np.clip(made / open_sun, 0.5, 1.06), np.nan)
+        middle = weighted_quantile(level.T, enough.T.astype(float), 0.5)
+    return np.where(enough, level, np.where(np.isfinite(middle), middle, 1.0)[None, :])
 
 
 def _mapped(case: Case, usual: Floats) -> ShadeMap:

@@ -28,7 +28,7 @@ from rules.faults.clock_shift import on_time
 from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.obstruction import Skyline, grows, kind_of, outline
-from rules.shademap import ShadeMap, hidden_sky, shade_map
+from rules.shademap import ShadeMap, falling, hidden_sky, shade_map
 from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import typical
 
@@ -54,6 +54,7 @@ def judge(case: Case) -> RuleResult:
     case = _credible(on_time(case))
     shade = shade_map(case)
     shaded = shade.shaded & ~_plane_alike(case, shade)
+    falls = falling(shade, shaded)
     hidden = hidden_sky(case, shade)
     told = shade.sunny & (shade.held > 0.05 * BIN_HOURS) & (case.clear_weight >= 0.5)[:, None]
     seen: dict[int, tuple[Mask, Mask]] = {}
@@ -74,7 +75,9 @@ def judge(case: Case) -> RuleResult:
     for n, (days, judged) in seen.items():
         # One tree shades several inputs: whether it grows is asked of all that look the same way.
         same = [o for o in outlines.values() if outlines[n].line.overlaps(o.line)]
-        result.candidates.append(_candidate(case, shade, n, days, shaded, judged, float(hidden[n]), outlines[n].line, grows(same)))
+        result.candidates.append(
+            _candidate(case, shade, n, days, shaded, falls[:, n], judged, float(hidden[n]), outlines[n].line, grows(same))
+        )
     return result
 
 
@@ -138,7 +141,16 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
 
 
 def _candidate(
-    case: Case, shade: ShadeMap, n: int, days: Mask, dark: Mask, judged: Mask, hidden: float, line: Skyline, growing: bool
+    case: Case,
+    shade: ShadeMap,
+    n: int,
+    days: Mask,
+    dark: Mask,
+    falls: Mask,
+    judged: Mask,
+    hidden: float,
+    line: Skyline,
+    growing: bool,
 ) -> Candidate:
     ref = case.inputs[n]
     shaded = dark[:, n]
@@ -162,7 +174,7 @@ def _candidate(
     span[where[0] : where[-1] + 1] = True
     # Measured where the shadow falls; elsewhere the part of the sky that is hidden for good.
     dull = hidden * (1.0 - case.beam_share[:, case.plane_of[n]]) * shade.held[:, n]
-    lost_wh = (np.where(shaded, shade.deficit[:, n], dull) * span[:, None]).sum(axis=1) * case.rated[n]
+    lost_wh = (np.where(falls, shade.deficit[:, n], dull) * span[:, None]).sum(axis=1) * case.rated[n]
     clear_days = int((judged & span).sum())
     seen = int((days & judged).sum())
     depth = float(taken.sum() / max(np.where(taken > 0, shade.beam[:, n], 0.0).sum(), 1e-9))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import rules.case
+from rules import shademap
 from rules.case import Case
 from rules.shademap import shade_map
 from tests.rules.conftest import MoveThreshold
@@ -50,6 +51,22 @@ def test_a_shadow_costs_on_broken_days_too() -> None:
     found = findings(roof, "shading")
     assert [f.place for f in found] == ["U2/1"]
     assert found[0].loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.12)
+
+
+def test_the_last_hours_of_a_shadow_count_though_they_do_not_repeat(threshold: MoveThreshold) -> None:
+    """Its edge runs on by seven degrees of azimuth a day: the later hours are in shade on the last days only."""
+    roof = make_roof(days=12, kinds="c")
+    day = (roof.ts - roof.ts[0]) // 86400
+    hidden = (roof.sun_azimuth > 110) & (roof.sun_azimuth < 150 + 7 * day)
+    roof.scale(2, np.where(hidden, 1 - 0.9 * roof.beam_share[:, 2], 1.0), np.ones(len(roof.ts), bool))
+    case = case_of(roof)
+
+    def lost() -> float:
+        return float(run_rule("shading", case).candidates[0].loss_wh.sum())
+
+    assert lost() == pytest.approx(roof.lost_wh(), rel=0.03)
+    threshold(shademap, "BESIDE", 0)
+    assert lost() < 0.95 * roof.lost_wh()
 
 
 def test_a_shadow_behind_a_wrong_clock_keeps_its_direction() -> None:
