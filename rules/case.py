@@ -261,6 +261,10 @@ class Case:
         """Share of clear-sky power a plane makes at a clear-sky index, [D, B]."""
         return np.where(np.isfinite(index), _between(self._response[:, :, plane], np.nan_to_num(index)), np.nan)
 
+    def share_under(self, index: float, plane: int) -> Floats:
+        """Share of clear-sky power a plane makes under a sky of one clear-sky index, [D, B]."""
+        return self._forward(np.full((self.day_count, BINS), index), plane)
+
     @cached_property
     def sensor_share(self) -> Floats:
         """Share of clear-sky power the sensor's sky allows each plane, [D, P, B]; NaN where it is silent."""

@@ -30,6 +30,9 @@ COLUMNS = ("dc_power_w", "temp_air_c")
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
 COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
+OVERCAST = Threshold(0.16, "of clear-sky irradiance", "common practice: a thick overcast leaves some 0.10 to 0.25 on the level")
+DEEP_DAYS = Threshold(2, "days", "own reasoning: one such day may be a storm's")
+DEEP = Threshold(0.22, "of what a thick overcast leaves", "own reasoning: no sky is that dark all day; a cover of snow is")
 TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
 LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
@@ -43,6 +46,7 @@ SLID_UNDER = Threshold(0.07, "of clear sky", "own reasoning: less than fog and t
 SLID_FREE = Threshold(0.5, "of clear sky", "own reasoning: a module that is free; fog lifts more slowly")
 SLID_HOURS = Threshold(1.5, "h", "own reasoning: longer than a start of the day in low cloud")
 LATEST_DAYS = 3  # after half of the plane is clear
+FELL = Threshold(0.5, "of the day before", "own reasoning: a cover halves the light at least; dull weather goes on from day to day")
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
 
@@ -53,6 +57,7 @@ class _Sky:
     ``share`` [D, N] and ``plane`` [D, P] of clear-sky energy; ``expected`` [D, P]
     the share that the sensor or the other planes let expect, NaN unknown;
     ``asleep`` [D, N] days of light on which the input's unit was mostly unheard;
+    ``dull`` [D, P] the share of clear-sky energy that a thick overcast leaves a plane;
     ``trusted`` whether a sensor stands behind ``expected``.
     """
 
@@ -60,6 +65,7 @@ class _Sky:
     plane: Floats
     expected: Floats
     asleep: Mask
+    dull: Floats
     trusted: bool
 
     @classmethod
@@ -78,11 +84,18 @@ class _Sky:
                     expected[:, p] *= np.clip(np.quantile(good, 0.85), 0.7, 2.0)
         share = _day_share(case)
         lit, gone = case.table["lit_h"], case.table["symptom_slots"][:, :, MISSING]
-        asleep = (lit > 1) & (~np.isfinite(share) | (gone > ASLEEP.value * lit))
+        asleep = (lit > 1) & (gone > ASLEEP.value * lit)
         for gateway in {ref.gateway for ref in case.inputs}:
             mine = np.array([ref.gateway == gateway for ref in case.inputs])
             asleep &= ~(offline_days(case, gateway)[:, None] & mine[None, :])
-        return cls(share, plane, expected, asleep, trusted)
+        return cls(share, plane, expected, asleep, np.stack([_dull(case, p) for p in planes], axis=1), trusted)
+
+
+    def cover(self, d: int, p: int) -> float:
+        """Share of clear-sky energy under which a plane is covered: no less than a thick overcast leaves it, if nothing tells."""
+        if self.trusted and np.isfinite(self.expected[d, p]):
+            return COVERED.value
+        return min(COVERED.value, float(self.dull[d, p]))
 
 
 @dataclass
@@ -94,7 +107,7 @@ class _Spell:
     days: dict[int, Mask]
     uneven: bool
     elsewhere: bool
-    trickle: float
+    deep: bool
 
     @property
     def last(self) -> int:
@@ -154,6 +167,14 @@ def _plane_share(case: Case, p: int) -> Floats:
         return np.where(clear > 0.3, case.table["plane_typical"][:, p].sum(axis=1) / clear, np.nan)
 
 
+def _dull(case: Case, p: int) -> Floats:
+    """Share of clear-sky energy that a thick overcast leaves a plane, [D]: least where the sun stands right before it."""
+    clear = case.table["plane_clear_all"][:, p]
+    left = case.share_under(OVERCAST.value, p) * case.plane_gain[p] * clear
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(clear.sum(axis=1) > 0.0, left.sum(axis=1) / clear.sum(axis=1), OVERCAST.value)
+
+
 def _expected_day(case: Case, p: int) -> Floats:
     """Expected share of clear-sky energy of the plane, [D], by sensor or other planes; NaN unknown."""
     if not case.independent[p]:
@@ -178,7 +199,7 @@ def _covered(d: int, p: int, sky: _Sky) -> bool:
         return share < HIDDEN.value * expected and share < 0.35 and expected > (0.05 if share < COVERED.value else 0.12)
     # Other planes in plain light speak without a sensor too.
     beside = np.isfinite(expected) and expected > BRIGHT.value and share < min(BESIDE.value * expected, DARK.value)
-    return share < COVERED.value or bool(beside)
+    return share < sky.cover(d, p) or bool(beside)
 
 
 def _came_back(case: Case, p: int, d: int, sky: _Sky) -> bool:
@@ -284,12 +305,14 @@ def _spell(
                 days[d] = under and bool(case.table["lit_h"][d, n] > 1)
                 continue
             reference = _reference(p, d, inputs, sky)
-            covered = share[d, n] < LOW.value * reference or (share[d, n] < COVERED.value and not returning)
+            # The plane's own level says what is dark for all; an input lies longer when it falls behind the others.
+            covered = share[d, n] < LOW.value * reference or (sky.plane[d, p] < sky.cover(d, p) and not returning)
             if not covered:
                 break
             days[d] = under = True
-    # A silence of all at the end of a spell has no covered day after it: it may be anything.
-    told = ~sky.asleep[:, inputs].all(axis=1) & np.any(list(spells.values()), axis=0)
+    # A silence of all at the end of a spell has no covered day after it: it may be anything,
+    # unless their gateway heard others meanwhile.
+    told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs)) & np.any(list(spells.values()), axis=0)
     for days in spells.values():
         days[int(np.flatnonzero(told)[-1]) + 1 if told.any() else start :] = False
     ends = np.array([np.flatnonzero(s)[-1] if s.any() else start - 1 for s in spells.values()])
@@ -298,21 +321,32 @@ def _spell(
     if not covered_ends.size:
         return None
     latest = int(np.median(covered_ends)) + LATEST_DAYS
-    for days in spells.values():
-        days[latest + 1 :] = False
-    uneven = returning or len(set(np.minimum(covered_ends, latest).tolist())) > 1
+    for days, end in zip(spells.values(), ends.tolist(), strict=True):
+        days[latest + 1 if end <= latest else 0 :] = False
+    covered_ends = covered_ends[covered_ends <= latest]
+    uneven = returning or len(set(covered_ends.tolist())) > 1
     for n, days in spells.items():
         for d in (int(np.flatnonzero(days)[-1]), int(np.flatnonzero(days)[-1]) + 1) if days.any() else ():
             if d > start and d < case.day_count and _slid(case, n, d):
                 days[d] = uneven = True
     # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
     trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
-    if not sky.trusted and not uneven and trickle < TRICKLE.value:
+    nobody = float(np.nanmax(np.append(share[start], 0.0))) < TRICKLE.value
+    if (nobody or not sky.trusted) and not uneven and trickle < TRICKLE.value:
         return None
     seen = [d for d in np.flatnonzero(np.any(list(spells.values()), axis=0)).tolist() if np.isfinite(sky.plane[d, p])]
     elsewhere = any(sky.expected[d, p] > max(0.12, 2.5 * sky.plane[d, p]) for d in seen)
+    deep = sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
     _reach_back(case, p, start, spells, returning, cold, sky)
-    return _Spell(p, start, spells, uneven, elsewhere, trickle)
+    return _Spell(p, start, spells, uneven, elsewhere, deep)
+
+
+def _alone_asleep(case: Case, inputs: np.ndarray) -> Mask:
+    """Days on which every unit of some inputs was silent for itself, its gateway hearing others, [D]."""
+    units = np.unique(case.unit_of[inputs])
+    own, lit = case.table["own_missing_h"][:, units], case.table["unit_lit_h"][:, units]
+    out: Mask = (own > ASLEEP.value * lit).all(axis=1) & (lit.min(axis=1) > 0)
+    return out
 
 
 def _awake_before(n: int, start: int, inputs: np.ndarray, sky: _Sky) -> bool:
@@ -329,8 +363,11 @@ def _reach_back(
     if returning:
         while first > 0 and start - first < LATEST_DAYS and cold[first - 1] and sky.plane[first - 1, p] <= DARK.value:
             first -= 1
+        # Who was free on the day itself lay under a thin cover before only if the light fell at once, not with dull days.
+        well = sky.plane[first - 1, p] if first > 0 else np.nan
+        sudden = bool(first < start and sky.plane[first, p] < FELL.value * well)
         for days in spells.values():
-            days[first:start] = True
+            days[first:start] = days[start] or sudden
     if first == 0 or not cold[first - 1] or returning:
         return
     d, bad = first - 1, (MISSING, STANDBY, IDLE, DARK_ROWS)
@@ -341,7 +378,7 @@ def _reach_back(
         share = float(sky.share[d, n])
         still = case.table["symptom_slots"][d, n][list(bad)].sum() > STILL.value * case.table["lit_h"][d, n]
         low = sky.trusted and expected > 0.05 and share < LOW.value * expected
-        days[d] = bool(still or low or _evening(case, n, d) < COVERED.value)
+        days[d] = bool(still or low or _evening(case, n, d) < sky.cover(d, p))
 
 
 def _slid(case: Case, n: int, d: int) -> bool:
@@ -376,7 +413,7 @@ def _tell(case: Case, mine: list[_Spell], every: list[_Spell], sky: _Sky, why: s
     share = sky.share
     for spell in mine:
         beside = [o for o in every if o is not spell and o.plane != spell.plane and abs(o.start - spell.start) <= 2]
-        apart = spell.elsewhere or any(o.uneven or o.last != spell.last for o in beside)
+        apart = spell.elsewhere or spell.deep or any(o.uneven or o.last != spell.last for o in beside)
         uneven = spell.uneven
         before = np.arange(max(0, spell.start - 10), spell.start)
         inputs = np.array(list(spell.days))
@@ -387,7 +424,7 @@ def _tell(case: Case, mine: list[_Spell], every: list[_Spell], sky: _Sky, why: s
             loss = np.zeros(case.day_count)
             for d in np.flatnonzero(days).tolist():
                 reference = max(_reference(spell.plane, d, inputs, sky), 0.0)
-                if reference < 0.1:
+                if reference < 0.1 and not (sky.trusted and np.isfinite(sky.expected[d, spell.plane])):
                     reference = 0.5 * float(np.nan_to_num(usual, nan=0.4))
                 whole = case.table["plane_clear_all"][d, spell.plane].sum() * case.rated[n]
                 loss[d] = max(reference - float(np.nan_to_num(share[d, n])), 0) * whole
@@ -406,6 +443,7 @@ def _tell(case: Case, mine: list[_Spell], every: list[_Spell], sky: _Sky, why: s
                         f"{int(days.sum())} days of cold ({why})"
                         + ("; inputs of the plane came back one after the other." if uneven
                            else "; the sensor saw more light." if apart and sky.trusted
+                           else "; no cloud is so dark for days." if spell.deep
                            else "; other planes made more, or cleared on other days." if apart else ".")
                     ),
                     evidence={"covered_share": round(middle(made), 3) if made.size else None, "uneven": uneven, "cold_by": why},

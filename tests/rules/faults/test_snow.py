@@ -28,9 +28,10 @@ def case() -> Case:
 def test_fires(case: Case) -> None:
     found = judge(case.table).findings
     assert {f.fault for f in found} == {"snow"}
-    assert {(f.unit, f.input): f.days for f in found if f.unit} == {
-        (ref.unit, ref.input): 2 + ref.index % 3 for ref in case.inputs
-    }
+    # One finding a plane, though its inputs come back one after the other; each day of each input is counted once.
+    assert {(f.plane, f.unit): f.days for f in found} == {("south", None): 4, ("west", None): 4}
+    assert {f.plane: len(f.evidence["inputs"]) for f in found} == {"south": 6, "west": 4}
+    assert all("inputs of plane" in f.why for f in found)
     assert sum(f.loss_wh_total for f in found) == pytest.approx(_snowed().lost_wh(), rel=0.2)
     assert {f.action for f in found} == {"none"}
 
@@ -232,3 +233,68 @@ def test_what_sliding_is(threshold: MoveThreshold, name: str, value: float) -> N
     assert not rule._slid(case, 0, 7)
     threshold(rule, name, value)
     assert not rule._slid(case, 0, 6)
+
+
+def test_a_dead_input_on_dull_winter_days_is_no_sign_of_snow() -> None:
+    """The others clear at once, and it never comes back."""
+    roof = make_roof(days=14, first=JANUARY, air_c=0.0, kinds="c", units=[["south", "south"]] * 5)
+    for n in range(10):
+        roof.scale(n, 0.08, roof.when(5, 5))
+    roof.dead(3, roof.when(5))
+    roof.without |= {"dc_voltage_v"}
+    assert not any(3 in c.inputs for c in run_rule("snow", case_of(roof)).candidates)
+    assert {f.fault for f in findings(roof)} == {"dead-input"}
+
+
+def test_a_roof_that_makes_nothing_while_its_sensor_sees_light_is_no_snow() -> None:
+    """Snow lets a trickle through, and lets modules free one by one."""
+    roof = make_roof(days=7, first=JANUARY, air_c=-3.0, kinds="c", units=[["south"]] * 4)
+    for n in range(4):
+        roof.scale(n, 0.0, roof.when(6))
+    roof.without |= {"state", "dc_voltage_v", "ac_voltage_v"}
+    assert not run_rule("snow", case_of(roof, roof.weather())).candidates
+    for n in range(4):
+        roof.power[roof.when(6), n] = 0.03 * roof.healthy[roof.when(6), n]
+    assert run_rule("snow", case_of(roof, roof.weather())).candidates
+
+
+def _deep(through: float, days: int = 3) -> Roof:
+    """One plane that all comes back at once, and no sensor."""
+    roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="c", units=[["south", "south"]] * 2)
+    for n in range(4):
+        roof.scale(n, through, roof.when(5, 4 + days))
+    return roof
+
+
+@pytest.mark.parametrize(("through", "days", "told"), [(0.012, 3, True), (0.05, 3, False), (0.012, 1, False)])
+def test_no_cloud_is_so_dark_for_days(through: float, days: int, told: bool) -> None:
+    assert bool(findings(_deep(through, days), "snow")) is told
+
+
+def test_how_dark_and_how_long(threshold: MoveThreshold) -> None:
+    case = case_of(_deep(0.012))
+    sure = max(c.strength for c in run_rule("snow", case).candidates)
+    for name, value in (("DEEP", 0.01), ("DEEP_DAYS", 9)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(rule, name, type(rule.DEEP)(value, "", ""))
+            assert max(c.strength for c in run_rule("snow", case).candidates) < sure
+    threshold(rule, "OVERCAST", 0.02)
+    assert not any(c.strength >= sure for c in run_rule("snow", case).candidates)
+
+
+def test_a_wall_in_winter_is_darker_under_cloud() -> None:
+    """A low sun stands right before it: the same cloud takes more of what a clear day gives."""
+    roof = make_roof(days=4, first=JANUARY, kinds="c", latitude=52.0, planes={"south": (180.0, 89.0), "west": (180.0, 10.0)})
+    dull = rule._Sky.of(case_of(roof)).dull[2]
+    assert dull[0] < 0.4 * dull[1]
+
+
+def test_units_asleep_on_the_last_day_stay_under_the_snow() -> None:
+    """Their gateway hears others: it is their own silence."""
+    roof = make_roof(days=12, first=JANUARY, air_c=-3.0, kinds="c")
+    for n in range(6):
+        roof.scale(n, 0.03, roof.when(5, 5))
+    for u in range(3):
+        roof.silent(u, roof.when(6, 6))
+    found = findings(roof, weather=roof.weather())
+    assert {(f.fault, f.days) for f in found} == {("snow", 2)}
