@@ -29,7 +29,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "gateway-silent", "site-outage", "swapped-record", "frozen-readings"),
     "gateway-silent": ("unit-silent", "patchy-comms", "curtailment", "soiling", "frozen-readings"),
     "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "grid-out-of-range"),
-    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "restart-cycling"),
+    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "curtailment": ("clipping", "soiling", "weak-input", "frozen-readings"),
@@ -58,6 +58,8 @@ _PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
 _ALIKE = 0.7
 #: Faults that members of a plane, unit or site can have as one common cause.
 _SHARED: Final = ("snow", "soiling", "frozen-readings")
+#: Share of a group's members that make it one case; snow leaves one input after another, and some before anybody looks.
+_NEARLY_ALL, _MOST = 0.9, 0.6
 
 
 @dataclass
@@ -146,21 +148,21 @@ def _join(case: Case, accepted: list[Candidate]) -> list[Candidate]:
         for scope, plane, inputs in groups:
             if len(inputs) < 2:
                 continue
-            mine = [c for c in loose if c.inputs[0] in inputs]
-            joined = _same_days(mine, 1.0 if scope == "unit" else 0.9, len(inputs))
-            if joined:
-                out.append(_merged(case, joined, scope, plane))
+            need = 1.0 if scope == "unit" else _MOST if fault == "snow" else _NEARLY_ALL
+            while joined := _together([c for c in loose if c.inputs[0] in inputs], need, len(inputs)):
+                out.append(_merged(case, joined, scope, plane, len(inputs)))
                 gone = {id(c) for c in joined}
                 loose = [c for c in loose if id(c) not in gone]
         out += loose
     return out
 
 
-def _same_days(members: list[Candidate], need: float, size: int) -> list[Candidate]:
-    """The largest set of members alike in days, if it covers enough of the group."""
+def _together(members: list[Candidate], need: float, size: int) -> list[Candidate]:
+    """The largest set of members alike in days (of one spell, for snow), if it covers enough of the group."""
     best: list[Candidate] = []
     for lead in members:
-        alike = [c for c in members if _jaccard(lead.days, c.days) >= _ALIKE]
+        least = _ALIKE if lead.fault != "snow" else 1e-9
+        alike = [c for c in members if _jaccard(lead.days, c.days) >= least]
         if len(alike) > len(best):
             best = alike
     return best if len({c.inputs[0] for c in best}) >= max(2, need * size) else []
@@ -170,13 +172,13 @@ def _jaccard(a: Mask, b: Mask) -> float:
     return float((a & b).sum() / max((a | b).sum(), 1))
 
 
-def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None) -> Candidate:
-    lead = max(members, key=lambda c: c.strength)
+def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None, size: int) -> Candidate:
+    lead = max(members, key=lambda c: (c.strength, int(c.days.sum())))
     count = np.sum([c.days for c in members], axis=0)
     inputs = tuple(sorted(n for c in members for n in c.inputs))
     first = case.inputs[inputs[0]]
     who = {
-        "plane": f"All {len(inputs)} reporting inputs of plane {plane}",
+        "plane": f"{f'All {size}' if len(inputs) == size else f'{len(inputs)} of {size}'} inputs of plane {plane}",
         "unit": f"Every input of unit {first.unit}",
         "gateway": f"Every input of gateway {first.gateway}",
     }[scope]
@@ -185,9 +187,9 @@ def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None)
         scope=scope,
         plane=plane,
         inputs=inputs,
-        days=count >= 0.5 * len(members),
+        days=count >= (1 if lead.fault == "snow" else 0.5 * len(members)),
         loss_wh=np.sum([c.loss_wh for c in members], axis=0),
         strength=min(0.98, lead.strength + 0.05),
-        why=f"{who} alike. {lead.why}",
+        why=f"{who} {'lay under snow' if lead.fault == 'snow' else 'alike'}. {lead.why}",
         evidence={**lead.evidence, "inputs": [case.inputs[n].label for n in inputs]},
     )
