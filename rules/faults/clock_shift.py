@@ -29,6 +29,10 @@ BRIGHT = Threshold(0.45, "of clear-sky energy", "own reasoning: a thick overcast
 LIKENESS = Threshold(0.975, "1", "own reasoning: cosine of a clear day with its course; broken clouds fall below")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
 QUIET_DAYS = Threshold(4, "days", "own reasoning: no clock is set right for days and then off by as much; clouds hide it")
+WAKES = Threshold(0.006, "W per rated W", "own reasoning: a few watts of a module, where a unit starts to count")
+COARSE = Threshold(1800.0, "s between rows", "own reasoning: a shift of an hour is two rows then, or one")
+JUMP = Threshold(45.0, "min overnight", "own reasoning: summer time is 60; weather and rows of half an hour move an end by 30")
+JUMP_DAYS = Threshold(4, "days each way", "own reasoning: the middle of four is not moved by one dull morning")
 _SHIFTS = np.arange(-8, 9)
 
 
@@ -128,9 +132,11 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     # A course that is told and lies right contradicts: low light or a horizon made the ends.
     right = np.isfinite(course) & ((np.sign(course) != np.sign(edge)) | (np.abs(course) < 0.5 * MIN_SHIFT.value))
     late = run & far & ~right
-    hit |= late
-    course = np.where(np.isfinite(course), course, np.where(late, edge, np.nan))
-    told |= late
+    jumped = _jumps(case, power, edge)
+    late &= jumped == 0
+    hit |= late | (jumped != 0)
+    course = np.where(jumped != 0, jumped, np.where(np.isfinite(course), course, np.where(late, edge, np.nan)))
+    told |= late | (jumped != 0)
     for first, last in runs_of(hit, ~told, most=int(QUIET_DAYS.value)):
         inside = span_mask(case.day_count, [(first, last)])
         days = inside & (hit | ~told) & case.light_days
@@ -141,6 +147,7 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
         spread = float(np.median(np.abs(course[hit & inside] - shift)))
         if spread > 25:
             continue
+        ends = edge[hit & inside & np.isfinite(edge)]
         result.candidates.append(
             Candidate(
                 fault="clock-shift",
@@ -152,9 +159,9 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
                 why=(
                     f"Stamps of the {who} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: production runs from "
                     f"{'after' if shift > 0 else 'before'} sunrise to {'after' if shift > 0 else 'before'} sunset by as "
-                    f"much, on {count} clear days."
+                    f"much, on {count} days."
                 ),
-                evidence={"shift_min": round(shift), "edges_min": round(float(np.median(edge[hit & inside]))),
+                evidence={"shift_min": round(shift), "edges_min": round(float(np.median(ends))) if ends.size else None,
                           "clear_days": count},
                 alternatives=(
                     Alternative("swapped-record", 0.03, "Whether all inputs are shifted alike."),
@@ -205,19 +212,58 @@ def _course_shift(case: Case, power: Floats) -> Floats:
     return out
 
 
-def _edge_shift(case: Case, power_by_plane: Floats) -> Floats:
-    """Mean of how late production starts after sunrise and ends after sunset, minutes, [D].
+def _edge_shift(case: Case, power: Floats) -> Floats:
+    """Mean of how late production starts and ends against the sun, minutes, [D].
 
     A late start by low light or horizon and an early end cancel; a shifted
-    clock moves both ends the same way.
+    clock moves both ends the same way. A plane turned away from the evening
+    ends before sunset: against its own clear-sky course too, whichever lies nearer.
     """
-    power = power_by_plane.max(axis=1) / BIN_HOURS
-    up = case.bin_elevation > 0.0
-    out = np.full(case.day_count, np.nan)
-    for d in range(case.day_count):
-        on = np.flatnonzero(power[d] > 0.006)
-        day = np.flatnonzero(up[d])
-        if on.size < 6 or day.size < 6 or day[0] == 0 or day[-1] == BINS - 1:
-            continue
-        out[d] = 0.5 * ((on[0] - day[0]) + (on[-1] - day[-1])) * BIN_HOURS * 60
+    on, lit = _ends(power), _ends(case.table["plane_clear_all"])
+    up = _ends((case.bin_elevation > 0.0)[:, None].astype(np.float64))
+    whole = (up[0] > 0) & (up[1] < BINS - 1) & (lit[0] > 0)
+    by_sun, by_course = ((0.5 * ((on[0] - end[0]) + (on[1] - end[1])) * BIN_HOURS * 60) for end in (up, lit))
+    nearer = np.where(by_sun * by_course < 0, 0.0, np.where(np.abs(by_course) < np.abs(by_sun), by_course, by_sun))
+    return np.where(whole, nearer, np.nan)
+
+
+def _ends(power_by_plane: Floats) -> Floats:
+    """First and last bin of each day with power on any plane, [2, D]; NaN on days with hardly any."""
+    on = power_by_plane.max(axis=1) > WAKES.value * BIN_HOURS
+    ends = np.stack([on.argmax(axis=1), BINS - 1 - on[:, ::-1].argmax(axis=1)]).astype(float)
+    return np.where(on.sum(axis=1) >= 6, ends, np.nan)
+
+
+def _jumps(case: Case, power: Floats, edge: Floats) -> Floats:
+    """Minutes by which a clock of coarse rows jumped against the part of the record that lies best, [D]; 0 elsewhere.
+
+    Rows an hour apart hide a shift of an hour behind their own width, but not
+    the night on which both ends of the day moved the same way and stayed so:
+    the sun moves them minutes a week, clouds move them apart.
+    """
+    out = np.zeros(case.day_count)
+    if not len(out) or np.median(case.table["step_s"]) < COARSE.value:
+        return out
+    minutes = _ends(power) * BIN_HOURS * 60
+    days = np.flatnonzero(np.isfinite(minutes[0]))
+    x, near = minutes[:, days], int(JUMP_DAYS.value)
+    cuts, steps = [0], [0.0]
+    for k in range(near, len(days) - near + 1):
+        moved = np.median(x[:, k : k + near], axis=1) - np.median(x[:, k - near : k], axis=1)
+        night = x[:, k] - x[:, k - 1]
+        both = moved[0] * moved[1] > 0 and np.abs(moved).min() >= JUMP.value and np.ptp(moved) <= JUMP.value
+        if both and (np.abs(night) >= JUMP.value).all() and k - cuts[-1] >= near and days[k] - days[k - 1] <= near:
+            cuts.append(k)
+            steps.append(float(moved.mean()))
+    if len(cuts) == 1:
+        return out
+    level = np.cumsum(steps)
+    lies = [float(np.nanmedian(np.append(edge[days[a:b]], np.nan))) for a, b in zip(cuts, [*cuts[1:], len(days)], strict=True)]
+    # Rows that open or close their hour lie half an hour off; where two parts lie alike the earlier was believed so far.
+    best = min(range(len(cuts)), key=lambda i: (np.nan_to_num(abs(lies[i]), nan=1e6) // JUMP.value, i))
+    for i, a in enumerate(cuts):
+        last = days[cuts[i + 1] - 1] if i + 1 < len(cuts) else case.day_count - 1
+        shift = level[i] - level[best]
+        if abs(shift) >= JUMP.value:
+            out[days[a] : last + 1] = shift
     return out

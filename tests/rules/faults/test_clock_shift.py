@@ -7,7 +7,7 @@ import rules.faults.clock_shift as rule
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof, only, run_rule
 
 
 def _late(minutes: float, roof: Roof | None = None) -> Roof:
@@ -77,3 +77,47 @@ def test_under_thick_cloud_it_cannot_be_judged() -> None:
     result = run_rule("clock-shift", case_of(make_roof(days=4, kinds="o", seed=5)))
     assert not result.candidates
     assert [u.reason for u in result.unjudged] == ["no day clear enough to see the course of the sun"]
+
+
+def _hourly(minutes: float, days: int = 20, first: int = 9) -> Roof:
+    """Rows an hour apart from a roof under broken cloud; the clock jumps on one night."""
+    roof = make_roof(days=days, step=3600, kinds="mmco", units=[["south", "south"]] * 3, first=FIRST_DAY + 25)
+    roof.shift_s = np.where(roof.day >= first, 60.0 * minutes, 0.0)
+    return roof
+
+
+@pytest.mark.parametrize("minutes", [60, -60])
+def test_rows_an_hour_apart_show_the_night_of_the_jump(minutes: int, threshold: MoveThreshold) -> None:
+    """Summer time missed by an exporter of hourly rows: an hour (common practice)."""
+    case = case_of(_hourly(minutes))
+    found = only(run_rule("clock-shift", case).candidates)
+    assert found.evidence["shift_min"] == pytest.approx(minutes, abs=20)
+    assert found.days[10:].all()
+    assert not found.days[:8].any()
+    for name, value in (("JUMP", 90.0), ("JUMP_DAYS", 15), ("COARSE", 7200.0)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(rule, name, type(rule.JUMP)(value, "", ""))
+            assert not run_rule("clock-shift", case).candidates
+    threshold(rule, "MIN_DAYS", 99)
+    assert not run_rule("clock-shift", case).candidates
+
+
+def test_hourly_rows_of_a_right_clock() -> None:
+    for seed in range(3):
+        roof = make_roof(days=40, step=3600, kinds="mocmo", seed=seed, latitude=52.0)
+        assert not run_rule("clock-shift", case_of(roof)).candidates
+
+
+def test_a_plane_that_looks_away_from_the_evening_ends_early() -> None:
+    """An east roof under cloud: its day ends before sunset, by its own course."""
+    roof = make_roof(days=12, step=60, kinds="mo", latitude=-32.0, planes={"south": (80.0, 30.0)}, units=[["south"]] * 4)
+    assert not run_rule("clock-shift", case_of(roof)).candidates
+
+
+def test_a_clock_that_is_off_stops_no_unit() -> None:
+    """The unit that stops and starts is told beside the clock."""
+    roof = _late(60, make_roof(days=8, kinds="c"))
+    for d in range(2, 8):
+        for hour in np.arange(9.0, 16.0, 0.5):
+            roof.standby(1, roof.when(d, d, hour, hour + 0.25))
+    assert {f.fault for f in findings(roof)} == {"clock-shift", "restart-cycling"}
