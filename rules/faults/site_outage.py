@@ -41,8 +41,12 @@ def judge(case: Case) -> RuleResult:
     down = hours + table["own_missing_h"]
     enough = (down >= MIN_HOURS.value).mean(axis=1) >= ALL.value
     typical = np.median(down, axis=1)
-    # The same hours for all: the sum over units stays close to the number of units times the median.
-    together = np.abs(down - typical[:, None]).mean(axis=1) <= 0.35 * np.maximum(typical, 1e-6)
+    # The same hours for all that look the same way; a plane that the sun reaches later or longer has others.
+    each = table["symptom_slots"][:, :, STANDBY] + table["own_missing_h"][:, case.unit_of]
+    usual = np.zeros_like(each)
+    for p in range(len(case.names)):
+        usual[:, case.plane_of == p] = np.median(each[:, case.plane_of == p], axis=1, keepdims=True)
+    together = np.abs(each - usual).mean(axis=1) <= 0.35 * np.maximum(usual.mean(axis=1), 1e-6)
     several = len(case.site.units) >= 2
     gone = table["ac_dead_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
     stood = (hours >= MIN_HOURS.value).mean(axis=1)
@@ -51,6 +55,7 @@ def judge(case: Case) -> RuleResult:
     window = _same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(several)
     days = enough & together & (hours.max(axis=1) > 0) & (window | gone)
     days |= window & nobody & (gone | _grid_alarm(case))
+    days &= ~_makes_at_night(case)
     if not days.any():
         return result
     loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
@@ -111,10 +116,18 @@ def _habit(case: Case, days: Mask, hours: Floats, loss: Floats, result: RuleResu
     return days & ~short
 
 
-def _edges(case: Case, day: int) -> tuple[np.ndarray, np.ndarray]:
-    """When each input that stood still for long stopped and went on, UTC s."""
+def _makes_at_night(case: Case) -> Mask:
+    """Days on which most of the site produced while the sun was down: a wrong clock, whose dark mornings are no outage."""
+    dark = case.bin_elevation < 0.0
+    made = ((case.table["power"] > NOTHING.value * BIN_HOURS) & dark[:, None, :]).sum(axis=2) * BIN_HOURS
+    out: Mask = (made >= MIN_HOURS.value).mean(axis=1) >= HALF.value
+    return out
+
+
+def _edges(case: Case, day: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """When each input that stood still for long stopped and went on, UTC s, and its plane."""
     held = case.table["symptom_slots"][day, :, STANDBY] >= MIN_HOURS.value
-    return case.table["symptom_first"][day, held, STANDBY], case.table["symptom_last"][day, held, STANDBY]
+    return case.table["symptom_first"][day, held, STANDBY], case.table["symptom_last"][day, held, STANDBY], case.plane_of[held]
 
 
 def _nobody(case: Case, asked: np.ndarray) -> np.ndarray:
@@ -124,7 +137,7 @@ def _nobody(case: Case, asked: np.ndarray) -> np.ndarray:
     """
     out = np.zeros(case.day_count, bool)
     for d in np.flatnonzero(asked).tolist():
-        first, last = (float(np.median(edge)) for edge in _edges(case, d))
+        first, last = (float(np.median(edge)) for edge in _edges(case, d)[:2])
         start = float(case.table.days[d] * 86400 - day_offset(case.site))
         width = 86400 / BINS
         whole = slice(int(np.ceil((first - start) / width)), int((last + case.table["step_s"][d] - start) // width))
@@ -150,9 +163,16 @@ def _same_hours(case: Case, asked: np.ndarray) -> np.ndarray:
     """Of the days asked for, those on which the units stood still from and to about the same minute, [D]."""
     out = np.zeros(case.day_count, bool)
     for d in np.flatnonzero(asked).tolist():
-        a, b = _edges(case, d)
-        if a.size:
-            out[d] = np.median(np.abs(a - np.median(a))) <= TOGETHER.value * 60 and (
-                np.median(np.abs(b - np.median(b))) <= TOGETHER.value * 60
-            )
+        first, last, plane = _edges(case, d)
+        if first.size:
+            # The sun reaches planes at other times: the minute of a stop is all's, or that of those who look the same way.
+            out[d] = all(min(_apart(edge), _apart(edge, plane)) <= TOGETHER.value * 60 for edge in (first, last))
+            out[d] &= max(first) < min(last)
     return out
+
+
+def _apart(edge: np.ndarray, plane: np.ndarray | None = None) -> float:
+    """Middle distance of moments from their middle one, or from that of their plane, s."""
+    if plane is None:
+        return float(np.median(np.abs(edge - np.median(edge))))
+    return float(np.median(np.concatenate([np.abs(edge[plane == p] - np.median(edge[plane == p])) for p in np.unique(plane)])))

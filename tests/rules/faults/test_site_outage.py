@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -128,3 +129,27 @@ def test_what_a_habit_is(threshold: MoveThreshold, name: str, value: float) -> N
 def test_a_grid_voltage_that_is_told_decides() -> None:
     """EN 50160 and the units' window are judged from the voltage itself."""
     assert only(run_rule("site-outage", case_of(_trips(5, volts=True))).candidates).fault == "site-outage"
+
+
+def test_planes_that_the_evening_leaves_at_other_hours() -> None:
+    """Everybody stops at noon; the west wall has sun for hours after the east one."""
+    planes = {"south": (95.0, 70.0), "west": (265.0, 70.0)}
+    roof = make_roof(days=9, kinds="c", planes=planes)
+    for u in range(5):
+        roof.standby(u, roof.when(5, 5, 11.0, 24.0))
+        roof.ac_volts[roof.when(5, 5, 11.0, 24.0), u] = 0.0
+    found = only(findings(roof))
+    assert (found.fault, found.unit, found.days) == ("site-outage", None, 1)
+
+
+def test_a_clock_that_is_off_by_hours_is_no_outage(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Dark mornings and power at night."""
+    roof = make_roof(days=9, kinds="c")
+    weather = roof.weather()
+    roof.heard[:] = True
+    roof.shift_s = np.full(len(roof.ts), 5.5 * 3600.0)
+    roof.without |= {"state", "dc_voltage_v"}
+    case = case_of(roof, weather)
+    assert not run_rule("site-outage", case).candidates
+    monkeypatch.setattr(rule, "_makes_at_night", lambda case: np.zeros(case.day_count, bool))
+    assert run_rule("site-outage", case).candidates
