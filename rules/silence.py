@@ -14,6 +14,7 @@ PATCHY_SHARE = Threshold(
 )
 PATCHY_RUNS = Threshold(3, "gaps a day", "own reasoning: fewer are outages, not a bad link")
 ONE_PIECE = Threshold(0.6, "of the missing time", "own reasoning: most of it in one gap is an outage, not a bad link")
+FEW_ROWS = Threshold(3, "rows", "own reasoning: two rows in a row are lost by chance on a healthy link")
 MIN_ROWS = Threshold(4, "rows a day", "own reasoning: fewer missing rows prove no habit")
 BACK_AGAIN = Threshold(3, "broken days", "own reasoning: one silence breaks two days at most, those of its start and end")
 WITHIN = Threshold(3, "days", "own reasoning: a bad link has better days between")
@@ -40,7 +41,8 @@ def kinds(
     p = np.clip(share, 0.02, 0.98)
     by_chance = np.log(np.maximum(rows * (1 - p), 1.5)) / np.log(1 / p)
     whole &= longest_h / hours > 2.2 * by_chance + 2
-    long = ((longest_h >= LONG_GAP.value) & (longest_h >= 3 * hours)) | ((longest_h >= 0.8 * lit_h) & (longest_h >= 3 * hours))
+    rows_enough = longest_h >= FEW_ROWS.value * hours
+    long = rows_enough & ((longest_h >= LONG_GAP.value) | (longest_h >= 0.8 * lit_h))
     silent = judged & ((share >= 0.97) | (whole & long & (share >= 0.12)))
     patchy = judged & ~silent & (runs >= PATCHY_RUNS.value) & (share >= PATCHY_SHARE.value)
     patchy &= missing_h >= MIN_ROWS.value * hours

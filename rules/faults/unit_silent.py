@@ -21,9 +21,10 @@ import numpy as np
 from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
 from rules.counters import counter_rise
 from rules.finding import Alternative, Threshold
-from rules.silence import unit_kinds
+from rules.silence import FEW_ROWS, unit_kinds
 
 COLUMNS = ("timestamp", "energy_total_wh")
+EVEN = Threshold(0.5, "of what siblings made", "own reasoning: until a counter tells, dark is as likely as a lost link")
 PRODUCED = Threshold(0.15, "of clear sky", "own reasoning: more than a dark unit can count, less than any month's mean sky")
 
 
@@ -52,7 +53,8 @@ def judge(case: Case) -> RuleResult:
             days_list = runs_of(mask, ~judged[:, u])
         for first, last in days_list:
             days = span_mask(case.day_count, [(first, last)]) & silent[:, u]
-            result.candidates.append(_candidate(case, u, inputs, days))
+            if (table["own_missing_h"][days, u] * 3600.0 / table["step_s"][days]).sum() >= FEW_ROWS.value:
+                result.candidates.append(_candidate(case, u, inputs, days))
         dim = int((case.light_days & ~judged[:, u]).sum())
         if dim:
             result.unjudged += [Unjudged(int(n), "unit-silent", "gateway silent or no light", dim) for n in inputs]
@@ -76,7 +78,8 @@ def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Cand
             loss = could_be
     else:
         produced = None
-        text = "no counter reading after the gap tells yet whether it produces"
+        text = "no counter reading after the gap tells yet whether it produces: half of what its siblings made is counted as lost"
+        loss = EVEN.value * could_be
     return Candidate(
         fault="unit-silent",
         scope="unit",

@@ -17,12 +17,17 @@ Silent at night, below waking light, during reconnection waits.
 
 from __future__ import annotations
 
-from rules.case import Candidate, Case, RuleResult, Unjudged
+import numpy as np
+
+from rules.case import Candidate, Case, Mask, RuleResult, Unjudged
 from rules.daytable import STANDBY
-from rules.finding import Alternative
+from rules.finding import Alternative, Threshold
 from rules.hard import certainty, symptom_days, symptom_loss_wh, unit_down
 
 COLUMNS = ("dc_power_w", "state")
+TRICKLE = Threshold(0.004, "of clear sky", "own reasoning: a unit that stands by makes nothing, a covered module a trickle")
+HARDLY = Threshold(0.05, "of clear sky", "own reasoning: less than a thick overcast leaves")
+REST = Threshold(0.25, "of the day's clear sky", "own reasoning: enough of the day beside the stops to say what the unit made")
 
 
 def judge(case: Case) -> RuleResult:
@@ -37,7 +42,7 @@ def judge(case: Case) -> RuleResult:
             result.unjudged += [
                 Unjudged(int(n), "unit-standby", "less than an hour of reported power in light", unjudged) for n in inputs
             ]
-        if not days.any():
+        if not days.any() or _trickles(case, inputs, days):
             continue
         total = float(hours[days, u].sum())
         no_grid = float(table["ac_dead_h"][days, u].sum())
@@ -72,3 +77,11 @@ def judge(case: Case) -> RuleResult:
         )  # fmt: skip
     return result
 
+
+def _trickles(case: Case, inputs: np.ndarray, days: Mask) -> bool:
+    """Whether the unit made a trickle in the light beside its stops: it was awake and covered, it did not stand by."""
+    clear = case.table["clear"][days][:, inputs].sum(axis=(1, 2))
+    rest = clear - case.table["symptom_clear"][days][:, inputs, STANDBY].sum(axis=1)
+    told = rest >= REST.value * clear
+    made = case.energy[days][:, inputs].sum(axis=1)[told] / np.maximum(rest[told], 1e-9)
+    return bool(made.size and TRICKLE.value < np.median(made) < HARDLY.value)

@@ -47,6 +47,10 @@ def test_without_counters_nobody_knows_yet() -> None:
     found = only(findings(roof))
     assert found.fault == "unit-silent"
     assert found.evidence["produced"] is None
+    # Dark or not, nobody knows: half of what the unit would have made is counted.
+    made = roof.healthy[np.ix_(roof.when(5, 7), [2, 3])].sum() / 12
+    assert found.loss_wh_total == pytest.approx(0.5 * made, rel=0.1)
+    assert "half of what its siblings made" in found.why
 
 
 def test_still_silent_at_the_end() -> None:
@@ -107,3 +111,25 @@ def test_never_heard_of() -> None:
     roof.silent(1, roof.when())
     reasons = {u.reason for u in run_rule("unit-silent", case_of(roof)).unjudged}
     assert "no row of this unit in the whole record" in reasons
+
+
+def test_the_odds_of_being_dark_are_a_threshold(threshold: MoveThreshold) -> None:
+    roof = _roof()
+    roof.without |= {"energy_total_wh"}
+    case = case_of(roof)
+    threshold(rule, "EVEN", 0.0)
+    assert only(run_rule("unit-silent", case).candidates).loss_wh.sum() == 0
+
+
+@pytest.mark.parametrize(("rows", "fires"), [(2, False), (3, True)])
+def test_two_rows_of_a_short_day_are_no_silence(rows: int, fires: bool, threshold: MoveThreshold) -> None:
+    """A winter's day with an hour of light in rows of half an hour."""
+    roof = make_roof(days=6, step=1800, kinds="c", units=[["south"]] * 4)
+    roof.power[roof.when(3, 3, 0.0, 11.0)] = 0.0
+    roof.power[roof.when(3, 3, 11.0 + 0.5 * rows, 24.0)] = 0.0
+    roof.silent(1, roof.when(3, 3, 11.0, 11.0 + 0.5 * rows))
+    case = case_of(roof)
+    case.table.fields["unit_lit_h"][3, 1] = max(0.5 * rows, 1.0)
+    assert bool(run_rule("unit-silent", case).candidates) is fires
+    threshold(rule, "FEW_ROWS", 9.0)
+    assert not run_rule("unit-silent", case).candidates

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 
+import rules.faults.unit_standby as rule
 import rules.hard
 from rules.case import Case
 from rules.engine import judge
@@ -97,3 +98,27 @@ def test_an_afternoon_is_enough_on_the_longest_day(hours: float, fires: bool) ->
     roof = make_roof(days=5, kinds="c", first=FIRST_DAY + 30)
     roof.standby(1, roof.when(2, 2, 15.0, 15.0 + hours))
     assert bool(run_rule("unit-standby", case_of(roof)).candidates) is fires
+
+
+@pytest.mark.parametrize(("trickle", "fires"), [(0.0, True), (0.03, False), (0.3, True)])
+def test_a_trickle_is_no_standby(trickle: float, fires: bool) -> None:
+    """Stops at noon; what it makes beside tells whether it was covered (common practice: snow lets some light through)."""
+    roof = make_roof(days=9, kinds="c")
+    for n in roof.inputs_of(1):
+        roof.scale(n, trickle, roof.when(4, 6))
+    roof.standby(1, roof.when(4, 6, 10.0, 14.0))
+    assert bool(run_rule("unit-standby", case_of(roof)).candidates) is fires
+
+
+def test_how_little_a_trickle_is(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=9, kinds="c")
+    for n in roof.inputs_of(1):
+        roof.scale(n, 0.03, roof.when(4, 6))
+    roof.standby(1, roof.when(4, 6, 10.0, 14.0))
+    case = case_of(roof)
+    for name, value in (("TRICKLE", 0.04), ("HARDLY", 0.005), ("REST", 1.1)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(rule, name, type(rule.REST)(value, "", ""))
+            assert run_rule("unit-standby", case).candidates
+    threshold(rule, "REST", 0.25)
+    assert not run_rule("unit-standby", case).candidates
