@@ -30,6 +30,7 @@ LIKENESS = Threshold(0.975, "1", "own reasoning: cosine of a clear day with its 
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
 QUIET_DAYS = Threshold(4, "days", "own reasoning: no clock is set right for days and then off by as much; clouds hide it")
 WAKES = Threshold(0.006, "W per rated W", "own reasoning: a few watts of a module, where a unit starts to count")
+BESIDE = Threshold(0.5, "of the shift", "own reasoning: nearer to the shift than to a right clock")
 COARSE = Threshold(1800.0, "s between rows", "own reasoning: a shift of an hour is two rows then, or one")
 JUMP = Threshold(45.0, "min overnight", "own reasoning: summer time is 60; weather and rows of half an hour move an end by 30")
 JUMP_DAYS = Threshold(4, "days each way", "own reasoning: the middle of four is not moved by one dull morning")
@@ -139,7 +140,6 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     told |= late | (jumped != 0)
     for first, last in runs_of(hit, ~told, most=int(QUIET_DAYS.value)):
         inside = span_mask(case.day_count, [(first, last)])
-        days = inside & (hit | ~told) & case.light_days
         count = int((hit & inside).sum())
         if count < MIN_DAYS.value:
             continue
@@ -148,6 +148,16 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
         if spread > 25:
             continue
         ends = edge[hit & inside & np.isfinite(edge)]
+        # Days beside them that lie as far off, though not far enough to tell by themselves.
+        wide = 0.25 * case.table["step_s"] / 60.0 * (case.table["step_s"] > 600)
+        alike = ~(edge * np.sign(shift) < BESIDE.value * abs(shift) + wide) & case.light_days
+        alike &= ~(np.abs(course - shift) > BESIDE.value * abs(shift) + wide)
+        while first > 0 and alike[first - 1]:
+            first -= 1
+        while last + 1 < case.day_count and alike[last + 1]:
+            last += 1
+        inside = span_mask(case.day_count, [(first, last)])
+        days = inside & (hit | alike | ~told) & case.light_days
         result.candidates.append(
             Candidate(
                 fault="clock-shift",

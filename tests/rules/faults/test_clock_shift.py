@@ -121,3 +121,12 @@ def test_a_clock_that_is_off_stops_no_unit() -> None:
         for hour in np.arange(9.0, 16.0, 0.5):
             roof.standby(1, roof.when(d, d, hour, hour + 0.25))
     assert {f.fault for f in findings(roof)} == {"clock-shift", "restart-cycling"}
+
+
+def test_days_beside_that_lie_as_far_off_belong_to_it(threshold: MoveThreshold) -> None:
+    """Under thick cloud no course tells, and the ends alone are not far enough: the days between which it was off do."""
+    roof = _late(40, make_roof(days=14, kinds="ooccccccccoooo", seed=5))
+    case = case_of(roof)
+    days = only(run_rule("clock-shift", case).candidates).days
+    threshold(rule, "BESIDE", 9.0)
+    assert days.sum() > only(run_rule("clock-shift", case).candidates).days.sum()
