@@ -246,7 +246,7 @@ class Store:
             self._merge_units(frame, order, ts, index, status, days)
             self._mark_stale(days)
             result = _result(len(frame), status, days, unknown)
-            self._log_run(source, "telemetry", result, rejected)
+            self._log_run(source, "telemetry", result, rejected, int(ts.max()) if ts.size else None)
         return result
 
     def _input_of_row(self, frame: pd.DataFrame) -> tuple[NDArray[np.int16], tuple[str, ...]]:
@@ -483,7 +483,7 @@ class Store:
         self._mark_stale(archive.archived_days(self._db, offset))
 
     def _log_run(
-        self, source: str, kind: str, result: ImportResult, rejected: Mapping[str, int] | None
+        self, source: str, kind: str, result: ImportResult, rejected: Mapping[str, int] | None, newest: int | None = None
     ) -> None:
         rejected = {reason: int(count) for reason, count in (rejected or {}).items()}
         detail = {
@@ -492,6 +492,7 @@ class Store:
             "conflicting": result.rows_conflicting,
             "unknown_inputs": list(result.unknown_inputs),
             "rejected": rejected,
+            **({} if newest is None else {"newest": newest}),
         }
         self.db.table("import_run").insert(
             {

@@ -6,7 +6,7 @@ import json
 import zlib
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
@@ -18,8 +18,10 @@ from rules.daytable import DayTable, layout_hash
 from rules.engine import Judgement, judge
 from rules.finding import Finding, NotJudged
 from rules.learn import Completed, complete_site, is_complete
+from rules.overdue import overdue
 from rules.reduce import reduce_days
 from rules.summary import day_rows
+from triage.delivery import delivery_ages
 from triage.importing import Loaded
 from triage.lastcheck import save_check
 
@@ -109,7 +111,7 @@ _LOOKED_BACK = "looked_back"
 
 
 def check_store(
-    store: Store, *, until_day: int | None = None, full: bool = False, look_back: int = WINDOW_DAYS
+    store: Store, *, until_day: int | None = None, full: bool = False, look_back: int = WINDOW_DAYS, as_of: int | None = None
 ) -> CheckResult:
     """Reduce the days that are new or changed, then judge from features.
 
@@ -118,6 +120,7 @@ def check_store(
     until_day : judge as of the end of this solar day; default everything stored.
     full : reduce every day again.
     look_back : judge over so many days; more when an older day has changed.
+    as_of : UTC second by which readings are missed that should have arrived (:mod:`rules.overdue`); None misses none.
     """
     _ensure_tables(store)
     done = _completed(store)
@@ -158,6 +161,9 @@ def check_store(
     result = _result(done, judge(table, events), _rejected(store), len(todo), bounded)
     if look_back >= WINDOW_DAYS:
         note_look_back(store, last)
+    if as_of is not None:
+        late, unsaid = overdue(done.site, last_ts, delivery_ages(store, last_ts, as_of), as_of)
+        result = replace(result, findings=(*result.findings, *late), not_judged=(*result.not_judged, *unsaid))
     save_check(store, result)
     return result
 

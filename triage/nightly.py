@@ -228,9 +228,13 @@ def check_site(store: Store, night: str, at: str) -> tuple[SiteSummary, LedgerDi
     night : solar day to check up to (ISO date); "" is the last finished one at ``at``.
     at : UTC ISO time of the run.
     """
-    night = night or night_of(at, store.site.site.longitude)
+    present = night_of(at, store.site.site.longitude)
+    night = night or present
     day = _day_number(night)
-    return record_check(store, check_store(store, until_day=day, look_back=look_back_of(store, day)), night, at)
+    # An old night says nothing of what should have arrived by now.
+    as_of = round(datetime.fromisoformat(at).timestamp()) if night == present else None
+    result = check_store(store, until_day=day, look_back=look_back_of(store, day), as_of=as_of)
+    return record_check(store, result, night, at)
 
 
 def record_check(store: Store, result: CheckResult, night: str, at: str) -> tuple[SiteSummary, LedgerDiff]:

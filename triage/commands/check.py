@@ -50,6 +50,13 @@ def check(
     all_sites: Annotated[bool, typer.Option("--all", help="Check every site of the workspace.")] = False,
     jobs: Annotated[int | None, typer.Option(help="Processes for --all (default: one per core).")] = None,
     cluster: Annotated[str | None, typer.Option(help="Dask scheduler for --all, tcp://host:port.")] = None,
+    as_of: Annotated[
+        str | None,
+        typer.Option(
+            help="Time by which readings should have arrived (ISO): a stored site silent for longer than is its "
+            "habit is told. Default: the present for --all, none for one site."
+        ),
+    ] = None,
     full: Annotated[bool, typer.Option(help="Reduce every stored day again.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
     workspace: Annotated[
@@ -57,12 +64,15 @@ def check(
     ] = None,
 ) -> None:
     """Find faults: what, where, since when, how sure, what it costs, what to do."""
+    moment = _moment(as_of)
     if all_sites:
         if site or site_file:
             raise UsageError("--all goes without a site or --site-file", "Give one or the other.")
-        _check_all(workspace, jobs, cluster, as_json)
+        _check_all(workspace, jobs, cluster, as_json, moment)
         return
     if site_file is not None:
+        if moment is not None:
+            raise UsageError("--as-of goes without --site-file", "Loose files have no habit of arriving: import them first.")
         if not telemetry:
             raise UsageError("--site-file needs --telemetry", "Add --telemetry FILE.")
         description = load_site(site_file)
@@ -90,7 +100,7 @@ def check(
                 from triage.check import check_store
                 from triage.nightly import record_now
 
-                result = check_store(store, full=full)
+                result = check_store(store, full=full, as_of=None if moment is None else round(moment.timestamp()))
             record_now(place, store, result, now)
     else:
         raise UsageError("nothing to check", "Name a site, or give --site-file and --telemetry, or --all.")
@@ -101,7 +111,19 @@ def check(
     raise typer.Exit(1 if result.needs_action else 0)
 
 
-def _check_all(workspace: Path | None, jobs: int | None, cluster: str | None, as_json: bool) -> None:
+def _moment(text: str | None) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as exc:
+        raise UsageError(f"--as-of '{text}' is not a time", "Write it as 2026-11-25T06:00Z.") from exc
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def _check_all(
+    workspace: Path | None, jobs: int | None, cluster: str | None, as_json: bool, moment: datetime | None
+) -> None:
     from triage.nightly import run_nights  # pulls in process pools; only --all needs it
 
     with Progress(*Progress.get_default_columns(), MofNCompleteColumn(), console=err, transient=True) as bar:
@@ -110,7 +132,7 @@ def _check_all(workspace: Path | None, jobs: int | None, cluster: str | None, as
         def step(done: int, total: int, _site: str) -> None:
             bar.update(task, completed=done, total=total)
 
-        report = run_nights(Workspace(workspace), jobs=jobs, cluster=cluster, progress=step)
+        report = run_nights(Workspace(workspace), jobs=jobs, cluster=cluster, progress=step, at=moment)
     if as_json:
         typer.echo(json.dumps(report.to_json(), indent=1))
     else:
