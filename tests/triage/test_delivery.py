@@ -18,7 +18,7 @@ from triage.check import check_store
 from triage.cli import app
 from triage.delivery import delivery_ages
 from triage.ledger import Ledger
-from triage.nightly import check_site, night_of
+from triage.nightly import check_site, night_of, record_now
 from triage.workspace import Workspace
 
 HOUR, DAY = 3600, 86400
@@ -100,7 +100,7 @@ def test_imports_after_the_asking_are_not_looked_at(roof: Roof) -> None:
         assert len(delivery_ages(store, newest, newest - 8 * DAY)) < 8
 
 
-def test_a_night_of_the_present_raises_it_and_an_old_one_does_not(roof: Roof) -> None:
+def test_a_night_of_the_present_raises_it_and_an_old_one_does_not(roof: Roof, tmp_path: Path) -> None:
     with Store.create(None, roof.text) as store:
         newest = _deliver(store, roof, every=1, until=14)
         at = newest + 5 * DAY
@@ -115,6 +115,8 @@ def test_a_night_of_the_present_raises_it_and_an_old_one_does_not(roof: Roof) ->
         # A look at the record alone neither raises nor ends it.
         result = check_store(store)
         Ledger(store).record(result, result.to_day, _iso(at + 49 * HOUR))
+        assert [e.id for e in Ledger(store).open()] == [entry.id]
+        record_now(Workspace(tmp_path), store, result, _iso(at + 50 * HOUR))
         assert [e.id for e in Ledger(store).open()] == [entry.id]
         # The files were only late: what comes in ends it.
         store.add_telemetry(roof.frame(), "files")
