@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, wraps
+from math import isnan
 from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
 
@@ -19,19 +20,15 @@ from numpy.typing import NDArray
 from collectors.site import SiteDescription
 from rules.daytable import BIN_HOURS, BINS, SKY, DayTable, plane_names
 from rules.finding import Alternative, Threshold
-from rules.irradiance import clear_index_levels, plane_parts
-from rules.module import ambient_estimate, cell_temperature, per_rated
+from rules.irradiance import clear_index_levels
 from rules.panel import day_offset
 from rules.ranks import median_of, nearest_rank
+from rules.skylevels import LEVELS, SkyLevels, sky_levels
 from rules.sun import Sun, sun_of
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Answer = TypeVar("Answer")
-#: Sky brightnesses at which a plane's response is tabulated.
-_LEVELS = np.array([0.02, 0.08, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.05, 1.2, 1.4])
-
-
 SKY_MEAN = Threshold(0.55, "of clear sky", "common practice: a month's mean lies between 0.4 and 0.7")
 OPEN_EDGE = Threshold(0.28, "of clear sky within an hour", "own reasoning: 20 degrees of azimuth error bend the course by less")
 OPEN_REACH = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
@@ -50,8 +47,6 @@ FOREIGN_BETTER = Threshold(0.6, "ratio of misfits", "own reasoning: another plan
 FOREIGN_MORE = Threshold(0.05, "of energy", "own reasoning: siblings in the same light differ by 1 to 2 %")
 #: Numbers of a day from which on adding day by day beats numpy's own running sum.
 _WIDE = 300
-#: Position in _LEVELS just above a clear sky.
-_CLEAR_AT = 11
 
 
 @dataclass
@@ -113,6 +108,7 @@ class Case:
         self.unit_of = np.array([ref.unit_index for ref in self.inputs])
         self.rated = np.array([ref.module.pmax_w if ref.module else np.nan for ref in self.inputs])
         self._own: dict[tuple[int | None, bool], Floats] = {}
+        self._told: dict[tuple[int, bool], Floats] = {}
 
     # -- shapes ----------------------------------------------------------
 
@@ -126,7 +122,11 @@ class Case:
         return np.bincount(self.plane_of, minlength=len(self.names))[self.plane_of]
 
     def inputs_of_unit(self, unit: int) -> NDArray[np.int64]:
-        return np.flatnonzero(self.unit_of == unit)
+        return self._of_units[unit]
+
+    @cached_property
+    def _of_units(self) -> list[NDArray[np.int64]]:
+        return [np.flatnonzero(self.unit_of == unit) for unit in range(len(self.site.units))]
 
     # -- energy ----------------------------------------------------------
 
@@ -166,25 +166,9 @@ class Case:
         return self.table["sky"][:, SKY.index(name)]
 
     @cached_property
-    def _response(self) -> Floats:
-        """Power per rated watt of each plane by sky brightness, over that under a clear sky: [L, D, P, B]."""
-        up = self.bin_sun.zenith_deg < 90.0  # a night makes nothing, and is half of the bins
-        sun = self.bin_sun.at(up)
-        guess = ambient_estimate(self.site.site, sun.ts)
-        air = self._sky("air").ravel()[up]
-        air = np.where(np.isfinite(air), air, guess)
-        out = np.zeros((len(_LEVELS), self.day_count, len(self.names), BINS))
-        lit = up.reshape(self.day_count, BINS)
-        for p, name in enumerate(self.names):
-            plane = self.site.planes[name]
-            poa = clear_index_levels(
-                sun, plane.azimuth_deg or 0.0, plane.tilt_deg or 0.0, np.append(_LEVELS, 1.0), effective=True
-            )
-            module = self.inputs[int(np.flatnonzero(self.plane_of == p)[0])].module
-            power = per_rated(module, poa, cell_temperature(poa, air, 1.0))
-            with np.errstate(invalid="ignore", divide="ignore"):
-                out[:, :, p][:, lit] = np.nan_to_num(np.where(power[-1] > 1e-3, power[:-1] / power[-1], 0.0))
-        return out
+    def sky_levels(self) -> SkyLevels:
+        """What each plane makes of each brightness of the sky."""
+        return sky_levels(self.site, self.bin_sun, self._sky("air").ravel())
 
     @cached_property
     def beam_share(self) -> Floats:
@@ -199,76 +183,39 @@ class Case:
             if self.irradiance_source == "poa sensor" and p != int(np.max(self.table["poa_plane"])):
                 # A sensor turned away from the sun hardly sees it; a plane cannot make more than the sky allows.
                 made = self.plane_share[:, p] * self.sibling_lift[:, p] / (self.plane_gain[p] * self.plane_open[:, p])
-                index = np.fmax(index, self._invert(made, p))
-            out[:, p] = np.where(np.isfinite(index), _between(self._beam[:, :, p], np.nan_to_num(index)), 0.0)
+                index = np.fmax(index, self.sky_levels.brightness(made, p))
+            out[:, p] = self.sky_levels.beam(index, p)
         return out
 
     @cached_property
     def clear_beam(self) -> Floats:
         """:attr:`beam_share` under a clear sky."""
-        return np.asarray(np.stack([_between(self._beam[:, :, p], np.ones((self.day_count, BINS)))
-                                    for p in range(len(self.names))], axis=1))  # fmt: skip
-
-    @cached_property
-    def _beam(self) -> Floats:
-        """Share of direct light in each plane by sky brightness, [L, D, P, B]."""
-        up = self.bin_sun.zenith_deg < 90.0
-        sun = self.bin_sun.at(up)
-        lit = up.reshape(self.day_count, BINS)
-        out = np.zeros((len(_LEVELS), self.day_count, len(self.names), BINS))
-        for p, name in enumerate(self.names):
-            plane = self.site.planes[name]
-            parts = plane_parts(
-                sun, plane.azimuth_deg or 0.0, plane.tilt_deg or 0.0, ghi=_LEVELS[:, None] * sun.clear_ghi[None, :]
-            )
-            with np.errstate(invalid="ignore", divide="ignore"):
-                out[:, :, p][:, lit] = np.nan_to_num(np.where(parts.total > 5.0, parts.direct / parts.total, 0.0))
-        return out
-
-    def _invert(self, share: Floats, plane: int) -> Floats:
-        """Clear-sky index at which a plane makes ``share`` of its clear-sky power, [D, B]."""
-        rising, tells = self._rising[plane]
-        use = np.isfinite(share) & tells
-        response, known = rising[:, use], share[use]
-        high = np.clip((response <= known).sum(axis=0), 1, len(_LEVELS) - 1)
-        low, at = high - 1, np.arange(known.size)
-        r_low, r_high = response[low, at], response[high, at]
-        part = np.clip((known - r_low) / np.maximum(r_high - r_low, 1e-6), 0, 1)
-        out = np.full(share.shape, np.nan)
-        out[use] = _LEVELS[low] + part * (_LEVELS[high] - _LEVELS[low])
-        return out
-
-    @cached_property
-    def _rising(self) -> list[tuple[Floats, Mask]]:
-        """Each plane's response made to rise with the sky's brightness, [L, D, B], and where it tells that, [D, B]."""
-        out = []
-        for p in range(len(self.names)):
-            raw = np.ascontiguousarray(self._response[:, :, p])
-            # Where the sun hardly reaches the plane, thin cloud gives more than clear sky: it tells nothing.
-            out.append((np.maximum.accumulate(raw, axis=0), raw[:_CLEAR_AT].max(axis=0) <= 1.08))
-        return out
+        clear = np.ones((self.day_count, BINS))
+        return np.stack([self.sky_levels.beam(clear, p) for p in range(len(self.names))], axis=1)
 
     def like(self, fields: dict[str, Floats]) -> Case:
         """A case of the same days with other fields; what follows from site and days alone is shared."""
         other = Case(DayTable(self.site, self.table.days, fields), self.events)
         shared = ["bin_sun", "bin_azimuth", "bin_elevation"]
         if fields["sky"] is self.table["sky"]:
-            shared += ["_response", "_rising", "_beam", "clear_beam"]
+            shared += ["sky_levels", "clear_beam"]
+            same = ("plane_typical", "plane_clear")
+            if all(fields[name] is self.table[name] or np.array_equal(fields[name], self.table[name]) for name in same):
+                # What the planes say of the sky as they stand.
+                shared += ["plane_share", "plane_gain", "sensor_index", "sensor_trust", "irradiance_source"]
+                other._told.update({key: told for key, told in self._told.items() if not key[1]})
+                other._own.update({key: own for key, own in self._own.items() if not key[1]})
         vars(other).update({name: vars(self)[name] for name in shared if name in vars(self)})
         return other
 
-    def _forward(self, index: Floats, plane: int) -> Floats:
-        """Share of clear-sky power a plane makes at a clear-sky index, [D, B]."""
-        return np.where(np.isfinite(index), _between(self._response[:, :, plane], np.nan_to_num(index)), np.nan)
-
     def share_under(self, index: float, plane: int) -> Floats:
         """Share of clear-sky power a plane makes under a sky of one clear-sky index, [D, B]."""
-        return self._forward(np.full((self.day_count, BINS), index), plane)
+        return self.sky_levels.made(np.full((self.day_count, BINS), index), plane)
 
     @cached_property
     def sensor_share(self) -> Floats:
         """Share of clear-sky power the sensor's sky allows each plane, [D, P, B]; NaN where it is silent."""
-        return np.stack([self._forward(self.sensor_index, p) for p in range(len(self.names))], axis=1)
+        return np.stack([self.sky_levels.made(self.sensor_index, p) for p in range(len(self.names))], axis=1)
 
     @cached_property
     def plane_share(self) -> Floats:
@@ -346,12 +293,16 @@ class Case:
                 usual = np.where(held > 0.1 * BIN_HOURS, made / held, np.nan)
                 today = np.where(told, power / typical, np.nan)
             level = np.maximum(weighted_quantile(usual, np.where(np.isfinite(usual), held, 0.0), 0.5), 1.0)[:, :, None]
-            upper, _ = nearest_rank(usual / level, OPEN_RANK.value, 1)
-            lift = np.clip(nearest_rank(today / level, OPEN_RANK.value, 1)[0], 1.0, 1.25 * upper)
-            fit = self._fit(p)
+            upper = np.nan_to_num(nearest_rank(usual / level, OPEN_RANK.value, 1)[0])
+            high = upper >= OPEN_LIFT.value
+            if not high.any():
+                continue  # nobody stands out
+            days = high.any(axis=1)
+            lift = np.clip(nearest_rank(today[days] / level[days], OPEN_RANK.value, 1)[0], 1.0, 1.25 * upper[days])
+            fit = self._fit(p)[days]
             most = np.where(fit <= OPEN_FIT.value, OPEN_MOST.value / np.maximum(fit, 0.05), 1.0)
             most = np.where(np.isfinite(fit), np.maximum(most, 1.0), np.inf)
-            out[:, p] = np.where(np.nan_to_num(upper) >= OPEN_LIFT.value, np.minimum(np.nan_to_num(lift, nan=1.0), most), 1.0)
+            out[days, p] = np.where(high[days], np.minimum(np.nan_to_num(lift, nan=1.0), most), 1.0)
         return out
 
     def _fit(self, p: int) -> Floats:
@@ -367,7 +318,7 @@ class Case:
         else:
             sky = self.own_index(without=p, opened=False)
         bright = (np.nan_to_num(sky) > 0.6) & (clear > 0.04 * BIN_HOURS)
-        held = np.where(bright, clear * self._forward(sky, p) * self.plane_gain[p], 0.0)
+        held = np.where(bright, clear * self.sky_levels.made(sky, p) * self.plane_gain[p], 0.0)
         total = window_sum(held, reach)
         with np.errstate(invalid="ignore", divide="ignore"):
             fit = np.where(total > 0.1 * BIN_HOURS, window_sum(np.where(bright, made, 0.0), reach) / total, np.nan)
@@ -419,7 +370,7 @@ class Case:
     def _level_under(self, sky: Floats, share: Floats, p: int) -> Floats:
         """Median over the days around of a plane's share of clear sky over what a bright sky allowed, [D, B]."""
         with np.errstate(invalid="ignore", divide="ignore"):
-            told = np.where(np.nan_to_num(sky) > 0.65, share / self._forward(sky, p), np.nan)
+            told = np.where(np.nan_to_num(sky) > 0.65, share / self.sky_levels.made(sky, p), np.nan)
         return _rolling_upper(told, int(OPEN_REACH.value), OPEN_DAYS.value, 0.5)
 
     def own_index(self, without: int | None = None, opened: bool = True) -> Floats:
@@ -442,17 +393,16 @@ class Case:
         for p in range(len(self.names)):
             if p == without:
                 continue
-            members = int((self.plane_of == p).sum())
-            share = self.plane_share[:, p] / self.plane_gain[p]
-            if opened:
-                share = share * self.sibling_lift[:, p] / self.plane_open[:, p]
-            estimate = self._invert(share, p)
+            estimate = self._told_by(p, opened and not self._plainly_open[p])
             estimates.append(estimate)
+            members = int((self.plane_of == p).sum())
             weights.append(
                 np.where(np.isfinite(estimate), self.table["plane_clear"][:, p] * min(members, 4), 0.0)
             )
         if not estimates:
             return np.full((self.day_count, BINS), np.nan)
+        if len(estimates) == 1:
+            return np.where(weights[0] > 0, estimates[0], np.nan)
         value, weight = np.stack(estimates), np.stack(weights)
         order = np.argsort(value, axis=0)
         value, weight = np.take_along_axis(value, order, 0), np.take_along_axis(weight, order, 0)
@@ -460,6 +410,21 @@ class Case:
         pick = (total < 0.6 * total[-1]).sum(axis=0)
         out = np.take_along_axis(value, np.minimum(pick, len(value) - 1)[None], 0)[0]
         return np.where(total[-1] > 0, out, np.nan)
+
+    def _told_by(self, p: int, opened: bool) -> Floats:
+        """Clear-sky index read from one plane, [D, B]; NaN without light."""
+        if (p, opened) not in self._told:
+            share = self.plane_share[:, p] / self.plane_gain[p]
+            if opened:
+                share = share * self.sibling_lift[:, p] / self.plane_open[:, p]
+            self._told[p, opened] = self.sky_levels.brightness(share, p)
+        return self._told[p, opened]
+
+    @cached_property
+    def _plainly_open(self) -> list[bool]:
+        """Planes on which nothing lies and nothing stands before, at any hour, [P]."""
+        axes = (0, 2)
+        return ((self.sibling_lift == 1.0).all(axis=axes) & (self.plane_open == 1.0).all(axis=axes)).tolist()
 
     @cached_property
     def inputs_index(self) -> Floats:
@@ -479,13 +444,13 @@ class Case:
         if plane >= 0 and np.isfinite(poa).any():
             name = self.names[plane]
             facing = self.site.planes[name]
-            levels = clear_index_levels(sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, _LEVELS)
-            levels = np.maximum.accumulate(levels.reshape(len(_LEVELS), *shape), axis=0)
-            above = np.clip((levels <= np.nan_to_num(poa)[None]).sum(axis=0), 1, len(_LEVELS) - 1)
+            levels = clear_index_levels(sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, LEVELS)
+            levels = np.maximum.accumulate(levels.reshape(len(LEVELS), *shape), axis=0)
+            above = np.clip((levels <= np.nan_to_num(poa)[None]).sum(axis=0), 1, len(LEVELS) - 1)
             low = np.take_along_axis(levels, above[None] - 1, 0)[0]
             high = np.take_along_axis(levels, above[None], 0)[0]
             part = np.clip((poa - low) / np.maximum(high - low, 1e-3), 0, 1)
-            index = _LEVELS[above - 1] + part * (_LEVELS[above] - _LEVELS[above - 1])
+            index = LEVELS[above - 1] + part * (LEVELS[above] - LEVELS[above - 1])
             from_poa = np.where(np.isfinite(poa) & (levels[10] > 30), index, np.nan)
         return np.where(np.isfinite(from_poa), from_poa, from_ghi)
 
@@ -552,7 +517,7 @@ class Case:
             if not trusted and len(self.names) > 1:
                 others = self.own_index(without=p)
                 index = np.where(np.isfinite(others), others, index)
-            out[:, p] = self._forward(index, p) * self.plane_gain[p]
+            out[:, p] = self.sky_levels.made(index, p) * self.plane_gain[p]
         return out
 
     @cached_property
@@ -683,16 +648,6 @@ def once(question: Callable[[Case], Answer]) -> Callable[[Case], Answer]:
     return asked
 
 
-def _between(table: Floats, index: Floats) -> Floats:
-    """Values of a table over sky brightness, [L, D, B], at an index, [D, B]; linear between."""
-    high = np.clip(np.searchsorted(_LEVELS, index.ravel()), 1, len(_LEVELS) - 1).reshape(index.shape)
-    low = high - 1
-    part = np.clip((index - _LEVELS[low]) / (_LEVELS[high] - _LEVELS[low]), 0, 1)
-    at_low = np.take_along_axis(table, low[None], 0)[0]
-    at_high = np.take_along_axis(table, high[None], 0)[0]
-    return np.asarray(at_low + part * (at_high - at_low))
-
-
 def _sharp(shaded: Mask, level: Floats) -> Mask:
     """Shaded bins of groups with a sharp edge, [D, B].
 
@@ -700,13 +655,15 @@ def _sharp(shaded: Mask, level: Floats) -> Mask:
     is off bends the whole course.
     """
     out = np.zeros_like(shaded)
-    for d in np.flatnonzero(shaded.any(axis=1)):
+    for d in np.flatnonzero(shaded.any(axis=1)).tolist():
+        row = level[d].tolist()
         for first, last in runs_of(shaded[d]):
-            before = level[d, max(first - 2, 0) : first]
-            after = level[d, last + 1 : last + 3]
-            step_in = np.nanmax(before, initial=0.0) - level[d, first : first + 2].min()
-            step_out = np.nanmax(after, initial=0.0) - level[d, max(last - 1, first) : last + 1].min()
-            out[d, first : last + 1] = max(step_in, step_out) >= OPEN_EDGE.value
+            opening, closing = row[first : first + 2], row[max(last - 1, first) : last + 1]
+            if isnan(opening[-1]):
+                continue  # one half hour with nothing known after it
+            before = max([0.0, *(v for v in row[max(first - 2, 0) : first] if not isnan(v))])
+            after = max([0.0, *(v for v in row[last + 1 : last + 3] if not isnan(v))])
+            out[d, first : last + 1] = max(before - min(opening), after - min(closing)) >= OPEN_EDGE.value
     return out
 
 

@@ -166,6 +166,11 @@ def clear_index_levels(
     return plane(sun, azimuth_deg, tilt_deg, ghi=ghi)
 
 
+def decomposed(sun: Sun, ghi: Floats) -> tuple[Floats, Floats, Floats]:
+    """Global, direct normal and diffuse irradiance of a global one, W/m², [..., T] each: for several planes at once."""
+    return _components(sun, ghi, None, None)
+
+
 def _components(
     sun: Sun, ghi: Floats | None, dni: Floats | None, dhi: Floats | None
 ) -> tuple[Floats, Floats, Floats]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rules.case import Case, Floats, Mask, once, weighted_quantile
 from rules.finding import Threshold
-from rules.ranks import median_of, nearest_rank
+from rules.ranks import median_of, nearest_rank, quantile_of
 from rules.siblings import RANK, typical
 
 STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")
@@ -77,7 +77,7 @@ def relative_levels(case: Case) -> Levels:
         y = level[judged[:, n], n]
         if len(y) >= 4:
             # Second differences: a steady slope is no noise, nor are a few steps.
-            noise[n] = max(0.003, float(np.quantile(np.abs(np.diff(y, 2)), _CALM)) / _CALM_AT / np.sqrt(6))
+            noise[n] = max(0.003, quantile_of(np.abs(np.diff(y, 2)), _CALM) / _CALM_AT / np.sqrt(6))
     with np.errstate(invalid="ignore", divide="ignore"):
         scale = np.where(raw > 0, raw / level, np.nan)
     level = np.where(judged, level, np.nan)
@@ -195,11 +195,17 @@ def _knees(days: NDArray[np.int64], y: Floats, noise: float, offset: int) -> lis
     least = int(KNEE_DAYS.value)
     if len(y) < 2 * least:
         return []
+    least_misfit = max(1.2 * noise, 0.0035)
+    apart = y - y.sum() / len(y)
+    if float(apart @ apart) < 0.999 * least_misfit**2 * len(y):
+        return []  # a line leaves even less
     t = (days - days[0]).astype(float)
-    line, _ = np.linalg.qr(np.stack([np.ones_like(t), t], axis=1))
+    # What a line can follow: the mean and the slope, each of length 1 and at right angles.
+    tilt = t - t.sum() / len(t)
+    line = np.stack([np.full(len(t), len(t) ** -0.5), tilt / np.sqrt(tilt @ tilt)], axis=1)
     rest = y - line @ (line.T @ y)
     whole = float(rest @ rest)
-    if np.sqrt(whole / len(y)) < max(1.2 * noise, 0.0035):
+    if np.sqrt(whole / len(y)) < least_misfit:
         return []
     # All bends at once: what each takes off the line's misfit, and each two together, by the normal equations
     # of the bends with the line taken out of them.
@@ -212,10 +218,10 @@ def _knees(days: NDArray[np.int64], y: Floats, noise: float, offset: int) -> lis
     best, bends = whole - float(gain.max()), [int(at[gain.argmax()])]
     if len(y) >= 3 * least:
         det = np.outer(size, size) - gram**2
-        apart = (at[None, :] - at[:, None] >= least) & (det > 1e-9 * np.outer(size, size))
+        far = (at[None, :] - at[:, None] >= least) & (det > 1e-9 * np.outer(size, size))
         with np.errstate(invalid="ignore", divide="ignore"):
             both = (np.outer(own**2, size) - 2.0 * np.outer(own, own) * gram + np.outer(size, own**2)) / det
-        both = np.where(apart, both, -np.inf)
+        both = np.where(far, both, -np.inf)
         first, second = np.unravel_index(int(both.argmax()), both.shape)
         two = whole - float(both[first, second])
         if two < 0.4 * best:

@@ -139,14 +139,14 @@ def grown(case: Case, shaded: Mask, told: Mask) -> tuple[int, int]:
     looks as if it grew when the sun climbs from the gap into it.
     """
     column, elevation, of_bin = _sun_path(case).at(told)
-    spot = column * 45 + np.clip((elevation / _COLUMN_DEG).astype(np.int64), 0, 44)
+    spot = column * 45 + np.minimum((elevation / _COLUMN_DEG).astype(np.int64), 44)
     day = case.table.days[of_bin // BINS].astype(np.float64)
     dark = shaded.ravel()[of_bin]
     cells = _COLUMNS * 45
-    first = np.full(cells, np.inf)
-    np.minimum.at(first, spot, day)
-    last = np.full(cells, -np.inf)
-    np.maximum.at(last, spot, day)
+    # Days ascend: of several at one place the last one written stays.
+    first, last = np.full(cells, np.inf), np.full(cells, -np.inf)
+    first[spot[::-1]] = day[::-1]
+    last[spot] = day
     again = last - first >= GROWN_AFTER.value
     span = GROWN_AFTER.value / 2
     early, late = day <= first[spot] + span, day >= last[spot] - span
@@ -248,10 +248,9 @@ def _bridged(line: Skyline) -> Skyline:
     if at.size < 2:
         return line
     top, foot, share, over = line.top_deg.copy(), line.foot_deg.copy(), line.share.copy(), line.seen_over.copy()
-    for a, b in zip(at, np.r_[at[1:], at[0] + _COLUMNS], strict=True):
-        gap = int(b - a) - 1
-        if not 0 < gap <= 3:
-            continue
+    gaps = np.diff(at, append=at[0] + _COLUMNS) - 1
+    for a, gap in zip(at[(gaps > 0) & (gaps <= 3)].tolist(), gaps[(gaps > 0) & (gaps <= 3)].tolist(), strict=True):
+        b = a + gap + 1
         for k in range(1, gap + 1):
             part, c = k / (gap + 1), (a + k) % _COLUMNS
             for out in (top, foot, share):

@@ -26,6 +26,11 @@ def median_of(values: NDArray[Any]) -> float:
     return float(0.5 * (ordered[half - 1] + ordered[half]))
 
 
+def quantile_of(values: Floats, q: float) -> float:
+    """``numpy.quantile`` of a series [T] without NaN; NaN of none."""
+    return float(row_quantile(values[None, :], q)[0]) if values.size else float("nan")
+
+
 def row_quantile(values: Floats, q: float) -> Floats:
     """``numpy.quantile`` of each row's known values; NaN in a row without any.
 

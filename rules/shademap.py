@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from pvlib.irradiance import aoi_projection
 
 from rules.case import Case, Floats, Mask, weighted_quantile, window_sum, with_neighbours
@@ -42,17 +43,18 @@ _FREE_SHARE = 0.15
 class ShadeMap:
     """Shade by day, input and half hour; every array [D, N, B].
 
+    ``level`` [D, N] is the unshaded level of each input it was held against;
     ``share`` of the beam missing at that hour on the days around, 0 to 1;
     ``told`` where enough sunny days say so, ``shaded`` where it returns on most
     of them; ``sunny`` bins with enough beam to tell; ``held`` what the input would make unshaded, ``beam`` the part
     of it that comes straight from the sun, ``deficit`` what is missing, h.
     """
 
+    level: Floats
     share: Floats
     told: Mask
     shaded: Mask
     sunny: Mask
-    beside: Floats
     held: Floats
     beam: Floats
     deficit: Floats
@@ -64,12 +66,25 @@ def shade_map(case: Case) -> ShadeMap:
     First against each day's own level; an input found in shade is then held
     against its level in open sun, which a long shadow pulls down within a day.
     """
-    first = _mapped(case, unshaded_level(case))
-    found: Mask = np.logical_or.reduce(first.shaded, axis=(0, 2))
-    if not found.any():
+    first = _mapped(case, unshaded_level(case), np.arange(len(case.inputs)))
+    found = np.flatnonzero(np.logical_or.reduce(first.shaded, axis=(0, 2)))
+    if not found.size:
         return first
-    second = _mapped(case, np.where(found[None, :], _open_level(case, first), unshaded_level(case)))
-    return replace(second, shaded=(first.shaded | second.shaded))
+    second = _mapped(case, _open_level(case, first)[:, found], found)
+    both = {name: values.copy() for name, values in vars(first).items()}
+    for name, values in vars(second).items():
+        both[name][:, found] = values
+    return replace(ShadeMap(**both), shaded=(first.shaded | both["shaded"]))
+
+
+def beside_mates(case: Case, shade: ShadeMap, inputs: NDArray[np.int64]) -> Floats:
+    """Energy of inputs over what siblings made in sunny hours of the days around, [D, M, B]; NaN where not told."""
+    reach = int(AROUND.value)
+    sunny, level = shade.sunny[:, inputs], shade.level[:, inputs, None]
+    theirs = window_sum(np.where(sunny, case.table["free_typical"][:, inputs] * level, 0.0), reach)
+    own = window_sum(np.where(sunny, case.table["free_power"][:, inputs], 0.0), reach)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(shade.told[:, inputs], own / theirs, np.nan)
 
 
 def falling(shade: ShadeMap, shaded: Mask) -> Mask:
@@ -78,6 +93,8 @@ def falling(shade: ShadeMap, shaded: Mask) -> Mask:
     A shadow comes and goes without a gap; its first and last hours may not
     repeat often enough to be told, or siblings stand at their ceiling then.
     """
+    if not shaded.any():
+        return shaded
     lossy = shade.sunny & (shade.deficit > BIN_LOSS.value * shade.beam)
     out = shaded
     for _ in range(int(BESIDE.value)):
@@ -112,40 +129,40 @@ def _open_level(case: Case, shade: ShadeMap) -> Floats:
     return np.where(enough, level, np.where(np.isfinite(middle), middle, 1.0)[None, :])
 
 
-def _mapped(case: Case, usual: Floats) -> ShadeMap:
+def _mapped(case: Case, usual: Floats, inputs: NDArray[np.int64]) -> ShadeMap:
+    """The shade of some inputs against their levels [D, M]; arrays [D, M, B]."""
     level = usual[:, :, None]
-    direct = case.beam_share[:, case.plane_of]
+    direct = case.beam_share[:, case.plane_of[inputs]]
     # What counts as evidence: slots at nobody's ceiling.
-    free = case.free_witness * level
-    missing = free - np.where(np.isfinite(case.ratio), case.ratio * case.free_witness, 0.0)
-    missing = missing - np.minimum(clipping_may_hide(case, free), np.maximum(missing, 0.0))
-    lone = case.members < 2
+    witness, ratio = case.free_witness[:, inputs], case.ratio[:, inputs]
+    free, told = witness * level, np.isfinite(ratio)
+    missing = free - np.where(told, ratio * witness, 0.0)
+    hidden = clipping_may_hide(case, free, inputs)
+    if hidden is not None:
+        missing = missing - np.minimum(hidden, np.maximum(missing, 0.0))
+    lone = case.members[inputs] < 2
     lowest = np.where(lone, LONE_SUN_DEG.value, LOW_SUN_DEG.value)
     high = case.bin_elevation[:, None, :] >= lowest[None, :, None]
-    for n in np.flatnonzero(lone):
-        high[:, n] &= _faces(case, int(n))
-    sunny = np.isfinite(case.ratio) & (direct >= SUNNY_BEAM.value) & high
+    for k in np.flatnonzero(lone).tolist():
+        high[:, k] &= _faces(case, int(inputs[k]))
+    sunny = told & (direct >= SUNNY_BEAM.value) & high
     beam = np.where(sunny, free * direct, 0.0)
     missing = np.where(sunny, missing, 0.0)
     need = np.where(lone, LONE_LOSS.value, BIN_LOSS.value)[None, :, None]
     # Of one or two there is no third to say which of them is wrong: two days are chance.
-    few = case.members <= 2
+    few = case.members[inputs] <= 2
     fewest = np.where(few, MIN_CLEAR.value, min(MIN_CLEAR.value, max(2.0, len(beam) / 3.0)))[None, :, None]
     share, told, shaded = _repeated(beam, missing, sunny, need, fewest)
-    held = case.witness * level
-    reach = int(AROUND.value)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        theirs = window_sum(np.where(sunny, case.table["free_typical"] * level, 0.0), reach)
-        beside = np.where(told, window_sum(np.where(sunny, case.table["free_power"], 0.0), reach) / theirs, np.nan)
+    held = case.witness[:, inputs] * level
     return ShadeMap(
-        beside=beside,
+        level=usual,
         share=share,
         told=told,
         shaded=shaded,
         sunny=sunny,
         held=held,
         beam=np.where(high, held * direct, 0.0),
-        deficit=held - case.table["power"],
+        deficit=held - case.table["power"][:, inputs],
     )
 
 
@@ -167,17 +184,20 @@ def unshaded_level(case: Case) -> Floats:
     return np.where(out > 0.8 * usual, out, np.minimum(usual, np.maximum(out, 0.3)))
 
 
-def clipping_may_hide(case: Case, held: Floats) -> Floats:
-    """What moments at a unit's ceiling may take from a half hour without being seen in its rows, h, [D, N, B].
+def clipping_may_hide(case: Case, held: Floats, inputs: NDArray[np.int64]) -> Floats | None:
+    """What moments at a unit's ceiling may take from a half hour without being seen in its rows, h, [D, M, B]; None: nothing.
 
     Between passing clouds a unit touches its ceiling for minutes, and the row's
     mean lies below it. At most: the sky is either fully bright or dark.
     """
+    clipped = case.table["clip_level"][:, inputs].T
+    if not np.isfinite(clipped).any():
+        return None
     with np.errstate(invalid="ignore"):
-        known = weighted_quantile(case.table["clip_level"].T, np.isfinite(case.table["clip_level"].T).astype(float), 0.5)
+        known = weighted_quantile(clipped, np.isfinite(clipped).astype(float), 0.5)
     ceiling = np.where(np.isfinite(known), known, np.inf)[None, :, None] * BIN_HOURS
-    bright = _BRIGHTEST * case.table["clear"]
-    dark = _DARKEST * case.table["clear"]
+    bright = _BRIGHTEST * case.table["clear"][:, inputs]
+    dark = _DARKEST * case.table["clear"][:, inputs]
     with np.errstate(invalid="ignore", divide="ignore"):
         part = np.nan_to_num(np.clip((held - dark) / (bright - dark), 0.0, 1.0))
     return np.asarray(part * np.maximum(bright - ceiling, 0.0))
@@ -189,9 +209,22 @@ def _repeated(
     """Share of the beam missing on the days around, where that is told, and where it repeats, [D, N, B] each."""
     reach = int(AROUND.value)
     lossy = (missing > need * beam) & sunny
-    seen = window_sum(sunny.astype(float), reach)
-    hits = window_sum(lossy.astype(float), reach)
+    seen = window_sum(sunny.astype(np.int16), reach)
     weight = window_sum(beam, reach)
+    told = (seen >= fewest) & (weight > 0)
+    # An hour at which the beam was missing on two days is the least that repeats.
+    some = np.flatnonzero((np.count_nonzero(lossy, axis=0) >= 2).any(axis=1))
+    share, shaded = np.zeros(beam.shape), np.zeros(beam.shape, bool)
+    if some.size:
+        share[:, some], hit = _returning(beam[:, some], missing[:, some], lossy[:, some], weight[:, some], need[:, some])
+        shaded[:, some] = told[:, some] & hit
+    return share, told, shaded
+
+
+def _returning(beam: Floats, missing: Floats, lossy: Mask, weight: Floats, need: Floats) -> tuple[Floats, Mask]:
+    """Share of the beam missing on the days around, and where it was missing on most of them, [D, M, B] each."""
+    reach = int(AROUND.value)
+    hits = window_sum(lossy.astype(np.int16), reach)
     for_it = window_sum(beam * lossy, reach)
     # The shadow's edge wanders by a bin over weeks: a neighbour bin may vote half.
     side = np.zeros_like(for_it)
@@ -200,5 +233,4 @@ def _repeated(
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.nan_to_num(np.clip(window_sum(missing, reach) / weight, 0.0, 1.0))
     votes = np.minimum(for_it + side, weight)
-    told = (seen >= fewest) & (weight > 0)
-    return share, told, told & (hits >= 2) & (votes >= REPEAT.value * weight) & (share >= 0.8 * need)
+    return share, (hits >= 2) & (votes >= REPEAT.value * weight) & (share >= 0.8 * need)

@@ -18,7 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, RuleResult, Unjudged, runs_of, span_mask
+from rules.case import Candidate, Case, Floats, RuleResult, Unjudged, once, runs_of, span_mask
 from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Alternative, Threshold
 from rules.siblings import typical
@@ -83,6 +83,7 @@ def _moved(values: Floats, bins: Floats) -> Floats:
     return np.asarray((1 - part) * np.take_along_axis(values, at, 2) + part * np.take_along_axis(values, (at + 1) % BINS, 2))
 
 
+@once
 def judge(case: Case) -> RuleResult:
     """Candidates per spell: for the site, or for a gateway whose clock alone is off."""
     result = RuleResult()

@@ -21,14 +21,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, once, runs_of
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
 from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.obstruction import Skyline, grows, kind_of, outline
-from rules.shademap import ShadeMap, falling, hidden_sky, shade_map
+from rules.ranks import quantile_of
+from rules.shademap import ShadeMap, beside_mates, falling, hidden_sky, shade_map
 from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import typical
 
@@ -57,20 +58,19 @@ def judge(case: Case) -> RuleResult:
     falls = falling(shade, shaded)
     hidden = hidden_sky(case, shade)
     told = shade.sunny & (shade.held > 0.05 * BIN_HOURS) & (case.clear_weight >= 0.5)[:, None]
+    judged = np.count_nonzero(told, axis=2) >= 3
+    blind = (case.light_days[:, None] & ~judged).sum(axis=0)
+    for n in np.flatnonzero(blind).tolist():
+        result.unjudged.append(Unjudged(n, "shading", "no clear spells long enough to see the sun's shadows", int(blind[n])))
     seen: dict[int, tuple[Mask, Mask]] = {}
-    for ref in case.inputs:
-        n = ref.index
-        judged = told[:, n].sum(axis=1) >= 3
-        blind = int((case.light_days & ~judged).sum())
-        if blind:
-            result.unjudged.append(Unjudged(n, "shading", "no clear spells long enough to see the sun's shadows", blind))
+    for n in np.flatnonzero(shaded.any(axis=(0, 2))).tolist():
         lost = np.where(shaded[:, n], shade.share[:, n] * shade.beam[:, n], 0.0).sum(axis=1)
         share = lost / np.maximum(shade.held[:, n].sum(axis=1), 1e-6)
         days = (share >= DAY_LOSS.value) & case.light_days
         # Under cloud nobody sees a shadow: on two days of sun it must have been seen itself.
-        if (days & judged).sum() < 2:
+        if (days & judged[:, n]).sum() < 2:
             continue
-        seen[n] = days, judged
+        seen[n] = days, judged[:, n]
     outlines = {n: outline(case, shaded[:, n], shade.told[:, n], shade.share[:, n]) for n in seen}
     for n, (days, judged) in seen.items():
         # One tree shades several inputs: whether it grows is asked of all that look the same way.
@@ -129,10 +129,12 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
         mine = np.flatnonzero(case.plane_of == p)
         if len(mine) < 2:
             continue
-        beside = shade.beside[:, mine]
+        any_shade: Mask = np.logical_or.reduce(shade.shaded[:, mine], axis=1)
+        if not any_shade.any():
+            continue
+        beside = beside_mates(case, shade, mine)
         known = np.isfinite(beside)
         apart = np.where(known, beside, 0.0).max(axis=1) - np.where(known, beside, 9.0).min(axis=1)
-        any_shade: Mask = np.logical_or.reduce(shade.shaded[:, mine], axis=1)
         for d in np.flatnonzero(any_shade.any(axis=1)):
             for first, last in runs_of(any_shade[d]):
                 if apart[d, max(first - 1, 0) : last + 2].max() < STAGGER.value:
@@ -161,11 +163,10 @@ def _candidate(
     kind = kind_of(line, growing, alike)
     edges = line.span_deg
     taken = np.where(shaded & days[:, None], shade.share[:, n] * shade.beam[:, n], 0.0)
-    azimuth, elevation = case.bin_azimuth, case.bin_elevation
-    angle = np.radians(azimuth)
-    direction = float(np.degrees(np.arctan2((taken * np.sin(angle)).sum(), (taken * np.cos(angle)).sum())) % 360)
+    east, north = _bearing(case)
+    direction = float(np.degrees(np.arctan2((taken * east).sum(), (taken * north).sum())) % 360)
     biting = taken > 0.15 * taken.max()
-    top = float(np.quantile(elevation[biting], 0.9))
+    top = quantile_of(case.bin_elevation[biting], 0.9)
     by_bin = taken.sum(axis=0)
     hours = np.flatnonzero(by_bin > 0.1 * by_bin.max())
     first_h, last_h = hours[0] * BIN_HOURS, (hours[-1] + 1) * BIN_HOURS
@@ -212,6 +213,13 @@ def _candidate(
         ),
         lasting=True,
     )
+
+
+@once
+def _bearing(case: Case) -> tuple[Floats, Floats]:
+    """Sine and cosine of the sun's azimuth, [D, B] each."""
+    angle = np.radians(case.bin_azimuth)
+    return np.sin(angle), np.cos(angle)
 
 
 def _season_words(year: Season, top_known: bool) -> str:

@@ -202,9 +202,10 @@ def saw_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
 
 def _line(t: Floats, z: Floats) -> tuple[float, float, Floats]:
     """Spread of the times, slope and points of the straight line through a series, [T]."""
-    moment = float(((t - t.mean()) ** 2).sum())
-    slope = float(((t - t.mean()) * (z - z.mean())).sum()) / moment
-    return moment, slope, z.mean() + slope * (t - t.mean())
+    middle, beside = z.sum() / len(z), t - t.sum() / len(t)
+    moment = float((beside**2).sum())
+    slope = float((beside * (z - middle)).sum()) / moment
+    return moment, slope, middle + slope * beside
 
 
 def _bends(teeth: Teeth, parts: list[Segment]) -> bool:

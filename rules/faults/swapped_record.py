@@ -137,13 +137,14 @@ class _Courses:
         most = np.where(free, self.power, 0.0).sum(axis=2) >= 0.5 * self.power.sum(axis=2)
         self.free = np.where(most[:, :, None], free, told)
         self.bright = (case.clear_weight >= 0.5).sum(axis=1) >= 6
+        self.members = [np.flatnonzero(case.plane_of == p) for p in range(len(case.names))]
         self._kept: dict[tuple[int, tuple[int, ...]], Floats] = {}
 
     def course(self, plane: int, without: tuple[int, ...]) -> Floats:
         """Middle of the members' energy by bin, [D, B]; the site's sky where none is left."""
         key = (plane, without)
         if key not in self._kept:
-            members = [n for n in np.flatnonzero(self.case.plane_of == plane) if n not in without]
+            members = [n for n in self.members[plane].tolist() if n not in without]
             if members:
                 energy = np.where(self.free[:, members], self.power[:, members], np.nan)
                 out = nan_median(energy, 1)
@@ -155,15 +156,15 @@ class _Courses:
     def own_misfits(self) -> list[Floats]:
         """:meth:`misfit` of every input to the course of its plane's other members."""
         out: list[Floats] = [np.zeros(0)] * len(self.case.inputs)
-        for p in range(len(self.case.names)):
-            members = np.flatnonzero(self.case.plane_of == p)
+        for p, members in enumerate(self.members):
             if len(members) == 1:
                 out[members[0]] = self.misfit(int(members[0]), p, ())
                 continue
             course = _middles_without(np.where(self.free[:, members], self.power[:, members], np.nan))
             apart = self._apart(members, course)
-            for k, n in enumerate(members):
+            for k, n in enumerate(members.tolist()):
                 out[n] = apart[:, k]
+                self._kept[p, (n,)] = course[:, k]
         return out
 
     def sun_agrees(self, n: int, m: int) -> bool:
@@ -179,8 +180,9 @@ class _Courses:
         """Share of an input's energy that a plane's course leaves unexplained, [D]; NaN on dull days."""
         course = self.course(plane, (*without, n) if self.case.plane_of[n] == plane else without)
         # Siblings share the clouds; a course by the sky alone is good for bright days only.
-        by_siblings = not np.isin(np.flatnonzero(self.case.plane_of == plane), (*without, n)).all()
-        return np.where(self.bright | by_siblings, self._apart(n, course), np.nan)
+        apart = self._apart(n, course)
+        by_siblings = any(m not in without and m != n for m in self.members[plane].tolist())
+        return apart if by_siblings else np.where(self.bright, apart, np.nan)
 
     def _apart(self, n: int | NDArray[np.int64], course: Floats) -> Floats:
         """Share of an input's energy that a course of any scale leaves unexplained, [D]; NaN on dark days.

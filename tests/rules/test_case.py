@@ -32,8 +32,8 @@ def test_clear_index_by_a_sensor_agrees_too() -> None:
 
 def test_inversion_undoes_the_response(healthy_case: Case) -> None:
     index = np.full((healthy_case.day_count, 48), 0.6)
-    share = healthy_case._forward(index, 0)
-    again = healthy_case._invert(share, 0)
+    share = healthy_case.sky_levels.made(index, 0)
+    again = healthy_case.sky_levels.brightness(share, 0)
     use = (healthy_case.bin_elevation > 20) & np.isfinite(again)
     assert use.sum() > 50
     np.testing.assert_allclose(again[use], 0.6, atol=0.02)
