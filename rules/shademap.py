@@ -24,6 +24,8 @@ LONE_LOSS = Threshold(0.25, "of the beam", "transposition models differ by some 
 REPEAT = Threshold(0.6, "of the beam of days around", "own reasoning: a fixed thing shades on most clear days, chance does not")
 AROUND = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
 MIN_CLEAR = Threshold(3, "sunny days around", "own reasoning: two may agree by chance")
+OPEN_SUN = Threshold(0.3, "h at full sun", "own reasoning: less open sun in a day tells no level")
+LOW_OPEN = Threshold(0.7, "of the usual level", "own reasoning: no sky's light that a module may lose makes up a third in sun")
 BESIDE = Threshold(4, "half hours", "own reasoning: a shadow's edge wanders by two hours within the days that tell it")
 SUNNY_BEAM = Threshold(0.3, "of irradiance", "own reasoning: less beam leaves a shadow of 3 % per tenth of it, lost in noise")
 LONE_SUN_DEG = Threshold(15.0, "deg", "own reasoning: below, model error of a lone plane outweighs its shade")
@@ -70,11 +72,19 @@ def shade_map(case: Case) -> ShadeMap:
     found = np.flatnonzero(np.logical_or.reduce(first.shaded, axis=(0, 2)))
     if not found.size:
         return first
-    second = _mapped(case, _open_level(case, first)[:, found], found)
-    both = {name: values.copy() for name, values in vars(first).items()}
-    for name, values in vars(second).items():
-        both[name][:, found] = values
-    return replace(ShadeMap(**both), shaded=(first.shaded | both["shaded"]))
+    low = _low_in_the_open(case, first)[:, found]
+    if low.any():
+        first = _with(first, found, _mapped(case, unshaded_level(case)[:, found], found, low))
+    both = _with(first, found, _mapped(case, _open_level(case, first)[:, found], found, low))
+    return replace(both, shaded=(first.shaded | both.shaded))
+
+
+def _with(shade: ShadeMap, inputs: NDArray[np.int64], theirs: ShadeMap) -> ShadeMap:
+    """The map with other arrays for some inputs."""
+    out = {name: values.copy() for name, values in vars(shade).items()}
+    for name, values in vars(theirs).items():
+        out[name][:, inputs] = values
+    return ShadeMap(**out)
 
 
 def beside_mates(case: Case, shade: ShadeMap, inputs: NDArray[np.int64]) -> Floats:
@@ -111,6 +121,14 @@ def hidden_sky(case: Case, shade: ShadeMap) -> Floats:
     return np.where(held > 0.5, np.clip(missing / np.maximum(held, 1e-9), 0.0, _MOST_HIDDEN), 0.0)
 
 
+def _low_in_the_open(case: Case, shade: ShadeMap) -> Mask:
+    """Days on which an input is as low at hours free of shade, [D, N]: what held it down then (snow, a fault) is no shadow."""
+    free = np.where(with_neighbours(falling(shade, shade.shaded)) | ~shade.sunny, 0.0, case.free_witness)
+    open_sun, made = free.sum(axis=2), np.nansum(case.ratio * free, axis=2)
+    usual = _open_level(case, shade)
+    return np.asarray((open_sun > OPEN_SUN.value) & (made < LOW_OPEN.value * usual * open_sun))
+
+
 def _open_level(case: Case, shade: ShadeMap) -> Floats:
     """Level against siblings in sunny bins free of shade on the days around, [D, N].
 
@@ -129,8 +147,11 @@ def _open_level(case: Case, shade: ShadeMap) -> Floats:
     return np.where(enough, level, np.where(np.isfinite(middle), middle, 1.0)[None, :])
 
 
-def _mapped(case: Case, usual: Floats, inputs: NDArray[np.int64]) -> ShadeMap:
-    """The shade of some inputs against their levels [D, M]; arrays [D, M, B]."""
+def _mapped(case: Case, usual: Floats, inputs: NDArray[np.int64], low: Mask | None = None) -> ShadeMap:
+    """The shade of some inputs against their levels [D, M]; arrays [D, M, B].
+
+    Days that are ``low`` for another reason, [D, M], say nothing.
+    """
     level = usual[:, :, None]
     direct = case.beam_share[:, case.plane_of[inputs]]
     # What counts as evidence: slots at nobody's ceiling.
@@ -146,6 +167,8 @@ def _mapped(case: Case, usual: Floats, inputs: NDArray[np.int64]) -> ShadeMap:
     for k in np.flatnonzero(lone).tolist():
         high[:, k] &= _faces(case, int(inputs[k]))
     sunny = told & (direct >= SUNNY_BEAM.value) & high
+    if low is not None:
+        sunny &= ~low[:, :, None]
     beam = np.where(sunny, free * direct, 0.0)
     missing = np.where(sunny, missing, 0.0)
     need = np.where(lone, LONE_LOSS.value, BIN_LOSS.value)[None, :, None]

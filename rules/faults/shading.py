@@ -44,6 +44,7 @@ _KINDS = {
 DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no owner would act and noise would")
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
+LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 STAGGER = Threshold(0.15, "of siblings", "own reasoning: a shadow crosses a roof, modules metres apart see it at different times")
 
 
@@ -69,6 +70,10 @@ def judge(case: Case) -> RuleResult:
         days = (share >= DAY_LOSS.value) & case.light_days
         # Under cloud nobody sees a shadow: on two days of sun it must have been seen itself.
         if (days & judged[:, n]).sum() < 2:
+            continue
+        # Against the sky alone, what one row of the day lacks is more likely that sky's error than a shadow.
+        seen_at = (shaded[:, n] & shade.sunny[:, n])[days].any(axis=0).sum()
+        if case.members[n] < 2 and seen_at < LONE_ROWS.value:
             continue
         seen[n] = days, judged[:, n]
     outlines = {n: outline(case, shaded[:, n], shade.told[:, n], shade.share[:, n]) for n in seen}

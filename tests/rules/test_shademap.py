@@ -135,3 +135,15 @@ def test_two_inputs_need_three_sunny_days() -> None:
     longer = make_roof(days=4, kinds="c", units=site, planes={"south": (180.0, 30.0)})
     longer.shade(1, (100.0, 160.0), 60.0, 0.8)
     assert shade_map(case_of(longer)).shaded[:, 1].any()
+
+
+def test_days_under_snow_are_no_evidence_of_shade(threshold: MoveThreshold) -> None:
+    """One module of four stays covered for ten days, and is as dark at its open hours: the tree is seen on the others."""
+    roof = make_roof(days=14, kinds="c", air_c=-4.0, units=[["south"] * 2] * 2)
+    _shaded(roof, (2,))
+    roof.scale(2, 0.4, roof.when(2, 7))
+    case = case_of(roof)
+    assert shade_map(case).shaded[9:, 2].any()
+    assert not shade_map(case).sunny[2:7, 2].any()
+    threshold(shademap, "LOW_OPEN", 0.0)
+    assert shade_map(case).sunny[2:7, 2].any()

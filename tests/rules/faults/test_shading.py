@@ -111,3 +111,7 @@ def test_a_lone_input_against_a_sensor(threshold: MoveThreshold) -> None:
     assert run_rule("shading", case).candidates
     threshold(shademap, "LONE_INCIDENCE_DEG", 15.0)
     assert not run_rule("shading", case).candidates
+    threshold(shademap, "LONE_INCIDENCE_DEG", 70.0)
+    assert run_rule("shading", case).candidates
+    threshold(rule, "LONE_ROWS", 12)
+    assert not run_rule("shading", case).candidates
