@@ -32,7 +32,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
-    "curtailment": ("clipping", "soiling", "weak-input", "frozen-readings"),
+    "curtailment": ("clipping", "soiling", "frozen-readings"),
     "frozen-readings": (*(f for f in _RATIO if f != "curtailment"), *_ZERO, "swapped-record"),
     "restart-cycling": ("unit-standby", "idle-input", "weak-input", "soiling", "shading", "hot-derating", "substring-loss"),
     "substring-loss": ("weak-input", "soiling", "shading", "hot-derating", "unit-standby", "idle-input"),
@@ -103,7 +103,9 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         if "shading" in EXPLAINS[candidate.fault] and candidate.fault not in _PASSING:
             alike[np.ix_(spread, inputs)] = True
         for fault in EXPLAINS[candidate.fault]:
-            claim(fault, candidate.fault, spread, inputs)
+            # Another plane's share is a steady one off on all days, however few tell whose it is.
+            always = (candidate.fault, fault) == ("swapped-record", "weak-input")
+            claim(fault, candidate.fault, np.ones_like(spread) if always else spread, inputs)
     return Diagnosis(_join(case, with_explained(accepted, explained_away, EXPLAINS)))
 
 

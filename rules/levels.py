@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.case import Case, Floats, Mask, once, weighted_quantile
+from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
 from rules.ranks import median_of, nearest_rank, quantile_of
 from rules.siblings import RANK, typical
@@ -58,14 +59,17 @@ class Levels:
 @once
 def relative_levels(case: Case) -> Levels:
     """Day levels normalised by the plane's own members, [D, N]; three rules ask for those of one case."""
-    raw = case.day_level
+    # Held down, inputs of one unit share what is allowed by chance: the hours left over tell.
+    free = ~held_bins(case)[:, None, :]
+    light = np.where(free & np.isfinite(case.ratio), case.witness, 0.0)
+    raw = weighted_quantile(case.ratio, light, 0.7)
     level = raw.copy()
     for p in range(len(case.names)):
         inputs = np.flatnonzero(case.plane_of == p)
         if len(inputs) >= 3 and case.day_count:
             level[:, inputs] = _among_members(raw[:, inputs])
     covered = case.table["seen_h"] >= 0.5 * np.maximum(case.table["lit_h"], 1e-6)
-    judged = np.isfinite(level) & (case.witness.sum(axis=2) >= MIN_LIGHT.value) & covered
+    judged = np.isfinite(level) & ((case.witness * free).sum(axis=2) >= MIN_LIGHT.value) & covered
     # A lone input against a guessed sky says something only on bright days.
     lone = case.members < 2
     if not case.sensor_trust[0]:

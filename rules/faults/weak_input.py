@@ -27,6 +27,7 @@ MIN_FALL = Threshold(0.06, "ratio", "own reasoning: against the input's own earl
 SPREADS = Threshold(3.5, "robust spreads", "own reasoning: one healthy module in some hundreds lies further out")
 MIN_DAYS = Threshold(4, "judged days", "own reasoning: outlasts snow and a spell of odd weather")
 MAX_SLOPE = Threshold(0.0015, "per day", "own reasoning: a steady level moves less than 4 % in a month")
+MAX_RISE = Threshold(0.02, "ratio", "own reasoning: what lies lower than that below the own level is no level kept")
 TOGETHER = Threshold(0.25, "of the site's inputs", "own reasoning: a quarter of a roof does not weaken overnight")
 PAIR = Threshold(0.12, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
 
@@ -42,6 +43,8 @@ def judge(case: Case) -> RuleResult:
             result.unjudged.append(Unjudged(n, "weak-input", "too little light or too few rows", unjudged))
         own = _own(levels, n)
         weak = [s for s in levels.segments[n] if _is_weak(s, levels, n, own)]
+        if not weak and own is not None:
+            weak = _sinking(levels.segments[n], own, levels.noise[n])
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
             continue
         days = np.zeros(case.day_count, bool)
@@ -95,9 +98,15 @@ def _one_by_one(case: Case, candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _own(levels: Levels, n: int) -> float | None:
-    """The input's own healthy level, from a steady stretch among healthy siblings' levels; None if it shows none."""
+    """The input's own healthy level, from a steady stretch among healthy siblings' levels; None if it shows none.
+
+    A record that begins sinking shows it too: where it began.
+    """
     steady = [s for s in levels.segments[n] if len(s.days) >= MIN_DAYS.value and abs(s.slope) <= MAX_SLOPE.value]
     top = max((s.middle for s in steady), default=0.0)
+    first = levels.segments[n][0] if levels.segments[n] else None
+    if first is not None and len(first.days) >= MIN_DAYS.value and first.slope < -MAX_SLOPE.value:
+        top = max(top, middle(levels.level[first.days[:3], n]))
     usual = abs(top - 1.0) <= max(MIN_DEFICIT.value, SPREADS.value * levels.spread[n])
     return top if usual and len(levels.segments[n]) > 1 else None
 
@@ -107,6 +116,20 @@ def _healed(levels: Levels, n: int, days: np.ndarray, own: float | None) -> bool
     last = levels.segments[n][-1]
     back = own is not None and last.middle > own - MIN_FALL.value
     return bool(back and len(last.days) >= 3 and last.days[0] > np.flatnonzero(days)[-1])
+
+
+def _sinking(stretches: list[Segment], own: float, noise: float) -> list[Segment]:
+    """The last stretch, where it sinks from a level kept before and has not come to rest yet.
+
+    Dirt gathers from one rain to the next: it does not begin after weeks without any.
+    """
+    if len(stretches) < 2:
+        return []
+    before, last = stretches[-2:]
+    kept = len(before.days) >= MIN_DAYS.value and abs(before.slope) <= MAX_SLOPE.value and before.middle > own - MAX_RISE.value
+    fall = 1 - last.end / own
+    even = last.scatter < 0.25 * fall and abs(last.start - before.end) < 0.5 * fall
+    return [last] if kept and even and last.slope < -MAX_SLOPE.value and fall > max(MIN_FALL.value, 4.0 * noise) else []
 
 
 def _is_weak(s: Segment, levels: Levels, n: int, own: float | None) -> bool:

@@ -5,7 +5,8 @@ import pytest
 
 import rules.faults.weak_input as rule
 import rules.levels
-from rules.case import Case
+from rules.case import Candidate, Case
+from rules.diagnose import diagnose
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
@@ -124,3 +125,45 @@ def test_two_alone_may_be_of_two_classes() -> None:
     assert not run_rule("weak-input", case_of(roof)).candidates
     roof.scale(1, 0.8, roof.when())
     assert [c.inputs for c in run_rule("weak-input", case_of(roof)).candidates] == [(1,)]
+
+
+def test_one_that_still_sinks_after_weeks_at_its_level(threshold: MoveThreshold) -> None:
+    """Dirt would not have begun on the tenth dry day; it gathers from the first."""
+    roof = make_roof(days=22)
+    roof.scale(2, 1 - 0.012 * np.maximum(roof.day - 9, 0), roof.when())
+    case = case_of(roof)
+    found = only(run_rule("weak-input", case).candidates)
+    assert np.flatnonzero(found.days)[0] in range(9, 14)
+    threshold(rule, "MIN_FALL", 0.5)
+    assert not run_rule("weak-input", case).candidates
+
+
+def test_one_that_came_to_rest_below_where_it_began() -> None:
+    """A record that begins on the way down: the rest level is no healthy one."""
+    roof = make_roof(days=24)
+    roof.scale(2, 1 - 0.01 * np.minimum(roof.day, 10), roof.when())
+    assert only(run_rule("weak-input", case_of(roof)).candidates).evidence["deficit"] == pytest.approx(0.1, abs=0.03)
+
+
+def test_hours_held_down_tell_of_no_weakness(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two inputs of a held unit share what it may give as they like."""
+    roof = make_roof(kinds="c", units=[["south"] * 2] * 5)
+    when = roof.when(3, 12, 7.0, 17.0) & (roof.power[:, 2] > 120.0)
+    roof.power[when] = 120.0 * (1 + 0.02 * np.random.default_rng(5).standard_normal(roof.power[when].shape))
+    roof.power[when, 2] *= 0.7
+    roof.power[when, 3] *= 1.3
+    case = case_of(roof)
+    assert not (rules.levels.relative_levels(case).level[4:12, 2] < 0.97).any()
+    monkeypatch.setattr(rules.levels, "held_bins", lambda case: np.zeros(case.table["cap_level"].shape, bool))
+    rules.levels.relative_levels.cache_clear()  # type: ignore[attr-defined]
+    assert rules.levels.relative_levels(case).level[4:12, 2].max() < 0.9
+
+
+def test_a_swap_told_by_few_days_explains_a_steady_share() -> None:
+    roof = make_roof()
+    case = case_of(roof.scale(2, 0.5, roof.when()))
+    weak = only(run_rule("weak-input", case).candidates)
+    days = np.zeros(case.day_count, bool)
+    days[:2] = True
+    swap = Candidate("swapped-record", "input", (2,), days, np.zeros(case.day_count), 0.9, "", lasting=True)
+    assert [c.fault for c in diagnose(case, [weak, swap]).accepted] == ["swapped-record"]
