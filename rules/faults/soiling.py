@@ -16,8 +16,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from statistics import median
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.case import Candidate, Case, Floats, RuleResult, runs_of, weighted_quantile
 from rules.finding import Alternative, Threshold
@@ -33,6 +35,8 @@ SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
+PART_DAYS = Threshold(5, "judged days", "own reasoning: a shorter tooth has no slope of its own")
+PARTING = Threshold(20.0, "F of one parting", "own reasoning: the best of some hundred places; 4 would do for one (F table, 5 %)")
 _TOOTH = 3  # judged days a tooth must have to show a slope
 _MOST_IN_A_DAY = 0.05  # dust does not fall so fast: a step down is another cause
 _LEFT_BY_RAIN = 0.12  # of the drop
@@ -91,7 +95,7 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
     that scatters too much to tell, if it sinks too.
     """
     levels = [_plane_level(case, p) for p in range(len(case.names))]
-    found = [_convincing(case, saw_teeth(level, noise, PLANE_SURE.value)) for level, noise in levels]
+    found = [_convincing(case, _teeth_of(level, noise)) for level, noise in levels]
     if len(levels) > 1 and not all(found):
         size = np.bincount(case.plane_of, minlength=len(levels)).astype(float)
         even = np.stack([level / median_of(level[np.isfinite(level)]) for level, _ in levels])
@@ -99,7 +103,7 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
         share = weight.sum(axis=0) / size.sum()
         roof = np.where(share > 0.5, (np.nan_to_num(even) * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
         noise = _scatter(roof)
-        teeth = _convincing(case, saw_teeth(roof, noise, PLANE_SURE.value))
+        teeth = _convincing(case, _teeth_of(roof, noise))
         if teeth:
             for p, (level, _) in enumerate(levels):
                 if found[p] is None and _slope_along(teeth, level) <= _FLAT * teeth.slope:
@@ -111,6 +115,10 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
             if all(slope > _FLAT * teeth.slope for slope in beside):
                 found[p] = None
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
+
+
+def _teeth_of(level: Floats, noise: float) -> Teeth | None:
+    return saw_teeth(level, noise, PLANE_SURE.value) or spread_teeth(level, noise, PLANE_SURE.value)
 
 
 def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
@@ -154,6 +162,60 @@ def saw_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
         if alone and (step > rise or step < -fall):
             cuts.append(k)
             up[k] = step > 0
+    return _teeth(days, y, cuts, up, noise, least)
+
+
+def spread_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
+    """The saw-tooth of a course whose resets drown in its scatter, [D]: cut where one common slope then fits all teeth best.
+
+    A plane's level scatters with the sky by more than a rain brings; its dozens of days still tell where the teeth part.
+    """
+    days = np.flatnonzero(np.isfinite(level))
+    if len(days) < 2 * PART_DAYS.value:
+        return None
+    y = level[days]
+    cuts = _partings(days.astype(float), y)
+    return _teeth(days, y, cuts, dict.fromkeys(cuts, True) | {0: False}, noise, least) if len(cuts) > 1 else None
+
+
+def _partings(t: Floats, y: Floats) -> list[int]:
+    """Where teeth begin, the first at 0: each parting lets a common slope fit far better, and rises."""
+    n, near = len(t), int(PART_DAYS.value)
+    zero = np.zeros(1)
+    sums = [np.concatenate([zero, np.cumsum(v)]) for v in (np.ones(n), t, y, t * t, t * y, y * y)]
+
+    def within(a: Any, b: Any) -> tuple[Any, Any, Any]:
+        """Sums of t t, t y and y y about their means over [a, b)."""
+        m, st, sy, tt, ty, yy = (v[b] - v[a] for v in sums)
+        return tt - st * st / m, ty - st * sy / m, yy - sy * sy / m
+
+    cuts = [0]
+    while True:
+        ends = [*cuts[1:], n]
+        tt, ty, yy = (sum(v) for v in zip(*(within(a, b) for a, b in zip(cuts, ends, strict=True)), strict=True))
+        before = float(yy - ty * ty / tt)
+        best, gain = None, 0.0
+        for a, b in zip(cuts, ends, strict=True):
+            k = np.arange(a + near, b - near + 1)
+            if not k.size:
+                continue
+            old, left, right = within(a, b), within(np.full(k.size, a), k), within(k, np.full(k.size, b))
+            s_tt, s_ty, s_yy = (w - o + x + z for w, o, x, z in zip((tt, ty, yy), old, left, right, strict=True))
+            slope = s_ty / s_tt
+            means = [(v[k] - v[a]) / (k - a) for v in sums[1:3]], [(v[b] - v[k]) / (b - k) for v in sums[1:3]]
+            rise = (means[1][1] - slope * means[1][0]) - (means[0][1] - slope * means[0][0])
+            drop = np.where((slope < 0) & (rise > MIN_RESET.value), before - (s_yy - s_ty * slope), 0.0)
+            if drop.max() > gain:
+                best, gain = int(k[drop.argmax()]), float(drop.max())
+        spare = n - len(cuts) - 2
+        if best is None or spare < near or gain < PARTING.value * (before - gain) / spare:
+            return cuts
+        cuts = sorted([*cuts, best])
+
+
+def _teeth(days: NDArray[np.int64], y: Floats, cuts: list[int], up: dict[int, bool], noise: float, least: float) -> Teeth | None:
+    """Teeth between cuts (positions in ``days``), if they sink together."""
+    rise = max(MIN_RESET.value, 4.0 * noise)
     parts: list[Segment] = []
     rest, count = 0.0, 0
     for i, start in enumerate(cuts):
@@ -225,7 +287,9 @@ def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
     mine = np.flatnonzero(case.plane_of == p)
     ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
     if case.sensor_trust[0]:
-        use = np.isfinite(share) & np.isfinite(case.expected_share[:, p]) & (clear > 0.1) & ~ill[:, None]
+        # Where the sensor is silent the sky is read from the inputs themselves: they say nothing about themselves.
+        use = np.isfinite(share) & np.isfinite(case.sensor_index) & (clear > 0.1) & ~ill[:, None]
+        use &= np.isfinite(case.expected_share[:, p])
         owed = np.where(use, case.expected_share[:, p] * clear, 0.0)
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = np.where(owed > 0, share * clear / owed, np.nan)

@@ -100,3 +100,41 @@ def test_few_percent_of_a_whole_plane_are_the_sky(threshold: MoveThreshold) -> N
     assert any(c.scope == "plane" for c in run_rule("soiling", case).candidates)
     threshold(rule, "PLANE_DROP", 0.5)
     assert not any(c.scope == "plane" for c in run_rule("soiling", case).candidates)
+
+
+def test_a_sensor_that_speaks_every_other_hour() -> None:
+    """Most half hours have no reading of their own: what the inputs say of them is no witness against the inputs."""
+    roof = _dirty(slope=0.01, inputs=tuple(range(10)))
+    found = findings(roof, "soiling", weather=roof.weather(step=7200))
+    assert {f.plane for f in found} == {"south", "west"}
+
+
+def _course(seed: int, slope: float, scatter: float = 0.03, days: int = 56, rain: int = 27) -> np.ndarray:
+    """Levels of a dusty plane under a restless sky; half-way in time the rain takes it all."""
+    day = np.arange(days)
+    since = np.where(day < rain, day, day - rain)
+    return 1.0 - slope * since + scatter * np.random.default_rng(seed).standard_normal(days)
+
+
+def test_teeth_that_drown_in_the_scatter_are_still_two() -> None:
+    """0.5 % a day, a published middle for dry places (from memory); no single day shows the rain."""
+    found = [rule.spread_teeth(_course(seed, 0.005), 0.03, rule.PLANE_SURE.value) for seed in range(20)]
+    told = [teeth for teeth in found if teeth]
+    assert len(told) >= 18
+    assert sum(rule.saw_teeth(_course(seed, 0.005), 0.03, rule.PLANE_SURE.value) is not None for seed in range(20)) <= len(told) / 2
+    assert np.median([teeth.slope for teeth in told]) == pytest.approx(-0.005, rel=0.15)
+    assert np.median([teeth.drop for teeth in told]) == pytest.approx(0.14, rel=0.2)
+    assert {teeth.resets for teeth in told} <= {1, 2}
+
+
+def test_scatter_alone_has_no_teeth() -> None:
+    clean = [rule.spread_teeth(_course(seed, 0.0), 0.03, rule.PLANE_SURE.value) for seed in range(200)]
+    assert [teeth for teeth in clean if teeth] == []
+
+
+@pytest.mark.parametrize(("name", "value"), [("PARTING", 1e4), ("PART_DAYS", 29)])
+def test_what_parts_two_teeth(threshold: MoveThreshold, name: str, value: float) -> None:
+    level = _course(1, 0.005)
+    assert rule.spread_teeth(level, 0.03, rule.PLANE_SURE.value)
+    threshold(rule, name, value)
+    assert rule.spread_teeth(level, 0.03, rule.PLANE_SURE.value) is None
