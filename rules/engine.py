@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from dataclasses import dataclass, field
 
@@ -22,6 +23,7 @@ _SPELL_BREAK = 1
 #: What shows on some days only, by the weather or the load of the grid, is one cause and not one each week.
 _WITH_WEATHER = ("curtailment", "grid-out-of-range", "hot-derating", "patchy-comms")
 COMES_AND_GOES = Threshold(5, "judged days", "own reasoning: a week's weather; longer apart it may be another cause")
+_ONE = re.compile(r"((?<![\d.])1(?: clear| judged)? day)s\b")
 #: Suspicions less likely than this are not told: most were wrong on train sites (tests.scenarios.calibrate).
 _TOLD = 0.3
 
@@ -79,6 +81,11 @@ def _not_judged(case: Case, unjudged: dict[tuple[int | None, str, str], int]) ->
     return out
 
 
+def singular(text: str) -> str:
+    """A sentence in which one day is no "1 days": rules count without asking how many."""
+    return _ONE.sub(r"\1", text)
+
+
 def _findings(case: Case, c: Candidate) -> list[Finding]:
     """One finding per spell of a cause."""
     quiet = ~case.light_days
@@ -114,7 +121,7 @@ def _finding(case: Case, c: Candidate, first: int, last: int) -> Finding:
         loss_wh_per_day=per_day,
         loss_wh_total=total,
         action=action,
-        why=c.why,
+        why=singular(c.why),
         gateway=None if c.scope == "site" else (gateways.pop() if len(gateways) == 1 else None),
         unit=ref.unit if c.scope in ("unit", "input") else None,
         input=ref.input if c.scope == "input" else None,

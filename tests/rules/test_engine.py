@@ -3,10 +3,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from rules.case import Candidate
 from rules.daytable import DayTable
-from rules.engine import _findings, judge
+from rules.engine import _findings, judge, singular
 from tests.rules.make import NO_EVENTS, findings, make_roof, only, table_of
 
 
@@ -66,3 +67,23 @@ def test_what_comes_with_the_weather_is_told_once_and_what_stays_away_is_not() -
     dead = replace(heat, fault="dead-input", scope="input", inputs=(0,))
     assert [f.days for f in _findings(case, heat)] == [3, 2]
     assert [f.days for f in _findings(case, dead)] == [1, 1, 1, 2]
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("for 1 days of cold", "for 1 day of cold"),
+        ("on 1 of 1 clear days.", "on 1 of 1 clear day."),
+        ("on 11 days, 0.1 days late", "on 11 days, 0.1 days late"),
+    ],
+)
+def test_one_day_is_no_days(said: str, told: str) -> None:
+    assert singular(said) == told
+
+
+def test_no_finding_speaks_of_1_days() -> None:
+    roof = make_roof(days=6, kinds="c")
+    roof.dead(1, roof.when(3, 3)).standby(2, roof.when(4, 4))
+    found = findings(roof)
+    assert len(found) == 2
+    assert all("1 day " in f.why and "1 days" not in f.why for f in found)
