@@ -102,6 +102,8 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         spread = _lasting_days(candidate)
         if "shading" in EXPLAINS[candidate.fault] and candidate.fault not in _PASSING:
             alike[np.ix_(spread, inputs)] = True
+        if candidate.fault == "soiling" and candidate.scope == "plane":
+            continue  # what all members share explains nothing that one shows against the others
         for fault in EXPLAINS[candidate.fault]:
             # Another plane's share is a steady one off on all days, however few tell whose it is.
             always = (candidate.fault, fault) == ("swapped-record", "weak-input")

@@ -109,3 +109,12 @@ def test_units_that_stop_the_afternoon_before_a_snowy_day_stop_under_snow(health
     earlier = _candidate(healthy_case, "unit-standby", (2, 3), slice(2, 3), "unit")
     assert "unit-standby" not in {f for f, _ in _accepted(healthy_case, snow, evening)}
     assert "unit-standby" in {f for f, _ in _accepted(healthy_case, snow, earlier)}
+
+
+def test_dirt_that_a_whole_plane_shares_explains_no_weak_member(healthy_case: Case) -> None:
+    """The plane sinks against the sky, its member stands below the others all along; one dirty input is another matter."""
+    weak = _candidate(healthy_case, "weak-input", (2,), slice(0, 14))
+    plane = _candidate(healthy_case, "soiling", (0, 1, 2, 3, 4, 5), slice(0, 14), "plane")
+    assert [f for f, _ in _accepted(healthy_case, weak, plane)] == ["soiling", "weak-input"]
+    single = _candidate(healthy_case, "soiling", (2,), slice(0, 14))
+    assert [f for f, _ in _accepted(healthy_case, weak, single)] == ["soiling"]
