@@ -251,9 +251,13 @@ def _fill(
     def scatter(name: str, index: NDArray[np.int64], width: int, dtype: type = np.float32) -> NDArray[Any]:
         out: NDArray[Any] = np.full(d_n * slots * width, np.nan, dtype)
         if name in frame.columns:
-            values = frame[name].to_numpy(np.float64)[row]
-            good = np.isfinite(values) & (np.abs(values) < _ABSURD)
-            if good.any():
+            values = frame[name].to_numpy(np.float64)
+            values = values if row.size == values.size else values[row]
+            good = np.abs(values) < _ABSURD
+            if good.all() and good.size:
+                seen.add(name)
+                out[index] = values
+            elif good.any():
                 seen.add(name)
                 out[index[good]] = values[good]
         return out.reshape(d_n, slots, width)

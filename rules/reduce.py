@@ -777,6 +777,8 @@ def _sky_features(panel: Panel, weather: pd.DataFrame, out: dict[str, NDArray[An
         good = ok & np.isfinite(values)
         if column == "poa_w_m2":
             good &= tag == chosen
+        if not good.any():
+            continue
         total = np.bincount(cell[good], values[good], minlength=d * BINS)
         count = np.bincount(cell[good], minlength=d * BINS)
         number[:, w] = count.reshape(d, BINS)
