@@ -15,6 +15,9 @@ MIN_HOURS = Threshold(1.0, "h", "own reasoning: longer than a reconnection wait 
 MIN_SHARE = Threshold(0.3, "of lit hours", "own reasoning: a part of the day that no cloud or wake-up explains")
 PLAIN_HOURS = Threshold(2.5, "h", "own reasoning: so much of an afternoon is a stop whatever the length of the day")
 EDGE_HOURS = Threshold(0.5, "h", "own reasoning: the first or last day of a longer run may be short")
+PLAIN_LIGHT = Threshold(
+    0.15, "h at full sun a day", "own reasoning: half of a thick overcast in midwinter; under less a unit may not wake at all"
+)
 JUDGE_HOURS = Threshold(1.0, "h", "own reasoning: at least as long as the symptom must hold")
 
 
@@ -70,6 +73,7 @@ def unit_down(case: Case, code: int) -> tuple[Floats, Floats]:
 
 __all__ = [
     "MISSING",
+    "PLAIN_LIGHT",
     "SYMPTOMS",
     "certainty",
     "span_mask",

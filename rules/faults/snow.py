@@ -22,6 +22,7 @@ from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
 from rules.daytable import BIN_HOURS, IDLE, MISSING, SKY, STANDBY
 from rules.daytable import DARK as DARK_ROWS
 from rules.finding import Alternative, Threshold
+from rules.hard import PLAIN_LIGHT
 from rules.module import ambient_estimate
 from rules.siblings import middle
 from rules.silence import offline_days
@@ -58,7 +59,7 @@ class _Sky:
     the share that the sensor or the other planes let expect, NaN unknown;
     ``asleep`` [D, N] days of light on which the input's unit was mostly unheard;
     ``dull`` [D, P] the share of clear-sky energy that a thick overcast leaves a plane;
-    ``trusted`` whether a sensor stands behind ``expected``.
+    ``light`` [D, P] the energy that ``expected`` means, h at full sun; ``trusted`` whether a sensor stands behind ``expected``.
     """
 
     share: Floats
@@ -66,6 +67,7 @@ class _Sky:
     expected: Floats
     asleep: Mask
     dull: Floats
+    light: Floats
     trusted: bool
 
     @classmethod
@@ -88,7 +90,9 @@ class _Sky:
         for gateway in {ref.gateway for ref in case.inputs}:
             mine = np.array([ref.gateway == gateway for ref in case.inputs])
             asleep &= ~(offline_days(case, gateway)[:, None] & mine[None, :])
-        return cls(share, plane, expected, asleep, np.stack([_dull(case, p) for p in planes], axis=1), trusted)
+        dull = np.stack([_dull(case, p) for p in planes], axis=1)
+        light = expected * case.table["plane_clear_all"].sum(axis=2)
+        return cls(share, plane, expected, asleep, dull, light, trusted)
 
 
     def cover(self, d: int, p: int) -> float:
@@ -196,6 +200,8 @@ def _covered(d: int, p: int, sky: _Sky) -> bool:
     if not np.isfinite(share):
         return False
     if sky.trusted and np.isfinite(expected):
+        if sky.light[d, p] < PLAIN_LIGHT.value:
+            return False
         return share < HIDDEN.value * expected and share < 0.35 and expected > (0.05 if share < COVERED.value else 0.12)
     # Other planes in plain light speak without a sensor too.
     beside = np.isfinite(expected) and expected > BRIGHT.value and share < min(BESIDE.value * expected, DARK.value)
@@ -210,6 +216,8 @@ def _came_back(case: Case, p: int, d: int, sky: _Sky) -> bool:
     inputs = np.flatnonzero(case.plane_of == p)
     if d == 0 or len(inputs) < 2 or not np.isfinite(sky.plane[d - 1, p]) or sky.plane[d - 1, p] > DARK.value:
         return False
+    if sky.trusted and sky.light[d - 1, p] < PLAIN_LIGHT.value:
+        return False  # it was dark for want of light
     behind = _behind(sky.share[d, inputs])
     if not (1 if len(inputs) < 4 else 2) <= behind.sum() < len(inputs):
         return False

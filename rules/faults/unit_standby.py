@@ -18,11 +18,12 @@ Silent at night, below waking light, during reconnection waits.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Mask, RuleResult, Unjudged
+from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, span_mask
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
-from rules.hard import certainty, symptom_days, symptom_loss_wh, unit_down
+from rules.hard import PLAIN_LIGHT, certainty, symptom_days, symptom_loss_wh, unit_down
 
 COLUMNS = ("dc_power_w", "state")
 TRICKLE = Threshold(0.004, "of clear sky", "own reasoning: a unit that stands by makes nothing, a covered module a trickle")
@@ -42,6 +43,7 @@ def judge(case: Case) -> RuleResult:
             result.unjudged += [
                 Unjudged(int(n), "unit-standby", "less than an hour of reported power in light", unjudged) for n in inputs
             ]
+        days = _in_plain_light(case, inputs, days, judged)
         if not days.any() or _trickles(case, inputs, days):
             continue
         total = float(hours[days, u].sum())
@@ -76,6 +78,13 @@ def judge(case: Case) -> RuleResult:
             )
         )  # fmt: skip
     return result
+
+
+def _in_plain_light(case: Case, inputs: NDArray[np.int64], days: Mask, judged: Mask) -> Mask:
+    """The runs of days whose stops cost something on one of them at least: in less light a unit may sleep, which is no standby."""
+    dear = symptom_loss_wh(case, (STANDBY,), inputs) >= PLAIN_LIGHT.value * float(case.rated[inputs].sum())
+    runs = [(first, last) for first, last in runs_of(days, ~judged) if dear[first : last + 1].any()]
+    return days & span_mask(len(days), runs)
 
 
 def _trickles(case: Case, inputs: np.ndarray, days: Mask) -> bool:
