@@ -29,7 +29,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "gateway-silent", "site-outage", "swapped-record", "frozen-readings"),
     "gateway-silent": ("unit-silent", "patchy-comms", "curtailment", "soiling", "frozen-readings"),
     "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "grid-out-of-range"),
-    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record"),
+    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "patchy-comms"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "curtailment": ("clipping", "soiling", "frozen-readings"),
@@ -50,6 +50,8 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
 }
 #: A suspicion keeps its place when at least this share of its days is not explained by another cause.
 _KEEP = 0.4
+#: Told by siblings alone, whose clock is their own: a wrong clock explains them where it is not all members'.
+_BESIDE: Final = ("weak-input", "substring-loss")
 #: So many days of shade, free of another cause, stand for the other days too: what throws a shadow does not go away.
 _STANDS = 4
 #: Causes that pass, hide the shade of those days and leave it as it was.
@@ -107,8 +109,16 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         for fault in EXPLAINS[candidate.fault]:
             # Another plane's share is a steady one off on all days, however few tell whose it is.
             always = (candidate.fault, fault) == ("swapped-record", "weak-input")
-            claim(fault, candidate.fault, np.ones_like(spread) if always else spread, inputs)
+            whose = _across_clocks(case, inputs) if candidate.fault == "clock-shift" and fault in _BESIDE else inputs
+            claim(fault, candidate.fault, np.ones_like(spread) if always else spread, whose)
     return Diagnosis(_join(case, with_explained(accepted, explained_away, EXPLAINS)))
+
+
+def _across_clocks(case: Case, inputs: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Members of planes of which only some are among the inputs: siblings on two clocks are no measure of each other."""
+    among = np.isin(np.arange(len(case.inputs)), inputs)
+    mixed = [p for p in range(len(case.names)) if 0 < among[case.plane_of == p].sum() < (case.plane_of == p).sum()]
+    return np.flatnonzero(np.isin(case.plane_of, mixed))
 
 
 def _lasting_days(candidate: Candidate) -> Mask:

@@ -34,7 +34,9 @@ BESIDE = Threshold(0.5, "of the shift", "own reasoning: nearer to the shift than
 COARSE = Threshold(1800.0, "s between rows", "own reasoning: a shift of an hour is two rows then, or one")
 JUMP = Threshold(45.0, "min overnight", "own reasoning: summer time is 60; weather and rows of half an hour move an end by 30")
 JUMP_DAYS = Threshold(4, "days each way", "own reasoning: the middle of four is not moved by one dull morning")
-_SHIFTS = np.arange(-8, 9)
+FAR = Threshold(240.0, "min", "own reasoning: a winter day's half; beyond, its production may run past midnight")
+NIGHT_SHARE = Threshold(0.1, "of the day's energy", "own reasoning: no sky makes power with the sun down; twilight makes less")
+_SHIFTS = np.arange(-24, 24)
 
 
 #: Fields of single inputs and of whole planes that lie at the hour of their stamps.
@@ -117,6 +119,10 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     power = _by_plane(case, inputs)
     course = _course_shift(case, power)
     edge = _edge_shift(case, power)
+    # So far off, a day's production runs over midnight and has no ends: power by night stands for them.
+    by_night = _night_share(case, power) >= NIGHT_SHARE.value
+    over_midnight = by_night & (power[:, :, [0, -1]] > 0).any(axis=(1, 2))
+    edge = np.where(np.abs(course) > FAR.value, np.where(by_night, course, np.nan), np.where(over_midnight, np.nan, edge))
     told = np.isfinite(course) & np.isfinite(edge)
     dim = int((case.light_days & ~told).sum())
     if dim:
@@ -221,6 +227,13 @@ def _course_shift(case: Case, power: Floats) -> Floats:
             fine = 0.5 * (a - e) / (a - 2 * b + e) if abs(a - 2 * b + e) > 1e-12 else 0.0
         out[d] = (_SHIFTS[k] + fine) * BIN_HOURS * 60
     return out
+
+
+def _night_share(case: Case, power: Floats) -> Floats:
+    """Share of each day's energy that lies where the sun is down, [D]; 0 on days without any."""
+    whole = power.sum(axis=1)
+    down = np.where(case.bin_elevation < 0.0, whole, 0.0).sum(axis=1)
+    return np.asarray(down / np.maximum(whole.sum(axis=1), 1e-9))
 
 
 def _edge_shift(case: Case, power: Floats) -> Floats:

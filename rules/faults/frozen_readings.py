@@ -18,6 +18,7 @@ import numpy as np
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
+from rules.faults import clock_shift
 from rules.finding import Alternative, Threshold
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
@@ -40,12 +41,13 @@ def judge(case: Case) -> RuleResult:
     rows = table["step_s"] / 3600.0
     zero = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
     level_h = _level_hours(case)
+    night_h = np.where(_off_clock(case), 0.0, table["night_power_h"])
     for ref in case.inputs:
         n = ref.index
         frozen = np.maximum(table["frozen_h"][:, n], level_h[:, n])
         blind = ~np.isfinite(table["volts"][:, n])
         need = np.maximum(MIN_HOURS.value, np.where(blind, BLIND_ROWS.value, MIN_ROWS.value) * rows)
-        night = table["night_power_h"][:, n]
+        night = night_h[:, n]
         # Day after day: what is too little on one is no chance on three.
         again = blind & (rows >= COARSE_H) & (frozen >= np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows))
         days = (frozen >= need) | (night >= NIGHT_HOURS.value)
@@ -86,6 +88,15 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
+
+
+def _off_clock(case: Case) -> Mask:
+    """Input-days whose clock is known to be off, [D, N]: their nights are not the sun's."""
+    out = np.zeros((case.day_count, len(case.inputs)), bool)
+    for c in clock_shift.judge(case).candidates:
+        where = np.flatnonzero(c.days)
+        out[where[0] : where[-1] + 1, np.array(c.inputs)] = True
+    return out
 
 
 def _level_hours(case: Case) -> Floats:

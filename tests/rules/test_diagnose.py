@@ -118,3 +118,17 @@ def test_dirt_that_a_whole_plane_shares_explains_no_weak_member(healthy_case: Ca
     assert [f for f, _ in _accepted(healthy_case, weak, plane)] == ["soiling", "weak-input"]
     single = _candidate(healthy_case, "soiling", (2,), slice(0, 14))
     assert [f for f, _ in _accepted(healthy_case, weak, single)] == ["soiling"]
+
+
+@pytest.mark.parametrize("fault", ["weak-input", "substring-loss"])
+def test_a_clock_of_some_members_takes_only_their_planes_comparisons_away(healthy_case: Case, fault: str) -> None:
+    """Siblings on one wrong clock measure each other rightly, siblings on two do not."""
+    everyone = tuple(range(len(healthy_case.inputs)))
+    plane = healthy_case.plane_of[2]
+    mates = tuple(int(n) for n in np.flatnonzero(healthy_case.plane_of == plane))
+    weak = _candidate(healthy_case, fault, (2,), slice(0, 9))
+    all_off = _candidate(healthy_case, "clock-shift", everyone, slice(0, 14), "site")
+    assert {f for f, _ in _accepted(healthy_case, weak, all_off)} == {fault, "clock-shift"}
+    some = tuple(n for n in mates if n != 2)
+    some_off = _candidate(healthy_case, "clock-shift", some, slice(0, 14), "gateway")
+    assert {f for f, _ in _accepted(healthy_case, weak, some_off)} == {"clock-shift"}

@@ -131,3 +131,14 @@ def test_days_beside_that_lie_as_far_off_belong_to_it(threshold: MoveThreshold) 
     days = only(run_rule("clock-shift", case).candidates).days
     threshold(rule, "BESIDE", 9.0)
     assert days.sum() > only(run_rule("clock-shift", case).candidates).days.sum()
+
+
+@pytest.mark.parametrize("minutes", [330, 480, 600, -420])
+def test_stamps_of_another_zone_are_a_clock_and_nothing_else(minutes: int, threshold: MoveThreshold) -> None:
+    """Times written in UTC and called local, or the other way round, in zones as far off (tz database: +5:30, +8, +10, -7)."""
+    roof = make_roof(days=12, units=[["south"] * 3] * 2)
+    roof.shift_s = np.where(roof.day >= 4, minutes * 60.0, 0.0)
+    found = only(findings(roof))
+    assert (found.fault, found.evidence["shift_min"]) == ("clock-shift", pytest.approx(minutes, abs=12))
+    threshold(rule, "NIGHT_SHARE", 1.1)
+    assert not run_rule("clock-shift", case_of(roof)).candidates

@@ -170,3 +170,12 @@ def test_some_day_must_be_plain(threshold: MoveThreshold) -> None:
     case = case_of(_frozen())
     threshold(rule, "PLAIN_HOURS", 9.0)
     assert not run_rule("frozen-readings", case).candidates
+
+
+def test_power_at_night_by_a_wrong_clock_is_not_frozen() -> None:
+    """A record five and a half hours late shows every evening's power by night."""
+    roof = make_roof()
+    roof.shift_s = np.where(roof.day >= 4, 330 * 60.0, 0.0)
+    found = {f.fault for f in findings(roof)}
+    assert "clock-shift" in found
+    assert not found & {"frozen-readings", "patchy-comms"}
