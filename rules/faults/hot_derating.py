@@ -14,8 +14,9 @@ Looks the same: ``shading`` at noon (follows the sun, not the temperature),
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, RuleResult, Unjudged
+from rules.case import Candidate, Case, Mask, RuleResult, Unjudged
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
 
@@ -36,6 +37,9 @@ def judge(case: Case) -> RuleResult:
     if not case.day_count:
         return result
     warm = np.atleast_1d(np.isfinite(table["temp_max"]).any(axis=0))
+    falling = np.zeros(len(case.inputs), bool)
+    for u in np.flatnonzero(warm).tolist():
+        falling[case.inputs_of_unit(u)] = _fall(case, u) is not None
     for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         if not warm[u]:
@@ -43,7 +47,7 @@ def judge(case: Case) -> RuleResult:
                 Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs
             ]
             continue
-        candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs)
+        candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs, falling)
         if candidate is not None:
             result.candidates.append(candidate)
     return result
@@ -116,41 +120,63 @@ def _follows_heat(case: Case, u: int, days: np.ndarray) -> float:
     return float(np.mean(heat[days[use]][:, None] > heat[~days[use]][None, :]) * 2 - 1)
 
 
-def _by_sky(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
-    """A unit that is its plane's only one has no siblings: its share of clear sky by its own heat tells.
+def _fall(case: Case, u: int) -> tuple[NDArray[np.float64], int, int] | None:
+    """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
 
-    The hottest hours are the brightest: there the share of clear sky should be
-    highest, not fall away. The module's own loss by heat is in the expectation.
+    None where it does not fall, or other than heat makes it fall: it takes more with every kelvin.
     """
-    planes = np.unique(case.plane_of[inputs])
-    if not all((np.isin(np.flatnonzero(case.plane_of == p), inputs)).mean() > 0.6 for p in planes):
-        return None
-    table = case.table
-    power, light = table["heat_power"][:, u], table["heat_light"][:, u]
+    power, light = case.table["heat_power"][:, u], case.table["heat_light"][:, u]
     total = light.sum(axis=0)
-    enough = total >= MIN_ENERGY.value * len(inputs)
+    enough = total >= MIN_ENERGY.value * len(case.inputs_of_unit(u))
     if enough.sum() < 3:
         return None
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(enough, power.sum(axis=0) / total, np.nan)
-    peak = int(np.nanargmax(share))
+    # Below the first edge a unit is cool because the sun is low: there the sky model is at its worst.
+    if not enough[1:].any():
+        return None
+    peak = 1 + int(np.nanargmax(share[1:]))
     edges = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)  # lower edge of each bin
     fallen = np.flatnonzero((np.arange(HEAT_BINS) > peak) & (edges >= HOT_C.value) & (share < 0.93 * share[peak]))
     if not fallen.size or share[peak] < 0.6:
         return None
     knee = int(fallen[0])
-    after = np.arange(HEAT_BINS) >= knee
     if (np.diff(share[knee - 1 :][np.isfinite(share[knee - 1 :])]) > 0.02).any():
         return None
-    # Heat takes more with every kelvin; a level that was only reached at a few cool hours is no measure.
-    told = share[after & np.isfinite(share)]
+    # A level that was only reached at a few cool hours is no measure.
+    told = share[(np.arange(HEAT_BINS) >= knee) & np.isfinite(share)]
     if len(told) > 1 and told[-1] > told[0] - FURTHER.value:
         return None
+    return share, peak, knee
+
+
+def _by_sky(case: Case, u: int, inputs: np.ndarray, falling: Mask) -> Candidate | None:
+    """A unit whose plane has none that keeps cool has no siblings: its share of clear sky by its own heat tells.
+
+    The hottest hours are the brightest: there the share of clear sky should be
+    highest, not fall away. The module's own loss by heat is in the expectation.
+
+    Parameters
+    ----------
+    falling : [N], inputs of units whose share falls so.
+    """
+    planes = np.unique(case.plane_of[inputs])
+    mine = np.isin(np.arange(len(case.inputs)), inputs)
+    if not all((mine | falling)[case.plane_of == p].mean() > 0.6 for p in planes):
+        return None
+    found = _fall(case, u)
+    if found is None:
+        return None
+    share, peak, knee = found
+    table = case.table
+    power, light = table["heat_power"][:, u], table["heat_light"][:, u]
+    edges = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)
+    after = np.arange(HEAT_BINS) >= knee
     deep = float(power[:, after].sum() / light[:, after].sum()) / float(share[peak])
     days = (light[:, after].sum(axis=1) > 0.15 * len(inputs)) & (
         power[:, after].sum(axis=1) < (1 - DROP.value) * share[peak] * light[:, after].sum(axis=1)
     )
-    days &= table["clipped_h"][:, inputs].max(axis=1) < CEILING.value * np.maximum(table["seen_h"][:, inputs].max(axis=1), 1.0)
+    days &= table["clipped_h"][:, inputs].max(axis=1) < CEILING.value * light[:, after].sum(axis=1) / len(inputs)
     if days.sum() < 2:
         return None
     lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)
@@ -162,8 +188,8 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
         loss_wh=lost * float(np.mean(case.rated[inputs])) * days,
         strength=float(np.clip(0.5 + 1.0 * (1 - deep) + 0.02 * days.sum(), 0, 0.85)),
         why=(
-            f"Unit {case.site.units[u].serial}, alone on its plane, gave {100 * deep:.0f} % of its own level above "
-            f"{edges[knee]:.0f} °C, where the sun is brightest, on {int(days.sum())} days."
+            f"Unit {case.site.units[u].serial}, with none that keeps cool on its plane, gave {100 * deep:.0f} % of its own "
+            f"level above {edges[knee]:.0f} °C, where the sun is brightest, on {int(days.sum())} days."
         ),
         evidence={"temperature_c": float(edges[knee]), "hot_ratio": round(deep, 3)},
         alternatives=(

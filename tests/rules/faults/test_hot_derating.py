@@ -130,3 +130,18 @@ def test_heat_takes_more_with_every_step(threshold: MoveThreshold, share: list[f
     assert bool(run_rule("hot-derating", case).candidates) is fires
     threshold(rule, "FURTHER", 0.5 if fires else -0.1)
     assert bool(run_rule("hot-derating", case).candidates) is not fires
+
+
+def test_two_hot_units_that_are_a_plane_of_their_own_are_told_by_the_sky() -> None:
+    """Each would pass for the other's healthy sibling."""
+    case = case_of(make_roof(days=10, kinds="c", units=[["south", "south"], ["south", "south"], ["west", "west"]]))
+    share = np.array([1.0, 1.0, 1.0, 0.9, 0.8])
+    light = np.zeros(case.table["heat_light"][0, 0].shape)
+    light[: len(share)] = 1.0
+    for u in range(3):
+        case.table.fields["heat_light"][:, u] = light
+        case.table.fields["heat_power"][:, u, : len(share)] = share if u < 2 else 1.0
+        case.table.fields["heat_typical"][:, u] = case.table["heat_power"][:, u]
+    assert {c.inputs for c in run_rule("hot-derating", case).candidates} == {(0, 1), (2, 3)}
+    case.table.fields["heat_power"][:, 1, : len(share)] = 1.0  # one of them keeps cool
+    assert not run_rule("hot-derating", case).candidates
