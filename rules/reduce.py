@@ -55,6 +55,8 @@ GOOD_LIGHT = Threshold(
 )
 #: Power that a unit makes again counts as production above this share of its reference.
 _ON, _OFF = 0.10, 0.03
+#: W per rated W under which whole watt-hours of a counter, differenced over minutes, do not tell a stop from a step.
+_COUNTED_LIGHT = 0.25
 _RAMP_S = 300.0  # IEEE 1547-2018: up to 300 s of ramp after entering service
 
 
@@ -659,7 +661,9 @@ def _unit_features(
     told = np.isfinite(frame.x)
     ref_u = _unit_sum(np.where(told, frame.reference, 0), unit_of, units)
     x_u = _unit_sum(np.where(told, x0, 0), unit_of, units)
-    bright = ref_u > 0.1 * np.maximum(_unit_sum(told.astype(np.float32), unit_of, units), 1)
+    # A counter's single steps in dim light look like stops: there the light must be worth several of them.
+    dim = np.where(_unit_any(panel.measured, unit_of, units), 0.1, _COUNTED_LIGHT)
+    bright = ref_u > dim * np.maximum(_unit_sum(told.astype(np.float32), unit_of, units), 1)
     present_u = _unit_any(panel.present, unit_of, units)
     off = (present_u & bright & (x_u <= _OFF * ref_u)) | (bright & np.isin(panel.state, (1, 2, 3, 4)))
     on = bright & (x_u >= _ON * ref_u) & ~off

@@ -1,12 +1,14 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import rules.faults.restart_cycling as rule
 from rules.case import Case
 from rules.engine import judge
+from rules.reduce import reduce_days
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import NO_WEATHER, Roof, case_of, findings, make_roof, only, run_rule
 
 
 def _stops(roof: Roof, per_day: int, days: tuple[int, int], units: tuple[int, ...] = (1,)) -> Roof:
@@ -76,3 +78,14 @@ def test_hourly_rows_cannot_show_it() -> None:
     result = run_rule("restart-cycling", case_of(make_roof(days=5, step=3600)))
     assert not result.candidates
     assert {u.reason for u in result.unjudged} == {"rows too far apart to see restarts"}
+
+
+def test_steps_of_a_counter_in_dim_light_are_no_restarts() -> None:
+    """Whole watt-hours every five minutes are steps of 12 W: a module that makes 6 to 20 W counts 1 0 1 0 0 2."""
+    roof = make_roof(kinds="c", units=[["south"]] * 4)
+    roof.without = {"dc_power_w", "dc_voltage_v", "dc_current_a", "state", "ac_power_w"}
+    roof.scale(2, np.where(roof.poa[:, 2] < 200, 0.12, 1.0), np.ones(len(roof.ts), bool))
+    frame = roof.frame()
+    frame["energy_total_wh"] = np.floor(frame["energy_total_wh"])
+    table = reduce_days(roof.site, frame, NO_WEATHER)
+    assert table["restarts"].sum() == 0
