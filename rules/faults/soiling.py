@@ -128,9 +128,9 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     # No dust falls on a whole roof so fast: a wrong plane, clock or sensor does that.
     if -teeth.slope > PLANE_FASTEST.value:
         return None
-    # Haze and season bend a guessed expectation: only a long plain fall or a reset convinces.
+    # Haze and season bend a guessed expectation: only a long plain fall or several resets convince.
     long = max(len(s.days) for s in teeth.parts)
-    if not case.sensor_trust[0] and (long < 8 or teeth.drop < (1.0 if teeth.resets else 1.5) * PLANE_DROP.value):
+    if not case.sensor_trust[0] and (long < 8 or teeth.drop < (1.0 if teeth.resets > 1 else 1.5) * PLANE_DROP.value):
         return None
     return teeth
 

@@ -234,3 +234,9 @@ def test_units_that_stay_below_the_order_are_not_told_of_it(threshold: MoveThres
     assert {(c.scope, c.inputs) for c in told} == {("unit", (0, 1)), ("unit", (2, 3))}
     threshold(rule, "PLACES", 1)
     assert only(run_rule("curtailment", case).candidates).scope == "site"
+
+
+def test_an_order_without_a_sensor_bites_for_hours(case: Case, threshold: MoveThreshold) -> None:
+    assert run_rule("curtailment", case).candidates
+    threshold(rule, "USUAL_HOURS", 12.0)
+    assert not run_rule("curtailment", case).candidates
