@@ -19,7 +19,7 @@ CALM = Threshold(0.024, "ratio", "common practice: meters of units scatter by on
 CROWD = Threshold(7.5, "standard deviations", "own reasoning: of the thousands of levels of a record none crowds so by chance")
 RIVAL = Threshold(2.0, "ratio", "own reasoning: readings in coarse steps crowd on every step alike")
 ORDER_BINS = Threshold(3, "half hours", "own reasoning: one at a known number may be a cloud's; two in a row count as three")
-_AROUND, _OTHERS = 0.15, 0.35  # how far around a number its neighbours are counted, and its rivals looked for
+_AROUND, _OTHERS = 0.15, 0.8  # how far around a number its neighbours are counted, and its rivals looked for
 
 
 def crowded(levels: Floats, crowd: float) -> list[float]:

@@ -46,6 +46,7 @@ SUM_CROWD = Threshold(15.0, "standard deviations", "own reasoning: twice CROWD: 
 PLACES = Threshold(4, "places", "own reasoning: a report of more places than that is read as the whole site")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
 LEAST_LEVEL = Threshold(0.10, "of rating", "own reasoning: below, readings in steps of 5 W make a grey sky level")
+STEPS = Threshold(10, "steps", "own reasoning: in fewer steps of the readings a grey sky stands still by itself")
 LEAST_HOURS = Threshold(0.75, "h", "own reasoning: two half hours; one may be a cloud's")
 NEAR = Threshold(0.9, "of the level", "own reasoning: a half hour in which a cloud went by lies a little under it")
 AGAIN_DAYS = Threshold(5, "days", "own reasoning: an order to the same number within a week is the same order")
@@ -247,8 +248,9 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     several = len(case.site.units) >= 5
     coarse = bool(np.median(table["step_s"]) > 900) if case.day_count else False
     # Levels are per rated VA, the sky's curve per module watt.
-    light = clear / BIN_HOURS * _watts_per_va(case)
-    tight = np.isfinite(level) & (level > LEAST_LEVEL.value) & (light > 0.15)
+    light = clear / _bin_hours(level) * _watts_per_va(case)
+    least = max(LEAST_LEVEL.value, STEPS.value * _step_of(level, wobble))
+    tight = np.isfinite(level) & (level > least) & (light > 0.15)
     ceiling = _site_ceiling(case, level)
     tight &= level < ceiling
     alike = (np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value) & np.bool_(several)
@@ -290,7 +292,7 @@ def _again(case: Case, cap: Mask, clear: Floats) -> Mask:
     day; one that a day told by itself counts within a week, and for longer.
     """
     level, wobble = case.table["cap_level"], case.table["cap_wobble"]
-    light = clear / BIN_HOURS * _watts_per_va(case)
+    light = clear / _bin_hours(level) * _watts_per_va(case)
     width = _bin_hours(level)
     stuck = np.median(case.table["frozen_h"], axis=1)
     told = nan_median(np.where(cap, level, np.nan), 1)
@@ -313,6 +315,12 @@ def _again(case: Case, cap: Mask, clear: Floats) -> Mask:
     return out
 
 
+def _step_of(level: Floats, wobble: Floats) -> float:
+    """Step in which levels are reported: the least gap between those that stood still for half an hour; 0 without."""
+    still = np.unique(np.round(level[(wobble == 0.0) & np.isfinite(level)], 3))
+    return float(np.diff(still).min()) if len(still) >= 3 else 0.0
+
+
 def _by_sum(case: Case) -> Mask:
     """Bins in which the sum of all units stood at an order, whatever each unit made, [D, B].
 
@@ -324,7 +332,7 @@ def _by_sum(case: Case) -> Mask:
     va = sum(case.site.inverters[u.inverter].rated_va or 0.0 if u.inverter else 0.0 for u in units) or float(case.rated.sum())
     total, free = ((table[name] * case.rated[:, None]).sum(axis=1) / va for name in ("power", "free_power"))
     clear = ((table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of] * case.rated[:, None]).sum(axis=1) / va
-    level, light = total / _bin_hours(table["cap_level"]), clear / BIN_HOURS
+    level, light = total / _bin_hours(table["cap_level"]), clear / _bin_hours(table["cap_level"])
     with np.errstate(invalid="ignore", divide="ignore"):
         step = np.nan_to_num(np.abs(np.log(level[:, 1:] / level[:, :-1])), nan=np.inf)
         edge = np.full((len(level), 1), np.inf)
