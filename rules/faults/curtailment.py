@@ -51,9 +51,8 @@ LEAST_HOURS = Threshold(0.75, "h", "own reasoning: two half hours; one may be a 
 NEAR = Threshold(0.9, "of the level", "own reasoning: a half hour in which a cloud went by lies a little under it")
 AGAIN_DAYS = Threshold(5, "days", "own reasoning: an order to the same number within a week is the same order")
 AGAIN_HOURS = Threshold(1.5, "h", "own reasoning: no cloud stands for three half hours at a number known before")
-USUAL_HOURS = Threshold(
-    2.2, "h a day", "own reasoning: an order bites for hours; a lid of cloud or a broad noon stands level for one or two"
-)
+GLOOM = Threshold(0.2, "of rating", "own reasoning: what a dull sky gives; a lid of cloud holds it level as an order would")
+GLOOM_HOURS = Threshold(2.2, "h a day", "own reasoning: an order so low bites from morning to evening")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
@@ -123,11 +122,12 @@ def judge(case: Case) -> RuleResult:
     days = hours >= LEAST_HOURS.value
     if not days.any():
         return result
-    if not case.sensor_trust[0] and not droop.any() and hours[days].mean() < USUAL_HOURS.value:
-        return result
     cap, total, droop = (bins & days[:, None] for bins in (cap, total, droop))
     lost = _lost(case, cap, total, droop)
     levels = float(np.nanmedian(table["cap_level"][cap | total])) if (cap | total).any() else None
+    low = levels is not None and levels < GLOOM.value and not case.sensor_trust[0]
+    if low and not droop.any() and hours[days].mean() < GLOOM_HOURS.value:
+        return result
     by_hz = bool(droop.sum() > (cap | total).sum())
     whole = by_hz or total.sum() > cap.sum()
     for scope, place, inputs in [("site", None, np.arange(len(case.inputs)))] if whole else _places(case, cap):

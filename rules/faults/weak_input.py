@@ -29,6 +29,8 @@ MIN_DAYS = Threshold(4, "judged days", "own reasoning: outlasts snow and a spell
 MAX_SLOPE = Threshold(0.0015, "per day", "own reasoning: a steady level moves less than 4 % in a month")
 MAX_RISE = Threshold(0.02, "ratio", "own reasoning: what lies lower than that below the own level is no level kept")
 TOGETHER = Threshold(0.25, "of the site's inputs", "own reasoning: a quarter of a roof does not weaken overnight")
+MENDED_DAYS = Threshold(10, "judged days", "own reasoning: dirt on one module gathers or is washed off within them")
+MENDED_DEPTH = Threshold(0.15, "ratio", "own reasoning: more than a bird's leavings take (common practice)")
 PAIR = Threshold(0.12, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
 
 
@@ -112,10 +114,16 @@ def _own(levels: Levels, n: int) -> float | None:
 
 
 def _healed(levels: Levels, n: int, days: np.ndarray, own: float | None) -> bool:
-    """Whether the deficit is gone at the end: modules do not heal, rain and thaw do that."""
+    """Whether the deficit is gone at the end: modules do not heal, rain and thaw do that.
+
+    A deep one that stood level for long and went at a stroke was mended.
+    """
     last = levels.segments[n][-1]
     back = own is not None and last.middle > own - MIN_FALL.value
-    return bool(back and len(last.days) >= 3 and last.days[0] > np.flatnonzero(days)[-1])
+    over = back and len(last.days) >= 3 and last.days[0] > np.flatnonzero(days)[-1]
+    kept = [s for s in levels.segments[n] if days[s.days].all() and len(s.days) >= MENDED_DAYS.value]
+    mended = any(abs(s.slope) <= 0.5 * MAX_SLOPE.value and s.middle < (own or 1.0) - MENDED_DEPTH.value for s in kept)
+    return bool(over and not mended)
 
 
 def _sinking(stretches: list[Segment], own: float, noise: float) -> list[Segment]:

@@ -236,28 +236,10 @@ def test_units_that_stay_below_the_order_are_not_told_of_it(threshold: MoveThres
     assert only(run_rule("curtailment", case).candidates).scope == "site"
 
 
-def test_an_order_without_a_sensor_bites_for_hours(case: Case, threshold: MoveThreshold) -> None:
+def test_a_low_level_for_an_hour_or_two_is_gloom_where_no_sensor_says_more(case: Case, threshold: MoveThreshold) -> None:
+    threshold(rule, "GLOOM_HOURS", 12.0)
     assert run_rule("curtailment", case).candidates
-    threshold(rule, "USUAL_HOURS", 12.0)
+    threshold(rule, "GLOOM", 0.6)
     assert not run_rule("curtailment", case).candidates
-
-
-def test_rows_an_hour_apart() -> None:
-    """A filled half hour then stands for a whole one: a clear noon is not far below the sky, an order is."""
-    clear = case_of(make_roof(days=20, kinds="c", step=3600, rated_va=1000.0))
-    assert not run_rule("curtailment", clear).candidates
-    roof = _capped(make_roof(days=20, kinds="ccm", step=3600), level=0.4, first=4, last=15)
-    found = only(findings(roof, "curtailment"))
-    assert found.loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.35)
-
-
-def test_a_few_steps_of_the_readings_are_no_level(threshold: MoveThreshold, monkeypatch: pytest.MonkeyPatch) -> None:
-    still = np.array([[0.10, 0.15, 0.20, 0.25, 0.15, 0.2]])
-    assert rule._step_of(still, np.zeros_like(still)) == pytest.approx(0.05)
-    assert rule._step_of(still, np.ones_like(still)) == 0.0
-    case = case_of(_held(make_roof(kinds="c", units=[["south"] * 2]), 0.2, [0], (6, 9.0, 16.0)))
-    threshold(rule, "CROWD", 1e9)
+    threshold(rule, "GLOOM_HOURS", 2.2)
     assert run_rule("curtailment", case).candidates
-    monkeypatch.setattr(rule, "_step_of", lambda *_: 0.05)
-    threshold(rule, "STEPS", 10.0)
-    assert not run_rule("curtailment", case).candidates

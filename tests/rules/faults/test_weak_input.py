@@ -167,3 +167,11 @@ def test_a_swap_told_by_few_days_explains_a_steady_share() -> None:
     days[:2] = True
     swap = Candidate("swapped-record", "input", (2,), days, np.zeros(case.day_count), 0.9, "", lasting=True)
     assert [c.fault for c in diagnose(case, [weak, swap]).accepted] == ["swapped-record"]
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.75, True), (0.9, False)])
+def test_a_deep_level_deficit_that_went_at_a_stroke_was_mended(share: float, told: bool) -> None:
+    """A loose contact made good, or the like; what dirt takes from one module, the rain gives back."""
+    roof = make_roof(days=34, kinds="c")
+    roof.scale(2, share, roof.when(8, 25))
+    assert bool(findings(roof, "weak-input")) is told
