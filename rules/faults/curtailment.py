@@ -51,6 +51,7 @@ LEAST_HOURS = Threshold(0.75, "h", "own reasoning: two half hours; one may be a 
 NEAR = Threshold(0.9, "of the level", "own reasoning: a half hour in which a cloud went by lies a little under it")
 AGAIN_DAYS = Threshold(5, "days", "own reasoning: an order to the same number within a week is the same order")
 AGAIN_HOURS = Threshold(1.5, "h", "own reasoning: no cloud stands for three half hours at a number known before")
+BITES_HOURS = Threshold(1.5, "h a day", "own reasoning: an order that bites for less on its days can't be told from a broad noon")
 GLOOM = Threshold(0.2, "of rating", "own reasoning: what a dull sky gives; a lid of cloud holds it level as an order would")
 GLOOM_HOURS = Threshold(2.2, "h a day", "own reasoning: an order so low bites from morning to evening")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
@@ -126,7 +127,8 @@ def judge(case: Case) -> RuleResult:
     lost = _lost(case, cap, total, droop)
     levels = float(np.nanmedian(table["cap_level"][cap | total])) if (cap | total).any() else None
     low = levels is not None and levels < GLOOM.value and not case.sensor_trust[0]
-    if low and not droop.any() and hours[days].mean() < GLOOM_HOURS.value:
+    least = GLOOM_HOURS.value if low else BITES_HOURS.value
+    if not droop.any() and hours[days].mean() < least:
         return result
     by_hz = bool(droop.sum() > (cap | total).sum())
     whole = by_hz or total.sum() > cap.sum()

@@ -130,7 +130,9 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
         return None
     # Haze and season bend a guessed expectation: only a long plain fall or several resets convince.
     long = max(len(s.days) for s in teeth.parts)
-    if not case.sensor_trust[0] and (long < 8 or teeth.drop < (1.0 if teeth.resets > 1 else 1.5) * PLANE_DROP.value):
+    if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value:
+        return None
+    if not case.sensor_trust[0] and long < 8:
         return None
     return teeth
 

@@ -22,7 +22,7 @@ from rules.levels import Levels, Segment, deficit_wh, relative_levels
 from rules.siblings import middle
 
 COLUMNS = ("dc_power_w",)
-MIN_DEFICIT = Threshold(0.095, "ratio", "own reasoning: tolerance of 3 % either way (common practice) and a class of rating")
+MIN_DEFICIT = Threshold(0.11, "ratio", "own reasoning: tolerance of 3 % either way (common practice) and a class of rating")
 MIN_FALL = Threshold(0.06, "ratio", "own reasoning: against the input's own earlier level module spread doesn't count")
 SPREADS = Threshold(3.5, "robust spreads", "own reasoning: one healthy module in some hundreds lies further out")
 MIN_DAYS = Threshold(4, "judged days", "own reasoning: outlasts snow and a spell of odd weather")
