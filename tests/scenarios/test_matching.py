@@ -133,10 +133,10 @@ def test_the_control_chart_flags_a_step_and_not_the_noise() -> None:
 
 
 def test_seeds_stay_apart() -> None:
-    assert max(s.seed for s in scenarios("train", 1000)) < 1000
+    assert max(s.seed for s in scenarios("train", 2000)) < 2000
     assert min(s.seed for s in scenarios("sealed", 10)) == SEALED_FROM
-    with pytest.raises(ValueError, match="1000 train seeds"):
-        scenarios("train", 1001)
+    with pytest.raises(ValueError, match="2000 train seeds"):
+        scenarios("train", 2001)
     assert {s.family for s in scenarios("train", len(FAMILIES))} == set(FAMILIES)
 
 
