@@ -54,6 +54,7 @@ AGAIN_HOURS = Threshold(1.5, "h", "own reasoning: no cloud stands for three half
 BITES_HOURS = Threshold(1.5, "h a day", "own reasoning: an order that bites for less on its days can't be told from a broad noon")
 GLOOM = Threshold(0.2, "of rating", "own reasoning: what a dull sky gives; a lid of cloud holds it level as an order would")
 GLOOM_HOURS = Threshold(2.2, "h a day", "own reasoning: an order so low bites from morning to evening")
+FROZEN_HOURS = Threshold(3.0, "h", "own reasoning: a gateway repeats itself for hours; a ceiling's power moves in its last digit")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
@@ -113,6 +114,12 @@ def held_bins(case: Case) -> Mask:
     return with_neighbours(held & (held.sum(axis=1) * _bin_hours(case.table["cap_level"]) >= LEAST_HOURS.value)[:, None])
 
 
+def _some_frozen(case: Case) -> Mask:
+    """Days on which some inputs repeat themselves for hours, but not most as under an order, [D]: their unit's level is theirs."""
+    frozen = (case.table["frozen_h"] >= FROZEN_HOURS.value).mean(axis=1)
+    return np.asarray((frozen > 0) & (frozen < 0.5))
+
+
 def judge(case: Case) -> RuleResult:
     """One candidate for the site, or one for each of the few places that came up to the order."""
     table, result = case.table, RuleResult()
@@ -120,7 +127,7 @@ def judge(case: Case) -> RuleResult:
     held = cap | total | droop
     width = _bin_hours(table["cap_level"])
     hours = held.sum(axis=1) * width
-    days = hours >= LEAST_HOURS.value
+    days = (hours >= LEAST_HOURS.value) & ~_some_frozen(case)
     if not days.any():
         return result
     cap, total, droop = (bins & days[:, None] for bins in (cap, total, droop))

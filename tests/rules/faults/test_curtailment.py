@@ -243,3 +243,15 @@ def test_a_low_level_for_an_hour_or_two_is_gloom_where_no_sensor_says_more(case:
     assert not run_rule("curtailment", case).candidates
     threshold(rule, "GLOOM_HOURS", 2.2)
     assert run_rule("curtailment", case).candidates
+
+
+def test_days_on_which_one_input_repeats_itself_show_no_order(threshold: MoveThreshold) -> None:
+    """The level of a unit with a stuck input is that input's; of an order all inputs tell."""
+    roof = _capped(make_roof())
+    held = {int(d) for d in np.flatnonzero(run_rule("curtailment", case_of(roof)).candidates[0].days)}
+    roof.freeze(2, roof.when(7, 7, 8.0, 14.0))
+    case = case_of(roof)
+    left = {int(d) for d in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)}
+    assert held - left == {7}
+    threshold(rule, "FROZEN_HOURS", 24.0)
+    assert 7 in {int(d) for d in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)}
