@@ -72,10 +72,13 @@ def shade_map(case: Case) -> ShadeMap:
     found = np.flatnonzero(np.logical_or.reduce(first.shaded, axis=(0, 2)))
     if not found.size:
         return first
-    low = _low_in_the_open(case, first)[:, found]
+    free = _open_sun(case, first)
+    level = _open_level(case, first, free)
+    low = _low_in_the_open(case, free, level)[:, found]
     if low.any():
         first = _with(first, found, _mapped(case, unshaded_level(case)[:, found], found, low))
-    both = _with(first, found, _mapped(case, _open_level(case, first)[:, found], found, low))
+        level = _open_level(case, first, _open_sun(case, first))
+    both = _with(first, found, _mapped(case, level[:, found], found, low))
     return replace(both, shaded=(first.shaded | both.shaded))
 
 
@@ -121,22 +124,28 @@ def hidden_sky(case: Case, shade: ShadeMap) -> Floats:
     return np.where(held > 0.5, np.clip(missing / np.maximum(held, 1e-9), 0.0, _MOST_HIDDEN), 0.0)
 
 
-def _low_in_the_open(case: Case, shade: ShadeMap) -> Mask:
-    """Days on which an input is as low at hours free of shade, [D, N]: what held it down then (snow, a fault) is no shadow."""
-    free = np.where(with_neighbours(falling(shade, shade.shaded)) | ~shade.sunny, 0.0, case.free_witness)
+def _open_sun(case: Case, shade: ShadeMap) -> Floats:
+    """What siblings made in sunny bins free of an input's shade, h, [D, N, B]."""
+    return np.where(with_neighbours(falling(shade, shade.shaded)) | ~shade.sunny, 0.0, case.free_witness)
+
+
+def _low_in_the_open(case: Case, free: Floats, usual: Floats) -> Mask:
+    """Days on which an input is as low at hours free of shade, [D, N]: what held it down then (snow, a fault) is no shadow.
+
+    Parameters
+    ----------
+    free : :func:`_open_sun`; ``usual`` [D, N], :func:`_open_level`.
+    """
     open_sun, made = free.sum(axis=2), np.nansum(case.ratio * free, axis=2)
-    usual = _open_level(case, shade)
     return np.asarray((open_sun > OPEN_SUN.value) & (made < LOW_OPEN.value * usual * open_sun))
 
 
-def _open_level(case: Case, shade: ShadeMap) -> Floats:
-    """Level against siblings in sunny bins free of shade on the days around, [D, N].
+def _open_level(case: Case, shade: ShadeMap, free: Floats) -> Floats:
+    """Level against siblings in sunny bins free of shade (``free``: :func:`_open_sun`) on the days around, [D, N].
 
     The record's middle where hardly any is free, 1 where none ever is.
     """
-    near = with_neighbours(falling(shade, shade.shaded))
     witness = np.where(shade.sunny, case.free_witness, 0.0)
-    free = np.where(near, 0.0, witness)
     reach = int(AROUND.value)
     open_sun = window_sum(free.sum(axis=2), reach)
     made = window_sum(np.nansum(case.ratio * free, axis=2), reach)

@@ -44,16 +44,22 @@ _OF_INPUTS = ("power", "typical", "free_power", "free_typical")
 _OF_PLANES = ("plane_typical", "plane_power")
 
 
+def bins_late(case: Case) -> Floats:
+    """Half hours by which the stamps of each input lie late, [D, N]; 0 where its clock is not known to be off."""
+    bins = np.zeros((case.day_count, len(case.inputs)))
+    for c in judge(case).candidates:
+        where = np.flatnonzero(c.days)
+        bins[where[0] : where[-1] + 1, np.array(c.inputs)] = c.evidence["shift_min"] / 60.0 / BIN_HOURS
+    return bins
+
+
 def on_time(case: Case) -> Case:
     """The case with every record put where the sun says it belongs; itself where no clock is off.
 
     Whoever asks where the sun stood must not be told by a wrong clock. What the
     clear sky would give stays where it is; weather has its own clock.
     """
-    bins = np.zeros((case.day_count, len(case.inputs)))
-    for c in judge(case).candidates:
-        where = np.flatnonzero(c.days)
-        bins[where[0] : where[-1] + 1, np.array(c.inputs)] = c.evidence["shift_min"] / 60.0 / BIN_HOURS
+    bins = bins_late(case)
     if not bins.any():
         return case
     fields = dict(case.table.fields)

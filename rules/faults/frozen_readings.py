@@ -18,7 +18,7 @@ import numpy as np
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
-from rules.faults import clock_shift
+from rules.faults.clock_shift import bins_late
 from rules.finding import Alternative, Threshold
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
@@ -41,7 +41,8 @@ def judge(case: Case) -> RuleResult:
     rows = table["step_s"] / 3600.0
     zero = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
     level_h = _level_hours(case)
-    night_h = np.where(_off_clock(case), 0.0, table["night_power_h"])
+    # By a wrong clock a night is not the sun's.
+    night_h = np.where(bins_late(case) != 0.0, 0.0, table["night_power_h"])
     for ref in case.inputs:
         n = ref.index
         frozen = np.maximum(table["frozen_h"][:, n], level_h[:, n])
@@ -88,15 +89,6 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
-
-
-def _off_clock(case: Case) -> Mask:
-    """Input-days whose clock is known to be off, [D, N]: their nights are not the sun's."""
-    out = np.zeros((case.day_count, len(case.inputs)), bool)
-    for c in clock_shift.judge(case).candidates:
-        where = np.flatnonzero(c.days)
-        out[where[0] : where[-1] + 1, np.array(c.inputs)] = True
-    return out
 
 
 def _level_hours(case: Case) -> Floats:

@@ -37,9 +37,10 @@ def judge(case: Case) -> RuleResult:
     if not case.day_count:
         return result
     warm = np.atleast_1d(np.isfinite(table["temp_max"]).any(axis=0))
+    falls = {u: _fall(case, u) for u in np.flatnonzero(warm).tolist()}
     falling = np.zeros(len(case.inputs), bool)
-    for u in np.flatnonzero(warm).tolist():
-        falling[case.inputs_of_unit(u)] = _fall(case, u) is not None
+    for u, fall in falls.items():
+        falling[case.inputs_of_unit(u)] = fall is not None
     for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         if not warm[u]:
@@ -47,7 +48,7 @@ def judge(case: Case) -> RuleResult:
                 Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs
             ]
             continue
-        candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs, falling)
+        candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs, falls[u], falling)
         if candidate is not None:
             result.candidates.append(candidate)
     return result
@@ -120,7 +121,12 @@ def _follows_heat(case: Case, u: int, days: np.ndarray) -> float:
     return float(np.mean(heat[days[use]][:, None] > heat[~days[use]][None, :]) * 2 - 1)
 
 
-def _fall(case: Case, u: int) -> tuple[NDArray[np.float64], int, int] | None:
+#: A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
+_Fall = tuple[NDArray[np.float64], int, int]
+_LOWER_C = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)  # lower edges of the bins of heat
+
+
+def _fall(case: Case, u: int) -> _Fall | None:
     """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
 
     None where it does not fall, or other than heat makes it fall: it takes more with every kelvin.
@@ -136,8 +142,7 @@ def _fall(case: Case, u: int) -> tuple[NDArray[np.float64], int, int] | None:
     if not enough[1:].any():
         return None
     peak = 1 + int(np.nanargmax(share[1:]))
-    edges = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)  # lower edge of each bin
-    fallen = np.flatnonzero((np.arange(HEAT_BINS) > peak) & (edges >= HOT_C.value) & (share < 0.93 * share[peak]))
+    fallen = np.flatnonzero((np.arange(HEAT_BINS) > peak) & (HOT_C.value <= _LOWER_C) & (share < 0.93 * share[peak]))
     if not fallen.size or share[peak] < 0.6:
         return None
     knee = int(fallen[0])
@@ -150,7 +155,7 @@ def _fall(case: Case, u: int) -> tuple[NDArray[np.float64], int, int] | None:
     return share, peak, knee
 
 
-def _by_sky(case: Case, u: int, inputs: np.ndarray, falling: Mask) -> Candidate | None:
+def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling: Mask) -> Candidate | None:
     """A unit whose plane has none that keeps cool has no siblings: its share of clear sky by its own heat tells.
 
     The hottest hours are the brightest: there the share of clear sky should be
@@ -158,19 +163,18 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, falling: Mask) -> Candidate 
 
     Parameters
     ----------
+    found : what :func:`_fall` says of the unit.
     falling : [N], inputs of units whose share falls so.
     """
+    if found is None:
+        return None
     planes = np.unique(case.plane_of[inputs])
     mine = np.isin(np.arange(len(case.inputs)), inputs)
     if not all((mine | falling)[case.plane_of == p].mean() > 0.6 for p in planes):
         return None
-    found = _fall(case, u)
-    if found is None:
-        return None
     share, peak, knee = found
     table = case.table
     power, light = table["heat_power"][:, u], table["heat_light"][:, u]
-    edges = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)
     after = np.arange(HEAT_BINS) >= knee
     deep = float(power[:, after].sum() / light[:, after].sum()) / float(share[peak])
     days = (light[:, after].sum(axis=1) > 0.15 * len(inputs)) & (
@@ -189,9 +193,9 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, falling: Mask) -> Candidate 
         strength=float(np.clip(0.5 + 1.0 * (1 - deep) + 0.02 * days.sum(), 0, 0.85)),
         why=(
             f"Unit {case.site.units[u].serial}, with none that keeps cool on its plane, gave {100 * deep:.0f} % of its own "
-            f"level above {edges[knee]:.0f} °C, where the sun is brightest, on {int(days.sum())} days."
+            f"level above {_LOWER_C[knee]:.0f} °C, where the sun is brightest, on {int(days.sum())} days."
         ),
-        evidence={"temperature_c": float(edges[knee]), "hot_ratio": round(deep, 3)},
+        evidence={"temperature_c": float(_LOWER_C[knee]), "hot_ratio": round(deep, 3)},
         alternatives=(
             Alternative("clipping", 0.15, "Whether power stays flat at the rating as temperature rises."),
             Alternative("shading", 0.15, "A cool clear day: shade bites then too, heat does not."),

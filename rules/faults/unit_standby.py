@@ -18,9 +18,8 @@ Silent at night, below waking light, during reconnection waits.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, span_mask
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, runs_of, span_mask
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT, certainty, symptom_days, symptom_loss_wh, unit_down
@@ -43,7 +42,10 @@ def judge(case: Case) -> RuleResult:
             result.unjudged += [
                 Unjudged(int(n), "unit-standby", "less than an hour of reported power in light", unjudged) for n in inputs
             ]
-        days = _in_plain_light(case, inputs, days, judged)
+        if not days.any():
+            continue
+        lost = symptom_loss_wh(case, (STANDBY,), inputs)
+        days = _in_plain_light(lost / float(case.rated[inputs].sum()), days, judged)
         if not days.any() or _trickles(case, inputs, days):
             continue
         total = float(hours[days, u].sum())
@@ -56,7 +58,7 @@ def judge(case: Case) -> RuleResult:
                 scope="unit",
                 inputs=tuple(int(n) for n in inputs),
                 days=days,
-                loss_wh=symptom_loss_wh(case, (STANDBY,), inputs) * days,
+                loss_wh=lost * days,
                 strength=certainty(total, int(days.sum())),
                 why=(
                     f"Unit {unit.serial} reported but made nothing on any input for {total:.1f} h of light on "
@@ -80,9 +82,12 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
-def _in_plain_light(case: Case, inputs: NDArray[np.int64], days: Mask, judged: Mask) -> Mask:
-    """The runs of days whose stops cost something on one of them at least: in less light a unit may sleep, which is no standby."""
-    dear = symptom_loss_wh(case, (STANDBY,), inputs) >= PLAIN_LIGHT.value * float(case.rated[inputs].sum())
+def _in_plain_light(lost_h: Floats, days: Mask, judged: Mask) -> Mask:
+    """The runs of days whose stops cost something on one of them at least: in less light a unit may sleep, which is no standby.
+
+    ``lost_h`` [D] is what the stops cost, h at full sun.
+    """
+    dear = lost_h >= PLAIN_LIGHT.value
     runs = [(first, last) for first, last in runs_of(days, ~judged) if dear[first : last + 1].any()]
     return days & span_mask(len(days), runs)
 
