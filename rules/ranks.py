@@ -6,6 +6,7 @@ numbers, and a night asks for them for every day of every input.
 
 from __future__ import annotations
 
+from math import prod
 from typing import Any
 
 import numpy as np
@@ -64,6 +65,17 @@ def nearest_rank(values: NDArray[Any], q: float, axis: int) -> tuple[NDArray[Any
     value, count : without the axis; NaN and 0 where nothing is known.
     """
     ordered = np.sort(values, axis=axis)  # NaN last
-    count = np.isfinite(ordered).sum(axis=axis, keepdims=True)
-    at = np.rint(q * np.maximum(count - 1, 0)).astype(np.int64)
-    return np.take_along_axis(ordered, at, axis).squeeze(axis), count.squeeze(axis)
+    count = np.count_nonzero(np.isfinite(ordered), axis=axis)
+    return taken(ordered, np.rint(q * np.maximum(count - 1, 0)).astype(np.int64), axis), count
+
+
+def taken(values: NDArray[Any], at: NDArray[np.int64], axis: int) -> NDArray[Any]:
+    """The value at one place along an axis; ``at`` and what is returned go without the axis.
+
+    As ``numpy.take_along_axis``, which takes longer to find the places than to take.
+    """
+    axis %= values.ndim
+    size, after = values.shape[axis], prod(values.shape[axis + 1 :])
+    row = np.arange(0, at.size * size, size * after)[:, None] if after else np.zeros((0, 1), np.int64)
+    place = at.reshape(-1, max(after, 1)) * after + row + np.arange(after)
+    return values.ravel().take(place).reshape(at.shape)

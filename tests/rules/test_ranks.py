@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from pvlib.clearsky import lookup_linke_turbidity
 
-from rules.case import _rolling_upper
-from rules.ranks import median_of, row_quantile
+from rules.case import _rolling_upper, weighted_quantile
+from rules.ranks import median_of, nearest_rank, row_quantile, taken
 from rules.sun import _cell, linke_turbidity
 
 
@@ -33,6 +33,39 @@ def test_row_quantile_is_numpys_to_the_last_digit(q: float) -> None:
     for d in np.delete(np.arange(50), 7):
         known = values[d][np.isfinite(values[d])]
         assert got[d] == np.quantile(known, q)
+
+
+@pytest.mark.parametrize(
+    ("shape", "axis"), [((5, 4, 7), 0), ((5, 4, 7), 1), ((5, 4, 7), 2), ((5, 4, 7), -2), ((6,), 0), ((0, 3, 2), 1)]
+)
+def test_taken_is_numpys_take_along_axis(shape: tuple[int, ...], axis: int) -> None:
+    draw = np.random.default_rng(3)
+    values = draw.random(shape)
+    at = draw.integers(0, shape[axis], np.delete(shape, axis))
+    # numpy.take_along_axis as the reference; it keeps the axis.
+    theirs = np.take_along_axis(values, np.expand_dims(at, axis), axis).squeeze(axis)
+    assert np.array_equal(taken(values, np.asarray(at), axis), theirs)
+
+
+def test_nearest_rank_counts_and_picks_what_is_known() -> None:
+    values = np.array([[3.0, np.nan, 1.0, 2.0], [np.nan] * 4])
+    value, count = nearest_rank(values, 0.7, 1)
+    assert count.tolist() == [3, 0]
+    assert value[0] == 2.0  # rank 0.7 of three: rint(1.4) = 1
+    assert np.isnan(value[1])
+
+
+def test_weighted_quantile_of_equal_weights_is_the_inverted_distribution() -> None:
+    draw = np.random.default_rng(7)
+    values = draw.random((40, 30))
+    values[draw.random(values.shape) < 0.3] = np.nan
+    weights = np.isfinite(values).astype(float)
+    weights[3] = 0.0
+    found = weighted_quantile(values, weights, 0.7)
+    assert np.isnan(found[3])
+    for row, value in zip(np.delete(values, 3, 0), np.delete(found, 3), strict=True):
+        # numpy's method of the same name inverts the empirical distribution.
+        assert value == np.quantile(row[np.isfinite(row)], 0.7, method="inverted_cdf")
 
 
 def test_rolling_upper_looks_at_each_window_alone() -> None:
