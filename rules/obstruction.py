@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from rules.case import Case, Floats, Mask, once
 from rules.daytable import BINS
 from rules.finding import Threshold
-from rules.ranks import median_of
+from rules.ranks import median_of, quantile_of
 
 EDGE_DEG = Threshold(4.0, "deg", "own reasoning: half of what the sun climbs in half an hour; a top so near an open sun is seen")
 GROWN_AFTER = Threshold(28, "days", "own reasoning: nothing grows to be seen in less")
@@ -197,7 +197,7 @@ def kind_of(line: Skyline, growing: bool, members_share: float) -> str:
         return "growing"
     tops = line.top_deg[np.isfinite(line.top_deg)]
     wide = line.width_deg >= LOW_WIDE_DEG.value
-    if wide and tops.size and float(np.quantile(tops, 0.9)) <= LOW_TOP_DEG.value and members_share >= 0.5:
+    if wide and tops.size and quantile_of(tops, 0.9) <= LOW_TOP_DEG.value and members_share >= 0.5:
         return "low edge"
     return "fixed"
 

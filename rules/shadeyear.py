@@ -20,7 +20,7 @@ from rules.irradiance import plane_parts, through_glass
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.obstruction import Skyline, column_of
 from rules.panel import day_offset
-from rules.sun import sun_of
+from rules.sun import Sun, sun_by_day
 
 SEASON_LOSS = Threshold(0.012, "of a clear day's energy", "own reasoning: as for a day of the record")
 SEASON_GAP = Threshold(7, "days", "own reasoning: the outline is known to a week of the sun's path")
@@ -63,9 +63,9 @@ def season(case: Case, n: int, line: Skyline, brightness: float) -> Season:
         case.site.site, first * 86400 - day_offset(case.site), plane.azimuth_deg or 0.0, plane.tilt_deg or 0.0,
         case.inputs[n].module,
     )  # fmt: skip
-    hidden = np.zeros(_DAYS * 86400 // _STEP_S)
-    hidden[year.at] = line.hides_at(year.column, year.elevation_deg) * year.beam
-    lost = hidden.reshape(_DAYS, -1).sum(axis=1)
+    behind = np.flatnonzero(np.isfinite(line.top_deg)[year.column])
+    hidden = line.hides_at(year.column[behind], year.elevation_deg[behind]) * year.beam[behind]
+    lost = np.bincount(year.day[behind], hidden, minlength=_DAYS)
     bites = _closed(lost > SEASON_LOSS.value * np.maximum(year.power, 1e-9), int(SEASON_GAP.value))
     gain = float(case.plane_gain[case.plane_of[n]])
     kwh = float(lost.sum()) * brightness * gain * float(case.rated[n]) / 1000.0
@@ -96,11 +96,11 @@ def sky_brightness(case: Case, n: int, beam: Floats) -> float:
 class _Year:
     """A year of clear sky.
 
-    Of the quarter hours with beam: their positions in the year, the sun's column
+    Of the quarter hours with beam: their day of the year from 0, the sun's column
     of a skyline and elevation, and what the beam would give, h; and the power of each day, h, [365].
     """
 
-    at: NDArray[np.int64]
+    day: NDArray[np.int64]
     column: NDArray[np.int64]
     elevation_deg: Floats
     beam: Floats
@@ -109,20 +109,22 @@ class _Year:
 
 @lru_cache(maxsize=8)
 def _year(facts: SiteFacts, start: int, azimuth_deg: float, tilt_deg: float, module: Module | None) -> _Year:
-    ts = start + _STEP_S * np.arange(_DAYS * 86400 // _STEP_S, dtype=np.int64)
-    sun = sun_of(facts, ts)
-    up = sun.zenith_deg < 90.0
-    day = sun.at(up)
-    parts = plane_parts(day, azimuth_deg, tilt_deg)
+    day, sun = _sun(facts, start)
+    parts = plane_parts(sun, azimuth_deg, tilt_deg)
     poa = through_glass(parts, tilt_deg)
-    power, beam = np.zeros(len(ts)), np.zeros(len(ts))
-    power[up] = per_rated(module, poa, cell_temperature(poa, ambient_estimate(facts, day.ts))) * (_STEP_S / 3600.0)
+    power = per_rated(module, poa, cell_temperature(poa, ambient_estimate(facts, sun.ts))) * (_STEP_S / 3600.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        beam[up] = power[up] * np.nan_to_num(parts.direct / parts.total)
+        beam = power * np.nan_to_num(parts.direct / parts.total)
     at = np.flatnonzero(beam)
-    return _Year(
-        at, column_of(sun.azimuth_deg[at]), sun.elevation_deg[at], beam[at], power.reshape(_DAYS, -1).sum(axis=1)
-    )
+    of_day = np.bincount(day, power, minlength=_DAYS).astype(np.float64)
+    return _Year(day[at], column_of(sun.azimuth_deg[at]), sun.elevation_deg[at], beam[at], of_day)
+
+
+@lru_cache(maxsize=2)
+def _sun(facts: SiteFacts, start: int) -> tuple[NDArray[np.int64], Sun]:
+    """Day of the year from 0, and the sun, at the quarter hours of a year at which it is up."""
+    at, sun = sun_by_day(facts, start + _STEP_S * np.arange(_DAYS * 86400 // _STEP_S, dtype=np.int64))
+    return at * _STEP_S // 86400, sun
 
 
 def _closed(mask: Mask, gap: int) -> Mask:

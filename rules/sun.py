@@ -37,6 +37,8 @@ _SOLAR_DEG_PER_S = 360.0 / 86400.0
 _SOLAR_CONSTANT_W_M2 = 1366.1  # pvlib.irradiance.get_extra_radiation's default
 _REFRACTION_AT_SUNRISE_DEG = 0.5667  # SPA's own default
 _AIR_TEMP_FOR_REFRACTION_C = 12.0  # pvlib.solarposition's default
+#: Refraction lifts the sun by 0.6 deg at the horizon (SPA's formula), parallax lowers it by 0.003.
+_SURELY_DOWN_DEG = -1.5
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,21 @@ def sun_of(facts: SiteFacts, ts: Stamps) -> Sun:
     return _compute(facts.latitude, facts.longitude, facts.altitude_m, stamps)
 
 
+def sun_by_day(facts: SiteFacts, ts: Stamps) -> tuple[NDArray[np.int64], Sun]:
+    """Positions [U] of the times at which the sun is up, and sun and clear sky there; parameters as of :func:`sun_of`.
+
+    Half of the price for whole days: at night nothing is computed but that it is night.
+    """
+    equation, declination = _interpolated(ts, 2)
+    angle, tilt = np.radians(equation + _SOLAR_DEG_PER_S * (ts % 86400) + facts.longitude), np.radians(declination)
+    latitude = np.radians(facts.latitude)
+    sine = np.sin(latitude) * np.sin(tilt) + np.cos(latitude) * np.cos(tilt) * np.cos(angle)
+    near = np.flatnonzero(sine > np.sin(np.radians(_SURELY_DOWN_DEG)))
+    sun = _compute(facts.latitude, facts.longitude, facts.altitude_m, ts[near])
+    up = sun.zenith_deg < 90.0
+    return near[up], sun.at(up)
+
+
 @lru_cache(maxsize=4)
 def _on_grid(latitude: float, longitude: float, altitude_m: float, start: int, step: int, size: int) -> Sun:
     stamps = start + step * np.arange(size, dtype=np.int64)
@@ -121,11 +138,7 @@ def _position(
     """
     if ts.size == 0:
         return np.zeros(0), np.zeros(0), np.ones(0)
-    first, last = int(ts.min()) // _NODE_S, int(ts.max()) // _NODE_S + 1
-    chunks = [_geocentric(chunk) for chunk in range(first // _CHUNK, last // _CHUNK + 1)]
-    nodes, equation, declination, distance = (np.concatenate(parts) for parts in zip(*chunks, strict=True))
-    times = ts.astype(np.float64)
-    equation, declination, distance = (np.interp(times, nodes, of) for of in (equation, declination, distance))
+    equation, declination, distance = _interpolated(ts, 3)
     local_hour = (equation + _SOLAR_DEG_PER_S * (ts % 86400) + longitude) % 360.0
     parallax = spa.equatorial_horizontal_parallax(distance)
     u = spa.uterm(latitude)
@@ -141,6 +154,15 @@ def _position(
         spa.topocentric_astronomers_azimuth(local_hour, declination, latitude)
     )
     return 90.0 - (elevation + refraction), azimuth, distance
+
+
+def _interpolated(ts: Stamps, wanted: int) -> list[Floats]:
+    """The first ``wanted`` of what :func:`_geocentric` gives, at every stamp, [T] each; T is one and more."""
+    first, last = int(ts.min()) // _NODE_S, int(ts.max()) // _NODE_S + 1
+    chunks = [_geocentric(chunk) for chunk in range(first // _CHUNK, last // _CHUNK + 1)]
+    nodes, *told = (np.concatenate(parts) for parts in zip(*chunks, strict=True))
+    times = ts.astype(np.float64)
+    return [np.interp(times, nodes, of) for of in told[:wanted]]
 
 
 @lru_cache(maxsize=64)

@@ -219,10 +219,10 @@ def _course_shift(case: Case, power: Floats) -> Floats:
     out = np.full(case.day_count, np.nan)
     use = np.flatnonzero((power.sum(axis=(1, 2)) >= 0.5) & (clear.sum(axis=(1, 2)) >= 0.5))
     p, c = power[use], clear[use]
-    shifts = np.array(_SHIFTS)
-    rolled = c[:, :, (np.arange(BINS)[None, :] - shifts[:, None]) % BINS]  # [days, P, shifts, B]
     norm = np.sqrt((p**2).sum(axis=(1, 2)) * (c**2).sum(axis=(1, 2)) + 1e-12)
-    likeness = np.einsum("dpb,dpsb->ds", p, rolled) / norm[:, None]
+    # The product of a course with the other turned by any number of bins, all numbers at once (correlation theorem).
+    turned = np.fft.irfft((np.fft.rfft(p) * np.fft.rfft(c).conj()).sum(axis=1), BINS)
+    likeness = turned[:, _SHIFTS % BINS] / norm[:, None]
     for d, score in zip(use, likeness, strict=True):
         k = int(score.argmax())
         if score[k] < LIKENESS.value:

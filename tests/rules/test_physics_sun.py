@@ -9,7 +9,7 @@ from pvlib import clearsky, irradiance, solarposition, spa, spectrum
 
 from collectors.site import SiteFacts
 from rules.irradiance import plane_parts
-from rules.sun import linke_turbidity, sun_of
+from rules.sun import linke_turbidity, sun_by_day, sun_of
 
 GOLDEN = SiteFacts(id="golden", latitude=39.742476, longitude=-105.1786, altitude_m=1830.14, timezone="America/Denver")
 PLACES = [
@@ -44,6 +44,21 @@ def test_nrel_worked_example() -> None:
     # The example's slope of 30 degrees, turned 10 degrees from south to east: incidence 25.18700.
     incidence = np.degrees(np.arccos(plane_parts(sun, 170.0, 30.0).cos_aoi[0]))
     assert incidence == pytest.approx(25.18700, abs=1e-3)
+
+
+@pytest.mark.parametrize(("latitude", "longitude", "altitude_m"), [*PLACES, (78.2, 15.6, 10.0)])
+def test_by_day_leaves_out_the_night_alone(latitude: float, longitude: float, altitude_m: float) -> None:
+    """Against pvlib's own SPA (``solarposition.get_solarposition``) over a year, to the quarter hour, polar night included."""
+    ts = stamps("2026-01-01", 365, 900)
+    at, sun = sun_by_day(facts(latitude, longitude, altitude_m), ts)
+    assert np.array_equal(sun.ts, ts[at])
+    theirs = solarposition.get_solarposition(
+        pd.DatetimeIndex(pd.to_datetime(ts, unit="s", utc=True)), latitude, longitude, altitude_m
+    )["apparent_zenith"].to_numpy()
+    near = np.abs(theirs - 90.0) < 1e-3  # we may differ by so much
+    up = np.isin(np.arange(len(ts)), at)
+    assert np.array_equal(up[~near], (theirs < 90.0)[~near])
+    assert sun.zenith_deg == pytest.approx(theirs[at], abs=1e-3)
 
 
 def test_worked_example_within_a_grid() -> None:
