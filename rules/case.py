@@ -162,6 +162,12 @@ class Case:
     def bin_elevation(self) -> Floats:
         return self.bin_sun.elevation_deg.reshape(-1, BINS)
 
+    @cached_property
+    def _lit(self) -> slice:
+        """Bins from the first to the last in which siblings told anything on any day: no working on the night."""
+        bins = np.flatnonzero((self.table["free_typical"] > 0).any(axis=(0, 1)))
+        return slice(int(bins[0]), int(bins[-1]) + 1) if bins.size else slice(0, 0)
+
     def _sky(self, name: str) -> Floats:
         return self.table["sky"][:, SKY.index(name)]
 
@@ -253,19 +259,24 @@ class Case:
             return out
         power = window_sum(self.table["power"], reach)
         total = np.maximum(power.sum(axis=2), 1e-9)
-        courses = [window_sum(self.table[name], reach) for name in ("plane_typical", "plane_clear_all")]
-        miss = np.empty((planes, *out.shape))
-        for p in range(planes):
-            fits = []
-            for course in courses:
-                shape = course[:, p] / np.maximum(course[:, p].sum(axis=1, keepdims=True), 1e-9)
-                fits.append(np.abs(power / total[..., None] - shape[:, None, :]).sum(axis=2))
-            miss[p] = np.minimum(*fits)
-        own = np.take_along_axis(miss, self.plane_of[None, None, :], axis=0)[0]
-        others = np.where(np.arange(planes)[:, None, None] == self.plane_of[None, None, :], np.inf, miss).min(axis=0)
         more = np.maximum(self.table["power"] - self.table["typical"], 0.0)
-        more = window_sum(more, reach).sum(axis=2) / total
-        return (own > FOREIGN_MISS.value) & (others < FOREIGN_BETTER.value * own) & (more > FOREIGN_MORE.value)
+        more = window_sum(more.sum(axis=2), reach) / total
+        courses = [window_sum(self.table[name], reach) for name in ("plane_typical", "plane_clear_all")]
+        shapes = [course / np.maximum(course.sum(axis=2, keepdims=True), 1e-9) for course in courses]
+
+        def miss(inputs: NDArray[np.int64], p: int) -> Floats:
+            made = power[:, inputs] / total[:, inputs, None]
+            return np.minimum(*(np.abs(made - shape[:, p, None]).sum(axis=2) for shape in shapes))
+
+        for p in range(planes):
+            mine = np.flatnonzero(self.plane_of == p)
+            own = miss(mine, p)
+            odd = (own > FOREIGN_MISS.value) & (more[:, mine] > FOREIGN_MORE.value)
+            some = odd.any(axis=0)
+            if some.any():
+                others = np.min([miss(mine[some], q) for q in range(planes) if q != p], axis=0)
+                out[:, mine[some]] = odd[:, some] & (others < FOREIGN_BETTER.value * own[:, some])
+        return out
 
     @cached_property
     def sibling_lift(self) -> Floats:
@@ -276,13 +287,12 @@ class Case:
         so. Never more than the clear sky allows, and that very day's own figure:
         under clouds open and shaded members make the same.
         """
-        out = np.ones((self.day_count, len(self.names), BINS))
+        out, lit = np.ones((self.day_count, len(self.names), BINS)), self._lit
         for p in range(len(self.names)):
             mine = np.flatnonzero(self.plane_of == p)
-            if len(mine) < 3:
+            if len(mine) < 3 or lit.stop == 0:
                 continue
-            power, typical = self.table["free_power"][:, mine], self.table["free_typical"][:, mine]
-            clear = self.table["clear"][:, mine]
+            power, typical, clear = (self.table[name][:, mine, lit] for name in ("free_power", "free_typical", "clear"))
             told = (typical > 0.02 * BIN_HOURS) & ~self.foreign[:, mine, None]
             with np.errstate(invalid="ignore", divide="ignore"):
                 sun = np.nanmax(np.where(clear > 0.04 * BIN_HOURS, power / clear, 0.0), axis=1) / self.plane_gain[p]
@@ -291,18 +301,19 @@ class Case:
             made, held = window_sum(power * sunny, reach), window_sum(typical * sunny, reach)
             with np.errstate(invalid="ignore", divide="ignore"):
                 usual = np.where(held > 0.1 * BIN_HOURS, made / held, np.nan)
-                today = np.where(told, power / typical, np.nan)
             level = np.maximum(weighted_quantile(usual, np.where(np.isfinite(usual), held, 0.0), 0.5), 1.0)[:, :, None]
             upper = np.nan_to_num(nearest_rank(usual / level, OPEN_RANK.value, 1)[0])
             high = upper >= OPEN_LIFT.value
             if not high.any():
                 continue  # nobody stands out
             days = high.any(axis=1)
-            lift = np.clip(nearest_rank(today[days] / level[days], OPEN_RANK.value, 1)[0], 1.0, 1.25 * upper[days])
-            fit = self._fit(p)[days]
+            with np.errstate(invalid="ignore", divide="ignore"):
+                today = np.where(told[days], power[days] / typical[days], np.nan)
+            lift = np.clip(nearest_rank(today / level[days], OPEN_RANK.value, 1)[0], 1.0, 1.25 * upper[days])
+            fit = self._fit(p)[days, lit]
             most = np.where(fit <= OPEN_FIT.value, OPEN_MOST.value / np.maximum(fit, 0.05), 1.0)
             most = np.where(np.isfinite(fit), np.maximum(most, 1.0), np.inf)
-            out[days, p] = np.where(high[days], np.minimum(np.nan_to_num(lift, nan=1.0), most), 1.0)
+            out[days, p, lit] = np.where(high[days], np.minimum(np.nan_to_num(lift, nan=1.0), most), 1.0)
         return out
 
     def _fit(self, p: int) -> Floats:

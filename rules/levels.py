@@ -61,8 +61,10 @@ def relative_levels(case: Case) -> Levels:
     """Day levels normalised by the plane's own members, [D, N]; three rules ask for those of one case."""
     # Held down, inputs of one unit share what is allowed by chance: the hours left over tell.
     free = ~held_bins(case)[:, None, :]
-    light = np.where(free & np.isfinite(case.ratio), case.witness, 0.0)
-    raw = weighted_quantile(case.ratio, light, 0.7)
+    if free.all():
+        raw = case.day_level
+    else:
+        raw = weighted_quantile(case.ratio, np.where(free & np.isfinite(case.ratio), case.witness, 0.0), 0.7)
     level = raw.copy()
     for p in range(len(case.names)):
         inputs = np.flatnonzero(case.plane_of == p)

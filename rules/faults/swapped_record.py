@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, once
 from rules.finding import Alternative, Threshold
+from rules.ranks import taken
 from rules.siblings import middle, nan_median
 
 COLUMNS = ("dc_power_w",)
@@ -209,7 +210,8 @@ def _middles_without(energy: Floats) -> Floats:
     """
     ordered = np.sort(energy, axis=1)  # NaN last
     known = np.isfinite(energy)
-    others = known.sum(axis=1, keepdims=True) - known
-    at = np.maximum((others - 1) // 2, 0)
-    below, above = np.take_along_axis(ordered, at, 1), np.take_along_axis(ordered, at + 1, 1)
-    return np.where(energy <= below, above, below)
+    count = np.count_nonzero(known, axis=1)
+    # Those known are one fewer without one of them; who is not known leaves all.
+    at = np.maximum((count - 2) // 2, 0)
+    below, above, rest = (taken(ordered, place, 1)[:, None] for place in (at, at + 1, np.maximum((count - 1) // 2, 0)))
+    return np.where(known, np.where(energy <= below, above, below), rest)
