@@ -127,8 +127,10 @@ class Store:
         return store
 
     @classmethod
-    def open(cls, path: Path, *, alone: bool = False) -> Store:
+    def open(cls, path: Path, *, alone: bool = False, any_thread: bool = False) -> Store:
         """Open an existing file.
+
+        ``any_thread`` lets another thread use it, one at a time: by default the one that opened it alone may.
 
         ``alone`` keeps everyone else out until it is closed. That is the one way in which
         SQLite's write-ahead log works in a folder shared between machines, because
@@ -140,7 +142,7 @@ class Store:
         """
         if not path.is_file():
             raise StoreError(f"{path}: no such site file", "`callout site list` shows the sites.")
-        db = _connect(path, alone)
+        db = _connect(path, alone, any_thread)
         try:
             with _sqlite_errors(path):
                 ours = db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'meta'").fetchone()[0]
@@ -593,9 +595,9 @@ _REMEDIES = {
 }
 
 
-def _connect(path: Path | None, alone: bool = False) -> sqlite3.Connection:
+def _connect(path: Path | None, alone: bool = False, any_thread: bool = False) -> sqlite3.Connection:
     with _sqlite_errors(path):
-        db = sqlite3.connect(path or ":memory:", timeout=30.0, isolation_level=None)
+        db = sqlite3.connect(path or ":memory:", timeout=30.0, isolation_level=None, check_same_thread=not any_thread)
         try:
             if alone:
                 db.execute("PRAGMA locking_mode = EXCLUSIVE")

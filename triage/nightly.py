@@ -25,6 +25,7 @@ from collectors.store import Store, solar_day
 from rules.performance import Performance, performance
 from triage.check import CheckResult, check_store, look_back_of
 from triage.figures import plural
+from triage.fleet.closing import Closer
 from triage.fleet.cluster import run_on_cluster
 from triage.fleet.index import FleetIndex
 from triage.fleet.pool import default_jobs, run_in_pool
@@ -39,6 +40,7 @@ WINDOW_DAYS: Final = 30
 _LOT: Final = 200
 _LOT_SECONDS: Final = 2.0
 _SITES_PER_WORKER: Final = 8
+_closer: Final = Closer()
 
 #: Key in a site's ``meta`` table that holds what had arrived when its last night was done.
 _STATE_KEY: Final = "night_state"
@@ -194,6 +196,7 @@ def run_nights(
     finally:
         # Also when stopped by hand: what is done is done.
         lot.flush()
+        _closer.wait()
     report.act = dict(sorted(report.act.items()))
     report.failed = dict(sorted(report.failed.items()))
     report.cpu_s = round(report.cpu_s, 3)
@@ -205,12 +208,20 @@ def site_night(task: SiteNight) -> NightResult:
     """Do one site's night; never raises for what is wrong with one site."""
     started = time.thread_time()
     try:
-        with Store.open(Path(task.path), alone=task.alone) as store:
+        closing = 0.0
+        store = Store.open(Path(task.path), alone=task.alone, any_thread=True)
+        try:
             if not task.again and _already(store, task):
                 return NightResult(task.site_id, "skipped", stored_summary(store))
             summary, diff = check_site(store, task.night, task.at)
+        finally:
+            if task.alone:
+                store.close()  # others wait for it
+            else:
+                closing = _closer.close(store)
         counts = (len(diff.new), len(diff.reopened), len(diff.resolved))
-        return NightResult(task.site_id, "done", summary, "", "", *counts, time.thread_time() - started)
+        cpu_s = time.thread_time() - started + closing
+        return NightResult(task.site_id, "done", summary, "", "", *counts, cpu_s)
     except (CalloutError, sqlite3.Error, OSError) as exc:
         return _failed(task, str(exc))
     except Exception as exc:

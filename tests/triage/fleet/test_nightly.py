@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 import triage.nightly as nightly
 from collectors.errors import LinkError, UsageError
+from collectors.store import Store
 from triage.check import LOOK_BACK_EVERY, WINDOW_DAYS, look_back_of, note_look_back
 from triage.cli import app
 from triage.fleet import cluster
@@ -41,6 +42,26 @@ def test_every_site_is_checked_and_stands_in_the_index(place: Workspace) -> None
     assert good.completeness == pytest.approx(1.0)
     assert good.performance_basis.startswith("energy over expected energy")
     assert good.energy_wh == pytest.approx(telemetry(0, 4, None)["dc_power_w"].sum() / 4, rel=0.01)
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_every_file_is_closed_when_the_night_is_over(place: Workspace, jobs: int) -> None:
+    run_nights(place, jobs, at=AT)
+    assert sorted(p.name for p in place.sites_folder.iterdir()) == ["roof-0.sqlite", "roof-1.sqlite", "roof-2.sqlite"]
+
+
+def test_a_file_whose_closing_fails_costs_no_site_its_night(
+    place: Workspace, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def full(_store: Store) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "close", full)
+        report = run_nights(place, 1, at=AT)
+    assert (report.done, report.failed) == (3, {})
+    assert "its write-ahead log stays beside it" in caplog.text
+    assert run_nights(place, 1, at=AT).skipped == 3
 
 
 def test_a_night_done_twice_changes_nothing(place: Workspace) -> None:
