@@ -45,6 +45,8 @@ OPEN_RIM = Threshold(0.9, "of clear sky", "own reasoning: beside a shadow a loss
 FOREIGN_MISS = Threshold(0.15, "of energy", "own reasoning: shapes of planes 30 degrees apart differ by more")
 FOREIGN_BETTER = Threshold(0.6, "ratio of misfits", "own reasoning: another plane must explain half of the misfit")
 FOREIGN_MORE = Threshold(0.05, "of energy", "own reasoning: siblings in the same light differ by 1 to 2 %")
+#: Fields of single inputs by hour.
+_OF_INPUTS = ("power", "typical", "clear", "free_power", "free_typical")
 #: Numbers of a day from which on adding day by day beats numpy's own running sum.
 _WIDE = 300
 
@@ -109,6 +111,8 @@ class Case:
         self.rated = np.array([ref.module.pmax_w if ref.module else np.nan for ref in self.inputs])
         self._own: dict[tuple[int | None, bool], Floats] = {}
         self._told: dict[tuple[int, bool], Floats] = {}
+        #: The case this one was made like, and planes on which nothing differs.
+        self._like: tuple[Case, frozenset[int]] | None = None
 
     # -- shapes ----------------------------------------------------------
 
@@ -211,8 +215,18 @@ class Case:
                 shared += ["plane_share", "plane_gain", "sensor_index", "sensor_trust", "irradiance_source"]
                 other._told.update({key: told for key, told in self._told.items() if not key[1]})
                 other._own.update({key: own for key, own in self._own.items() if not key[1]})
+                changed = np.any([(fields[name] != self.table[name]).any(axis=(0, 2)) for name in _OF_INPUTS], axis=0)
+                other._like = self, frozenset(range(len(self.names))) - set(self.plane_of[changed].tolist())
         vars(other).update({name: vars(self)[name] for name in shared if name in vars(self)})
         return other
+
+    def _unlike(self, name: str, out: NDArray[Any], plane_of: NDArray[np.int64]) -> list[int]:
+        """Planes of which a property, [D, ...], is to be worked out; the others' columns are copied from the like case."""
+        case, same = self._like or (self, frozenset())
+        if same:
+            told = np.isin(plane_of, list(same))
+            out[:, told] = getattr(case, name)[:, told]
+        return [p for p in range(len(self.names)) if p not in same]
 
     def share_under(self, index: float, plane: int) -> Floats:
         """Share of clear-sky power a plane makes under a sky of one clear-sky index, [D, B]."""
@@ -257,24 +271,24 @@ class Case:
         out = np.zeros((self.day_count, len(self.inputs)), bool)
         if planes < 2:
             return out
-        power = window_sum(self.table["power"], reach)
-        total = np.maximum(power.sum(axis=2), 1e-9)
-        more = np.maximum(self.table["power"] - self.table["typical"], 0.0)
-        more = window_sum(more.sum(axis=2), reach) / total
         courses = [window_sum(self.table[name], reach) for name in ("plane_typical", "plane_clear_all")]
         shapes = [course / np.maximum(course.sum(axis=2, keepdims=True), 1e-9) for course in courses]
 
-        def miss(inputs: NDArray[np.int64], p: int) -> Floats:
-            made = power[:, inputs] / total[:, inputs, None]
+        def miss(made: Floats, p: int) -> Floats:
             return np.minimum(*(np.abs(made - shape[:, p, None]).sum(axis=2) for shape in shapes))
 
-        for p in range(planes):
+        for p in self._unlike("foreign", out, self.plane_of):
             mine = np.flatnonzero(self.plane_of == p)
-            own = miss(mine, p)
-            odd = (own > FOREIGN_MISS.value) & (more[:, mine] > FOREIGN_MORE.value)
+            power, typical = self.table["power"][:, mine], self.table["typical"][:, mine]
+            made = window_sum(power, reach)
+            total = np.maximum(made.sum(axis=2), 1e-9)
+            made /= total[..., None]
+            more = window_sum(np.maximum(power - typical, 0.0).sum(axis=2), reach) / total
+            own = miss(made, p)
+            odd = (own > FOREIGN_MISS.value) & (more > FOREIGN_MORE.value)
             some = odd.any(axis=0)
             if some.any():
-                others = np.min([miss(mine[some], q) for q in range(planes) if q != p], axis=0)
+                others = np.min([miss(made[:, some], q) for q in range(planes) if q != p], axis=0)
                 out[:, mine[some]] = odd[:, some] & (others < FOREIGN_BETTER.value * own[:, some])
         return out
 
@@ -288,7 +302,7 @@ class Case:
         under clouds open and shaded members make the same.
         """
         out, lit = np.ones((self.day_count, len(self.names), BINS)), self._lit
-        for p in range(len(self.names)):
+        for p in self._unlike("sibling_lift", out, np.arange(len(self.names))):
             mine = np.flatnonzero(self.plane_of == p)
             if len(mine) < 3 or lit.stop == 0:
                 continue
@@ -351,7 +365,7 @@ class Case:
         lowest = OPEN_SUN_DEG.value + np.where(self.table["step_s"] >= 1800, 6.0, 0.0)
         trusted = self.sensor_trust[0]
         sensor = self.sensor_index / self.sensor_trust[2] if trusted else None
-        for p in range(len(self.names)):
+        for p in self._unlike("plane_open", out, np.arange(len(self.names))):
             mine = self.plane_of == p
             clear = self.table["clear"][:, mine].sum(axis=1)
             typical = self.table["typical"][:, mine].sum(axis=1) * self.sibling_lift[:, p]

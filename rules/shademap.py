@@ -10,13 +10,14 @@ under an overcast.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from pvlib.irradiance import aoi_projection
 
 from rules.case import Case, Floats, Mask, weighted_quantile, window_sum, with_neighbours
-from rules.daytable import BIN_HOURS
+from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Threshold
 
 BIN_LOSS = Threshold(0.12, "of the beam", "own reasoning: four times the spread of a module's ratio within a clear day")
@@ -161,20 +162,20 @@ def _mapped(case: Case, usual: Floats, inputs: NDArray[np.int64], low: Mask | No
 
     Days that are ``low`` for another reason, [D, M], say nothing.
     """
-    level = usual[:, :, None]
-    direct = case.beam_share[:, case.plane_of[inputs]]
+    level, lit = usual[:, :, None], _lit(case)
+    direct = case.beam_share[:, case.plane_of[inputs], lit]
     # What counts as evidence: slots at nobody's ceiling.
-    witness, ratio = case.free_witness[:, inputs], case.ratio[:, inputs]
+    witness, ratio = case.free_witness[:, inputs, lit], case.ratio[:, inputs, lit]
     free, told = witness * level, np.isfinite(ratio)
     missing = free - np.where(told, ratio * witness, 0.0)
-    hidden = clipping_may_hide(case, free, inputs)
+    hidden = clipping_may_hide(case, free, inputs, lit)
     if hidden is not None:
         missing = missing - np.minimum(hidden, np.maximum(missing, 0.0))
     lone = case.members[inputs] < 2
     lowest = np.where(lone, LONE_SUN_DEG.value, LOW_SUN_DEG.value)
-    high = case.bin_elevation[:, None, :] >= lowest[None, :, None]
+    high = case.bin_elevation[:, None, lit] >= lowest[None, :, None]
     for k in np.flatnonzero(lone).tolist():
-        high[:, k] &= _faces(case, int(inputs[k]))
+        high[:, k] &= _faces(case, int(inputs[k]))[:, lit]
     sunny = told & (direct >= SUNNY_BEAM.value) & high
     if low is not None:
         sunny &= ~low[:, :, None]
@@ -185,17 +186,23 @@ def _mapped(case: Case, usual: Floats, inputs: NDArray[np.int64], low: Mask | No
     few = case.members[inputs] <= 2
     fewest = np.where(few, MIN_CLEAR.value, min(MIN_CLEAR.value, max(2.0, len(beam) / 3.0)))[None, :, None]
     share, told, shaded = _repeated(beam, missing, sunny, need, fewest)
-    held = case.witness[:, inputs] * level
-    return ShadeMap(
-        level=usual,
-        share=share,
-        told=told,
-        shaded=shaded,
-        sunny=sunny,
-        held=held,
-        beam=np.where(high, held * direct, 0.0),
-        deficit=held - case.table["power"][:, inputs],
-    )
+    held = case.witness[:, inputs, lit] * level
+    beam = np.where(high, held * direct, 0.0)
+    deficit = held - case.table["power"][:, inputs, lit]
+    return ShadeMap(usual, *(_whole(values, lit) for values in (share, told, shaded, sunny, held, beam, deficit)))
+
+
+def _lit(case: Case) -> slice:
+    """Bins from the first to the last in which anything was made or owed on any day: no working on the night."""
+    bins = np.flatnonzero(((case.witness > 0) | (case.table["power"] > 0)).any(axis=(0, 1)))
+    return slice(int(bins[0]), int(bins[-1]) + 1) if bins.size else slice(0, 0)
+
+
+def _whole(values: NDArray[Any], lit: slice) -> NDArray[Any]:
+    """All bins of the day, [..., B]: nothing in those left out."""
+    out = np.zeros((*values.shape[:-1], BINS), values.dtype)
+    out[..., lit] = values
+    return out
 
 
 def _faces(case: Case, n: int) -> Mask:
@@ -216,8 +223,8 @@ def unshaded_level(case: Case) -> Floats:
     return np.where(out > 0.8 * usual, out, np.minimum(usual, np.maximum(out, 0.3)))
 
 
-def clipping_may_hide(case: Case, held: Floats, inputs: NDArray[np.int64]) -> Floats | None:
-    """What moments at a unit's ceiling may take from a half hour without being seen in its rows, h, [D, M, B]; None: nothing.
+def clipping_may_hide(case: Case, held: Floats, inputs: NDArray[np.int64], lit: slice) -> Floats | None:
+    """What moments at a unit's ceiling may take from a half hour without being seen in its rows, h, [D, M, lit]; None: nothing.
 
     Between passing clouds a unit touches its ceiling for minutes, and the row's
     mean lies below it. At most: the sky is either fully bright or dark.
@@ -228,8 +235,8 @@ def clipping_may_hide(case: Case, held: Floats, inputs: NDArray[np.int64]) -> Fl
     with np.errstate(invalid="ignore"):
         known = weighted_quantile(clipped, np.isfinite(clipped).astype(float), 0.5)
     ceiling = np.where(np.isfinite(known), known, np.inf)[None, :, None] * BIN_HOURS
-    bright = _BRIGHTEST * case.table["clear"][:, inputs]
-    dark = _DARKEST * case.table["clear"][:, inputs]
+    clear = case.table["clear"][:, inputs, lit]
+    bright, dark = _BRIGHTEST * clear, _DARKEST * clear
     with np.errstate(invalid="ignore", divide="ignore"):
         part = np.nan_to_num(np.clip((held - dark) / (bright - dark), 0.0, 1.0))
     return np.asarray(part * np.maximum(bright - ceiling, 0.0))
