@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
+from math import prod
 from typing import Any, Final
 
 import numpy as np
@@ -208,15 +209,16 @@ class DayTable:
         if not len(days):
             return cls.empty(site)
         size = sizes(site)
-        raw = np.frombuffer(b"".join(zlib.decompress(b) for b in blobs), np.uint8).reshape(len(days), -1)
+        raw = np.frombuffer(b"".join(zlib.decompress(b) for b in blobs), np.float32).reshape(len(days), -1)
         fields: dict[str, NDArray[np.float64]] = {}
         at = 0
         for name, (dims, _) in FIELDS.items():
             shape = tuple(size[d] for d in dims)
             dtype = np.float64 if name in _WIDE else np.float32
-            width = int(np.prod(shape, dtype=int)) * np.dtype(dtype).itemsize
-            block = np.ascontiguousarray(raw[:, at : at + width]).view(dtype)
-            fields[name] = block.astype(np.float64).reshape(len(days), *shape)
+            width = prod(shape) * np.dtype(dtype).itemsize // raw.itemsize
+            block = raw[:, at : at + width]
+            values = block.copy().view(np.float64) if name in _WIDE else block.astype(np.float64)
+            fields[name] = values.reshape(len(days), *shape)
             if name in _ABSOLUTE:
                 start = np.asarray(days, np.float64) * 86400.0
                 fields[name] += start.reshape(-1, *(1 for _ in shape))

@@ -12,7 +12,7 @@ import pandas as pd
 from rules.action import choose
 from rules.calibration import calibrated
 from rules.case import Candidate, Case, runs_of
-from rules.daytable import DayTable
+from rules.daytable import DayTable, day_iso
 from rules.diagnose import diagnose
 from rules.finding import Finding, NotJudged, Threshold
 from rules.reduce import reduce_days
@@ -132,7 +132,7 @@ def _finding(case: Case, c: Candidate, first: int, last: int) -> Finding:
             **c.evidence,
             "action_reason": reason,
             "irradiance_source": case.irradiance_source,
-            "dates": [case.table.iso(int(d)) for d in np.flatnonzero(days)],
+            "dates": [day_iso(d) for d in case.table.days[days].tolist()],
         },
     )
 

@@ -29,6 +29,8 @@ def symptom_days(hours: Floats, seen: Floats) -> tuple[Mask, Mask]:
     hours, seen : [D], hours with the symptom, and with light and a reported power.
     """
     judged = seen >= JUDGE_HOURS.value
+    if not (hours >= MIN_HOURS.value).any():
+        return np.zeros(len(hours), bool), judged
     share = hours / np.maximum(seen, 1e-6)
     strong = (hours >= MIN_HOURS.value) & ((share >= MIN_SHARE.value) | (hours >= PLAIN_HOURS.value))
     edge = (hours >= EDGE_HOURS.value) & (share >= 0.08)

@@ -86,10 +86,6 @@ class Skyline:
         last = int(gap.argmax())
         return float(at[(last + 1) % at.size] * _COLUMN_DEG), float((at[last] + 1) * _COLUMN_DEG % 360)
 
-    def overlaps(self, other: Skyline) -> bool:
-        """Whether both see something in one direction."""
-        return bool((np.isfinite(self.top_deg) & np.isfinite(other.top_deg)).any())
-
     @property
     def top_known(self) -> bool:
         """Whether the sun was seen free above at least half of the outline."""

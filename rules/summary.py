@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 import numpy as np
 
 from rules.daytable import DARK, DEAD, IDLE, MISSING, STANDBY, DayTable, day_iso
@@ -29,12 +31,9 @@ def day_rows(table: DayTable) -> list[Row]:
         ],
         axis=2,
     )  # fmt: skip
-    columns = np.round(columns, 4)
+    plain = np.round(columns, 4).tolist()
     return [
-        (
-            int(day), ref.unit, ref.input, day_iso(int(day)),
-            *(None if np.isnan(v) else float(v) for v in columns[d, ref.index]),
-        )
-        for d, day in enumerate(table.days)
+        (day, ref.unit, ref.input, day_iso(day), *(None if isnan(v) else v for v in of_day[ref.index]))
+        for day, of_day in zip(table.days.tolist(), plain, strict=True)
         for ref in table.site.inputs
-    ]  # fmt: skip
+    ]

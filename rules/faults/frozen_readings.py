@@ -43,23 +43,24 @@ def judge(case: Case) -> RuleResult:
     level_h = _level_hours(case)
     # By a wrong clock a night is not the sun's.
     night_h = np.where(bins_late(case) != 0.0, 0.0, table["night_power_h"])
-    for ref in case.inputs:
-        n = ref.index
-        frozen = np.maximum(table["frozen_h"][:, n], level_h[:, n])
-        blind = ~np.isfinite(table["volts"][:, n])
-        need = np.maximum(MIN_HOURS.value, np.where(blind, BLIND_ROWS.value, MIN_ROWS.value) * rows)
-        night = night_h[:, n]
-        # Day after day: what is too little on one is no chance on three.
-        again = blind & (rows >= COARSE_H) & (frozen >= np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows))
-        days = (frozen >= need) | (night >= NIGHT_HOURS.value)
+    frozen_h, blind_h = np.maximum(table["frozen_h"], level_h), ~np.isfinite(table["volts"])
+    need_h = np.maximum(MIN_HOURS.value, np.where(blind_h, BLIND_ROWS.value, MIN_ROWS.value) * rows[:, None])
+    # Day after day: what is too little on one is no chance on three.
+    least = np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows)
+    again_on = blind_h & (rows >= COARSE_H)[:, None] & (frozen_h >= least[:, None])
+    days_on = (frozen_h >= need_h) | (night_h >= NIGHT_HOURS.value)
+    # An hour or two of dim or shaded light repeats itself; some day of a frozen record must be plain.
+    plain_on = (frozen_h >= np.maximum(PLAIN_HOURS.value, need_h)) | (night_h >= NIGHT_HOURS.value)
+    still_on = (zero >= 1.0) & (zero >= 0.15 * table["lit_h"])
+    for n in np.flatnonzero((again_on | days_on | still_on).any(axis=0)).tolist():
+        ref = case.inputs[n]
+        frozen, night, again, days, plain = (of[:, n] for of in (frozen_h, night_h, again_on, days_on, plain_on))
         judged = table["seen_h"][:, n] >= 1.0
-        # An hour or two of dim or shaded light repeats itself; some day of a frozen record must be plain.
-        plain = (frozen >= np.maximum(PLAIN_HOURS.value, need)) | (night >= NIGHT_HOURS.value)
         for first, last in runs_of(days, ~judged & ~days):
             days[first : last + 1] &= plain[first : last + 1].any()
         for first, last in runs_of(again, ~judged & ~again):
             days[first : last + 1] |= again[first : last + 1] & (again[first : last + 1].sum() >= AGAIN_DAYS.value)
-        still = (zero[:, n] >= 1.0) & (zero[:, n] >= 0.15 * table["lit_h"][:, n]) & ~days
+        still = still_on[:, n] & ~days
         for first, last in runs_of(still, ~judged & ~still):
             if _caught_up(case, n, first, last):
                 spell = span_mask(case.day_count, [(first, last)]) & still

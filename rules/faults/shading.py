@@ -77,9 +77,11 @@ def judge(case: Case) -> RuleResult:
             continue
         seen[n] = days, judged[:, n]
     outlines = {n: outline(case, shaded[:, n], shade.told[:, n], shade.share[:, n]) for n in seen}
-    for n, (days, judged) in seen.items():
+    hidden_by = np.isfinite([o.line.top_deg for o in outlines.values()])
+    for (n, (days, judged)), columns in zip(seen.items(), hidden_by, strict=True):
         # One tree shades several inputs: whether it grows is asked of all that look the same way.
-        same = [o for o in outlines.values() if outlines[n].line.overlaps(o.line)]
+        beside = (hidden_by & columns).any(axis=1).tolist()
+        same = [o for o, overlaps in zip(outlines.values(), beside, strict=True) if overlaps]
         result.candidates.append(
             _candidate(case, shade, n, days, shaded, falls[:, n], judged, float(hidden[n]), outlines[n].line, grows(same))
         )
