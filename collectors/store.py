@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -446,7 +446,9 @@ class Store:
                 "ORDER BY ts, source, event, detail",
                 _span(start, end),
             ).fetchall()
-        columns = list(zip(*rows, strict=True)) or [()] * (1 + len(EVENT_COLUMNS))
+        if not rows:
+            return _NO_EVENTS.copy()
+        columns = list(zip(*rows, strict=True))
         texts = {name: pd.array(list(column), dtype="str") for name, column in zip(EVENT_COLUMNS, columns[1:], strict=True)}
         return pd.DataFrame({"ts": np.array(columns[0], np.int64), **texts})
 
@@ -567,6 +569,12 @@ def _frame(keys: list[tuple[str, int]], parts: list[list[NDArray[Any]]]) -> pd.D
     names = _STATE_NAMES[np.where(np.isnan(codes), len(STATES), codes).astype(np.int8)]
     data["state"] = pd.Series(names, dtype=object)  # not the string type pandas would infer
     return pd.DataFrame({name: data[name] for name in TELEMETRY_COLUMNS}, copy=False)
+
+
+#: Most sites have no log: a frame takes pandas a while to make.
+_NO_EVENTS: Final = pd.DataFrame(
+    {"ts": np.zeros(0, np.int64), **{name: pd.array([], dtype="str") for name in EVENT_COLUMNS}}
+)
 
 
 @contextmanager

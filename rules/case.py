@@ -553,8 +553,7 @@ class Case:
     @cached_property
     def expected(self) -> Floats:
         """Expected energy of each input over the slots it reported, h, [D, N, B]."""
-        share = self.expected_share[:, self.plane_of]
-        return np.nan_to_num(share) * self.table["clear"]
+        return np.nan_to_num(self.expected_share)[:, self.plane_of] * self.table["clear"]
 
     @cached_property
     def sky_mean(self) -> Floats:

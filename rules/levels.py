@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from rules.case import Case, Floats, Mask, once, weighted_quantile
 from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
-from rules.ranks import median_of, nearest_rank, quantile_of
+from rules.ranks import median_of, nearest_rank, row_quantile
 from rules.siblings import RANK, typical
 
 STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")
@@ -79,11 +79,12 @@ def relative_levels(case: Case) -> Levels:
         bright = np.where(np.isfinite(sky), sky, 0).sum(axis=1) / np.maximum(np.isfinite(sky).sum(axis=1), 1)
         judged[:, lone] &= (np.nan_to_num(bright) > 0.5)[:, None]
     noise = np.full(level.shape[1], 0.02)
-    for n in range(level.shape[1]):
-        y = level[judged[:, n], n]
-        if len(y) >= 4:
-            # Second differences: a steady slope is no noise, nor are a few steps.
-            noise[n] = max(0.003, quantile_of(np.abs(np.diff(y, 2)), _CALM) / _CALM_AT / np.sqrt(6))
+    if len(level) >= 4:
+        order = np.argsort(~judged, axis=0, kind="stable")  # each input's judged days first
+        y = np.where(np.take_along_axis(judged, order, 0), np.take_along_axis(level, order, 0), np.nan)
+        # Second differences: a steady slope is no noise, nor are a few steps.
+        calm = row_quantile(np.abs(np.diff(y, 2, axis=0)).T, _CALM)
+        noise = np.where(judged.sum(axis=0) >= 4, np.maximum(0.003, calm / _CALM_AT / np.sqrt(6)), noise)
     with np.errstate(invalid="ignore", divide="ignore"):
         scale = np.where(raw > 0, raw / level, np.nan)
     level = np.where(judged, level, np.nan)

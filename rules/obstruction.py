@@ -136,9 +136,14 @@ def grown(case: Case, shaded: Mask, told: Mask) -> tuple[int, int]:
     """
     column, elevation, of_bin = _sun_path(case).at(told)
     spot = column * 45 + np.minimum((elevation / _COLUMN_DEG).astype(np.int64), 44)
-    day = case.table.days[of_bin // BINS].astype(np.float64)
     dark = shaded.ravel()[of_bin]
     cells = _COLUMNS * 45
+    # What was never hidden has not grown, nor gone.
+    ever = np.zeros(cells, bool)
+    ever[spot[dark]] = True
+    some = ever[spot]
+    spot, dark, of_bin = spot[some], dark[some], of_bin[some]
+    day = case.table.days[of_bin // BINS].astype(np.float64)
     # Days ascend: of several at one place the last one written stays.
     first, last = np.full(cells, np.inf), np.full(cells, -np.inf)
     first[spot[::-1]] = day[::-1]

@@ -111,7 +111,7 @@ def held_bins(case: Case) -> Mask:
     """
     cap, _, droop = _held_down(case)
     held = cap | droop
-    return with_neighbours(held & (held.sum(axis=1) * _bin_hours(case.table["cap_level"]) >= LEAST_HOURS.value)[:, None])
+    return with_neighbours(held & (held.sum(axis=1) * _bin_hours(case) >= LEAST_HOURS.value)[:, None])
 
 
 def _some_frozen(case: Case) -> Mask:
@@ -125,7 +125,7 @@ def judge(case: Case) -> RuleResult:
     table, result = case.table, RuleResult()
     cap, total, droop = _held_down(case)
     held = cap | total | droop
-    width = _bin_hours(table["cap_level"])
+    width = _bin_hours(case)
     hours = held.sum(axis=1) * width
     days = (hours >= LEAST_HOURS.value) & ~_some_frozen(case)
     if not days.any():
@@ -209,7 +209,7 @@ def _loads(case: Case) -> Floats:
         mine = case.inputs_of_unit(u)
         va = case.site.inverters[unit.inverter].rated_va if unit.inverter else None
         load = (case.table["power"][:, mine] * case.rated[mine, None]).sum(axis=1) / (va or case.rated[mine].sum())
-        out[:, mine] = load[:, None, :] / _bin_hours(case.table["cap_level"])
+        out[:, mine] = load[:, None, :] / _bin_hours(case)
     return out
 
 
@@ -236,8 +236,10 @@ def _places(case: Case, held: Mask) -> list[tuple[str, str | None, NDArray[np.in
     return out if 0 < len(out) <= PLACES.value and len(told) < len(everywhere) else [("site", None, everywhere)]
 
 
-def _bin_hours(level: Floats) -> float:
+@once
+def _bin_hours(case: Case) -> float:
     """Hours a filled bin stands for: longer than the bin where rows are hourly."""
+    level = case.table["cap_level"]
     filled = np.isfinite(level).sum(axis=1)
     many = filled[filled > 0]
     return 1.0 if many.size and np.median(many) < 16 and _alternating(level) else BIN_HOURS
@@ -257,13 +259,13 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     several = len(case.site.units) >= 5
     coarse = bool(np.median(table["step_s"]) > 900) if case.day_count else False
     # Levels are per rated VA, the sky's curve per module watt.
-    light = clear / _bin_hours(level) * _watts_per_va(case)
+    light = clear / _bin_hours(case) * _watts_per_va(case)
     least = max(LEAST_LEVEL.value, STEPS.value * _step_of(level, wobble))
     tight = np.isfinite(level) & (level > least) & (light > 0.15)
     ceiling = _site_ceiling(case, level)
     tight &= level < ceiling
     alike = (np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value) & np.bool_(several)
-    width = _bin_hours(level)
+    width = _bin_hours(case)
     second = _seconds(level, wobble, tight)
     days = np.flatnonzero(second.any(axis=1)).tolist()
     spells = [s for d in days for s in _spells(d, level[d], wobble[d], tight[d], light[d], second[d], alike[d], width)]
@@ -301,8 +303,8 @@ def _again(case: Case, cap: Mask, clear: Floats) -> Mask:
     day; one that a day told by itself counts within a week, and for longer.
     """
     level, wobble = case.table["cap_level"], case.table["cap_wobble"]
-    light = clear / _bin_hours(level) * _watts_per_va(case)
-    width = _bin_hours(level)
+    light = clear / _bin_hours(case) * _watts_per_va(case)
+    width = _bin_hours(case)
     stuck = np.median(case.table["frozen_h"], axis=1)
     told = nan_median(np.where(cap, level, np.nan), 1)
     out = cap.copy()
@@ -341,7 +343,7 @@ def _by_sum(case: Case) -> Mask:
     va = sum(case.site.inverters[u.inverter].rated_va or 0.0 if u.inverter else 0.0 for u in units) or float(case.rated.sum())
     total, free = ((table[name] * case.rated[:, None]).sum(axis=1) / va for name in ("power", "free_power"))
     clear = ((table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of] * case.rated[:, None]).sum(axis=1) / va
-    level, light = total / _bin_hours(table["cap_level"]), clear / _bin_hours(table["cap_level"])
+    level, light = total / _bin_hours(case), clear / _bin_hours(case)
     with np.errstate(invalid="ignore", divide="ignore"):
         step = np.nan_to_num(np.abs(np.log(level[:, 1:] / level[:, :-1])), nan=np.inf)
         edge = np.full((len(level), 1), np.inf)

@@ -52,7 +52,8 @@ def judge(case: Case) -> RuleResult:
         judged = good_h >= MIN_HOURS.value
         with_volts = judged.any()
         total = (ref.module.substrings if ref.module else None) or 3
-        third_h = np.where(doubtful & _near_thirds(volts[:, n], levels.level[:, n], total), good_h, third_h)
+        if doubtful.any():
+            third_h = np.where(doubtful & _near_thirds(volts[:, n], levels.level[:, n], total), good_h, third_h)
         hit = judged & (third_h >= MIN_SHARE.value * good_h)
         collapsed = _collapsed(case, n)
         if collapsed.sum() >= 2:

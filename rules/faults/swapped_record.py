@@ -131,11 +131,14 @@ class _Courses:
     def __init__(self, case: Case) -> None:
         self.case = case
         table = case.table
-        self.power = table["power"]
+        # Of the bins between the first and the last with light: no working on the night.
+        bins = np.flatnonzero((table["clear"] > 0).any(axis=(0, 1)))
+        self.lit = slice(int(bins[0]), int(bins[-1]) + 1) if bins.size else slice(0, 0)
+        self.power = table["power"][:, :, self.lit]
         # At a ceiling every course is flat.
-        told = table["clear"] > 0
-        free = told & (table["free_power"] >= 0.95 * self.power - 0.002)
-        most = np.where(free, self.power, 0.0).sum(axis=2) >= 0.5 * self.power.sum(axis=2)
+        told = table["clear"][:, :, self.lit] > 0
+        free = told & (table["free_power"][:, :, self.lit] >= 0.95 * self.power - 0.002)
+        most = np.where(free, self.power, 0.0).sum(axis=2) >= 0.5 * case.energy
         self.free = np.where(most[:, :, None], free, told)
         self.bright = (case.clear_weight >= 0.5).sum(axis=1) >= 6
         self.members = [np.flatnonzero(case.plane_of == p) for p in range(len(case.names))]
@@ -150,7 +153,7 @@ class _Courses:
                 energy = np.where(self.free[:, members], self.power[:, members], np.nan)
                 out = nan_median(energy, 1)
             else:
-                out = self.case.expected_share[:, plane] * self.case.table["plane_clear_all"][:, plane]
+                out = (self.case.expected_share[:, plane] * self.case.table["plane_clear_all"][:, plane])[:, self.lit]
             self._kept[key] = out
         return self._kept[key]
 
@@ -171,7 +174,7 @@ class _Courses:
     def sun_agrees(self, n: int, m: int) -> bool:
         """Whether two records follow the sun on each other's plane better than on their own, on bright days."""
         a, b = int(self.case.plane_of[n]), int(self.case.plane_of[m])
-        skies = {p: self.case.table["plane_clear_all"][:, p] for p in (a, b)}
+        skies = {p: self.case.table["plane_clear_all"][:, p, self.lit] for p in (a, b)}
         own = self._apart(n, skies[a]) + self._apart(m, skies[b])
         other = self._apart(n, skies[b]) + self._apart(m, skies[a])
         use = self.bright & np.isfinite(own) & np.isfinite(other)
