@@ -9,7 +9,7 @@ verdict ``energy_total_wh``.
 
 Looks the same: ``gateway-silent`` (everybody), ``patchy-comms`` (many short
 gaps), night and dawn (silence is normal), a unit not yet installed (no row
-ever before).
+ever before, and no more on its first counter than the days of the record can hold).
 
 Silent when the whole gateway is silent, and outside the span of the record.
 """
@@ -25,6 +25,7 @@ from rules.silence import FEW_ROWS, unit_kinds
 
 COLUMNS = ("timestamp", "energy_total_wh")
 EVEN = Threshold(0.5, "of what siblings made", "own reasoning: until a counter tells, dark is as likely as a lost link")
+FULL_LOAD = Threshold(12.0, "h a day", "own reasoning: more than the clearest midsummer day gives on any plane (pvlib: under 10 h)")
 PRODUCED = Threshold(0.15, "of clear sky", "own reasoning: more than a dark unit can count, less than any month's mean sky")
 
 
@@ -43,11 +44,11 @@ def judge(case: Case) -> RuleResult:
                 ]
             days_list = [(0, case.day_count - 1)] if case.day_count and silent[:, u].all() else []
         else:
-            # Before its first row a unit may not have been installed.
+            # Before its first row a unit may not have been installed, unless its counter says that it ran.
             mask = silent[:, u].copy()
-            early = int((mask[: ever[0] + 1]).sum())
-            mask[: ever[0] + 1] = False
+            early = 0 if _ran_before(case, inputs, int(ever[0])) else int((mask[: ever[0] + 1]).sum())
             if early:
+                mask[: ever[0] + 1] = False
                 reason = "no row of this unit before: it may not have been installed"
                 result.unjudged += [Unjudged(int(n), "unit-silent", reason, early) for n in inputs]
             days_list = runs_of(mask, ~judged[:, u])
@@ -59,6 +60,13 @@ def judge(case: Case) -> RuleResult:
         if dim:
             result.unjudged += [Unjudged(int(n), "unit-silent", "gateway silent or no light", dim) for n in inputs]
     return result
+
+
+def _ran_before(case: Case, inputs: np.ndarray, first: int) -> bool:
+    """Whether the unit's first counters, on day ``first``, hold more than a unit installed within the record could have made."""
+    elapsed = float(case.table.days[first] - case.table.days[0]) + 1.0
+    counter = case.table["counter_first"][first, inputs]
+    return bool(np.nanmax(counter / case.rated[inputs], initial=0.0) > FULL_LOAD.value * elapsed)
 
 
 def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Candidate:

@@ -60,7 +60,7 @@ def unit_replaced(world: World, rng: np.random.Generator, u: int) -> Fault:
 
 
 def unit_added(world: World, rng: np.random.Generator, u: int) -> Fault:
-    """Look-alike: a unit that was installed midway."""
+    """Look-alike: a unit that was installed midway; its counters begin at zero."""
     a, b = whole(world)
     at = int(rng.uniform(a + 3 * DAY, b - 4 * DAY))
     mask = world.ts < at
@@ -71,6 +71,7 @@ def unit_added(world: World, rng: np.random.Generator, u: int) -> Fault:
     def recording(rec: Recording, seconds: int) -> None:  # nor does the gateway list it before
         ts = slots(world, seconds)
         rec.silent[u] = rec.silent.get(u, np.zeros(len(ts), bool)) | (ts < at)
+        rec.counter_zero[u] = max(1, int(np.searchsorted(ts, at)))
 
     return Fault(
         "unit-added", a, at, inputs_of(world, u), "unit", {"at": at}, physical, recording, lookalike=True

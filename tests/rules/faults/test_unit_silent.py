@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
+import pvlib
 import pytest
 
 import rules.faults.unit_silent as rule
@@ -104,6 +106,37 @@ def test_not_yet_installed() -> None:
     assert {(u.input, u.days, u.reason.split(":")[0]) for u in result.unjudged} == {
         (2, 4, "no row of this unit before"), (3, 4, "no row of this unit before"),
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(("hours", "fires"), [(0.0, False), (50.0, False), (70.0, True), (2000.0, True)])
+def test_a_counter_tells_that_a_unit_was_there(hours: float, fires: bool, threshold: MoveThreshold) -> None:
+    """First heard on the fifth day: no new unit could have counted more than five long days of full load."""
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(0, 3))
+    case = case_of(roof)
+    case.table.fields["counter_first"][4, [2, 3]] = hours * 400.0
+    result = run_rule("unit-silent", case)
+    assert bool(result.candidates) is fires
+    assert any("may not have been installed" in u.reason for u in result.unjudged) is not fires
+    threshold(rule, "FULL_LOAD", 1000.0)
+    assert not run_rule("unit-silent", case).candidates
+
+
+@pytest.mark.parametrize("latitude", [0.0, 23.0, 45.0, 60.0, 75.0, 88.0])
+def test_no_day_holds_so_much_sun(latitude: float) -> None:
+    """pvlib's clear sky (simplified Solis) of the longest day on the best of fixed planes."""
+    ts = pd.date_range("2024-06-21", periods=288, freq="5min", tz="UTC")
+    sun = pvlib.solarposition.get_solarposition(ts, latitude, 0.0)
+    clear = pvlib.clearsky.simplified_solis(sun["apparent_elevation"], aod700=0.01, precipitable_water=0.5)
+    extra = float(pvlib.irradiance.get_extra_radiation(173))
+    most = max(
+        pvlib.irradiance.get_total_irradiance(
+            tilt, 180.0, sun["apparent_zenith"], sun["azimuth"], clear["dni"], clear["ghi"], clear["dhi"],
+            dni_extra=extra, model="haydavies",
+        )["poa_global"].sum() / 12000.0
+        for tilt in range(0, 90, 10)
+    )  # fmt: skip
+    assert 5.0 < most < rule.FULL_LOAD.value
 
 
 def test_never_heard_of() -> None:
