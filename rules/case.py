@@ -40,6 +40,8 @@ OPEN_RANK = Threshold(0.9, "quantile", "own reasoning: the best of a few members
 OPEN_LIFT = Threshold(1.08, "ratio", "own reasoning: four times the spread of modules of one type (1 to 2 %)")
 OPEN_FIT = Threshold(0.93, "of the expected", "own reasoning: a typical member that makes all the sky allows is not in shade")
 OPEN_MOST = Threshold(1.12, "of the expected", "transposition models differ by 8 %: more is another plane's course")
+SENSOR_STEADY = Threshold(0.1, "median deviation", "own reasoning: under a common sky; a turned or shaded sensor errs by the hour")
+SENSOR_SCALE = Threshold(0.4, "of the inputs' sky", "own reasoning: a wrong constant, an old cell; less is no irradiance")
 GAIN_USUAL = Threshold(0.85, "of the model", "own reasoning: ratings and clear-sky models miss by some 15 % at most")
 OPEN_RIM = Threshold(0.9, "of clear sky", "own reasoning: beside a shadow a loss of a tenth is its rim, not the model's error")
 FOREIGN_MISS = Threshold(0.15, "of energy", "own reasoning: shapes of planes 30 degrees apart differ by more")
@@ -502,10 +504,15 @@ class Case:
         ratio = index[both] / own[both]
         factor = median_of(ratio)
         scatter = median_of(np.abs(ratio / max(factor, 1e-6) - 1))
-        if index[use].max() > 1.38 and np.mean(index[use] > 1.35) > 0.02:
+        # Near sunrise the clear sky is a guess: what the inputs see too is not impossible, unless it is the rule.
+        agrees = 0.75 < factor < 1.33 and scatter <= SENSOR_STEADY.value
+        if index[use].max() > 1.38 and np.mean(index[use] > 1.35) > (0.25 if agrees else 0.02):
             return False, "sensor reads more than the sun can give", factor
         if 0.75 < factor < 1.33 and scatter <= 0.2:
             return True, f"sensor agrees with the inputs within {scatter:.0%}", factor
+        if SENSOR_SCALE.value < factor < 1.33 and scatter <= SENSOR_STEADY.value:
+            # A wrong calibration is a factor like any other: what matters is that it stays.
+            return True, f"sensor reads {factor:.2f} times what the inputs see of the sky, steadily: scaled", factor
         # A short dull record has not shown what its modules can: their gain is some 0.9 then, not what was seen.
         unseen = max(1.0, GAIN_USUAL.value / float(np.median(self.plane_gain)))
         more = float(np.mean(ratio * unseen < 0.75))

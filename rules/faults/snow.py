@@ -318,6 +318,9 @@ def _spell(
             if not covered:
                 break
             days[d] = under = True
+        else:
+            if last_day - start == int(MAX_DAYS.value) < case.day_count - start:
+                days[:] = False  # what never clears is another cause
     # A silence of all at the end of a spell has no covered day after it: it may be anything,
     # unless their gateway heard others meanwhile.
     told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs)) & np.any(list(spells.values()), axis=0)

@@ -15,6 +15,7 @@ soiling without a sensor is judged with low confidence).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 from typing import Any
 
@@ -35,6 +36,7 @@ SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
+WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
 PART_DAYS = Threshold(5, "judged days", "own reasoning: a shorter tooth has no slope of its own")
 PARTING = Threshold(20.0, "F of one parting", "own reasoning: the best of some hundred places; 4 would do for one (F table, 5 %)")
 _TOOTH = 3  # judged days a tooth must have to show a slope
@@ -50,7 +52,8 @@ class Teeth:
     """A saw-tooth: stretches that sink, between rains.
 
     ``parts`` sink one by one; ``slope`` per day is common to them; ``sure`` is
-    that slope over its standard error; ``clean`` the level without dirt.
+    that slope over its standard error; ``clean`` the level without dirt;
+    ``washed`` the largest step up at once, days before against days after.
     """
 
     parts: list[Segment]
@@ -59,6 +62,7 @@ class Teeth:
     resets: int
     clean: float
     drop: float
+    washed: float
 
 
 def judge(case: Case) -> RuleResult:
@@ -130,7 +134,8 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
         return None
     # Haze and season bend a guessed expectation: only a long plain fall or several resets convince.
     long = max(len(s.days) for s in teeth.parts)
-    if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value:
+    washed = case.sensor_trust[0] and teeth.washed >= WASHED.value * teeth.drop
+    if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value and not washed:
         return None
     if not case.sensor_trust[0] and long < 8:
         return None
@@ -248,20 +253,21 @@ def _teeth(days: NDArray[np.int64], y: Floats, cuts: list[int], up: dict[int, bo
     odd = sum(len(s.days) for s in parts if s.slope > _FLAT * slope and s.middle < top - 0.4 * (top - min(p.end for p in sinking)))
     long = sum(len(s.days) for s in sinking)
     resets = sum(up.values())
-    # Two teeth with a rain between tell more than one long slope.
-    needed = 0.75 * least if resets and len(sinking) > 1 else least
+    after = [s.start for s in sinking if up.get(int(np.searchsorted(days, s.days[0])), False)]
+    ends_clean = len(cuts) > 1 and up[cuts[-1]] and float(np.median(y[cuts[-1] :])) > sinking[-1].end + rise
+    # Teeth with a rain between, or a plane's one and the rain that ends it, tell more than one long slope.
+    needed = 0.75 * least if resets and (len(sinking) > 1 or (ends_clean and least == PLANE_SURE.value)) else least
     enough = long >= MIN_DAYS.value and odd <= 0.3 * (long + odd)
     if slope > -MIN_SLOPE.value or sure < needed or not enough:
         return None
-    after = [s.start for s in sinking if up.get(int(np.searchsorted(days, s.days[0])), False)]
-    ends_clean = len(cuts) > 1 and up[cuts[-1]] and float(np.median(y[cuts[-1] :])) > sinking[-1].end + rise
     clean = max(max(s.start for s in sinking), float(np.max(after, initial=0.0)))
     if ends_clean:
         clean = max(clean, float(np.median(y[cuts[-1] :][:3])))
     drop = clean - min(s.end for s in sinking)
     if drop < MIN_DROP.value or drop < 3.0 * sigma:
         return None
-    return Teeth(sinking, slope, sure, resets, clean, drop)
+    steps = [np.median(y[c : c + _TOOTH]) - np.median(y[max(a, c - _TOOTH) : c]) for a, c in pairwise(cuts) if up[c]]
+    return Teeth(sinking, slope, sure, resets, clean, drop, max([0.0, *map(float, steps)]))
 
 
 def _line(t: Floats, z: Floats) -> tuple[float, float, Floats]:
