@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alternatives import with_explained
+from rules.branches import alike_days, on_branches
 from rules.case import Candidate, Case, Mask
 
 _RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")
@@ -56,6 +57,10 @@ _BESIDE: Final = ("weak-input", "substring-loss")
 _STANDS = 4
 #: Causes that pass, hide the shade of those days and leave it as it was.
 _PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
+#: Silence and standstill of everybody.
+_WHOLE: Final = ("site-outage", "gateway-silent")
+#: Days of a lost substring that are part of a contact's end.
+_FLICKER: Final = 2
 #: Shares of days that members must have in common to be one case.
 _ALIKE = 0.7
 #: Faults that members of a plane, unit or site can have as one common cause.
@@ -74,6 +79,7 @@ class Diagnosis:
 def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     """Weigh suspicions against each other."""
     order = {fault: k for k, fault in enumerate(EXPLAINS)}
+    candidates = _without_flicker(list(candidates))
     waiting = sorted(candidates, key=lambda c: (order[c.fault], -len(c.inputs)))
     alike = np.zeros((case.day_count, len(case.inputs)), bool)  # days of what looks like shade for itself
     #: fault -> the cause that explains it -> days and inputs.
@@ -89,6 +95,9 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         inputs = np.array(candidate.inputs)
         masks = [m[:, inputs] for by, m in claimed[candidate.fault].items() if by not in candidate.despite]
         explained = np.any(masks, axis=0).all(axis=1) if masks else np.zeros(case.day_count, bool)
+        if candidate.fault in _WHOLE and "snow" in claimed[candidate.fault]:
+            # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
+            explained |= claimed[candidate.fault]["snow"][:, inputs].mean(axis=1) >= _MOST
         left = candidate.days & ~explained
         beside = candidate.days & alike[:, inputs].all(axis=1)
         stands = candidate.fault == "shading" and left.sum() >= _STANDS and not beside.any()
@@ -106,12 +115,25 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             alike[np.ix_(spread, inputs)] = True
         if candidate.fault == "soiling" and candidate.scope == "plane":
             continue  # what all members share explains nothing that one shows against the others
-        for fault in EXPLAINS[candidate.fault]:
+        for fault in (*EXPLAINS[candidate.fault], *(_ZERO if candidate.evidence.get("level") == 0.0 else ())):
             # Another plane's share is a steady one off on all days, however few tell whose it is.
             always = (candidate.fault, fault) == ("swapped-record", "weak-input")
             whose = _across_clocks(case, inputs) if candidate.fault == "clock-shift" and fault in _BESIDE else inputs
             claim(fault, candidate.fault, np.ones_like(spread) if always else spread, whose)
-    return Diagnosis(_join(case, with_explained(accepted, explained_away, EXPLAINS)))
+    return Diagnosis(on_branches(case, _join(case, with_explained(accepted, explained_away, EXPLAINS))))
+
+
+def _without_flicker(candidates: list[Candidate]) -> list[Candidate]:
+    """Leave out lost substrings of a day or two beside days on which the input was dead or idle: a contact comes and goes."""
+    gone = [c for c in candidates if c.fault in ("dead-input", "idle-input")]
+
+    def flickers(c: Candidate) -> bool:
+        where = np.flatnonzero(c.days)
+        return c.fault == "substring-loss" and len(where) <= _FLICKER and any(
+            o.inputs == c.inputs and o.days[max(where[0] - 1, 0) : where[-1] + 2].any() for o in gone
+        )
+
+    return [c for c in candidates if not flickers(c)]
 
 
 def _across_clocks(case: Case, inputs: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -176,14 +198,10 @@ def _together(members: list[Candidate], need: float, size: int) -> list[Candidat
     best: list[Candidate] = []
     for lead in members:
         least = _ALIKE if lead.fault != "snow" else 1e-9
-        alike = [c for c in members if _jaccard(lead.days, c.days) >= least]
+        alike = [c for c in members if alike_days(lead.days, c.days) >= least]
         if len(alike) > len(best):
             best = alike
     return best if len({c.inputs[0] for c in best}) >= max(2, need * size) else []
-
-
-def _jaccard(a: Mask, b: Mask) -> float:
-    return float((a & b).sum() / max((a | b).sum(), 1))
 
 
 def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None, size: int) -> Candidate:

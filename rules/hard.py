@@ -18,6 +18,7 @@ EDGE_HOURS = Threshold(0.5, "h", "own reasoning: the first or last day of a long
 PLAIN_LIGHT = Threshold(
     0.15, "h at full sun a day", "own reasoning: half of a thick overcast in midwinter; under less a unit may not wake at all"
 )
+GUESSED = Threshold(0.7, "of what the sky allowed", "own reasoning: a plane that is down as a whole is lit by six tenths of that")
 JUDGE_HOURS = Threshold(1.0, "h", "own reasoning: at least as long as the symptom must hold")
 
 
@@ -48,13 +49,40 @@ def symptom_loss_wh(case: Case, codes: Sequence[int], inputs: NDArray[np.int64])
     """Wh lost to symptoms by the inputs, [D]: siblings' energy, else a mean sky."""
     table = case.table
     total = np.zeros(case.day_count)
+    planes = case.plane_of[inputs]
+    sky = np.where(case.independent[planes], _day_share(case)[:, planes], 0.0)
     for code in codes:
         loss = table["symptom_loss"][:, inputs, code]
         clear = table["symptom_clear"][:, inputs, code]
         # With nobody producing the reference is nil: a mean sky stands in.
         blind = loss < 0.1 * clear
-        total += (np.where(blind, case.sky_mean[:, None] * clear, loss) * case.rated[inputs]).sum(axis=1)
+        # With all of the plane down the reference is a careful guess: what a sensor or the other planes saw is better.
+        low = loss < GUESSED.value * sky * clear
+        lost = np.where(low & ~blind, sky * clear, np.where(blind, case.sky_mean[:, None] * clear, loss))
+        total += (lost * case.rated[inputs]).sum(axis=1)
     return total
+
+
+def _day_share(case: Case) -> Floats:
+    """Share of a clear day's energy that the site's sky left each plane, [D, P]; 0 where it is not told."""
+    clear, share = case.table["plane_clear_all"], case.expected_share
+    told = np.isfinite(share)
+    total = np.where(told, clear, 0.0).sum(axis=2)
+    return np.where(total > 0.1, np.where(told, share * clear, 0.0).sum(axis=2) / np.maximum(total, 1e-9), 0.0)
+
+
+def witnessed(case: Case, codes: Sequence[int], n: int, days: Mask, judged: Mask) -> Mask:
+    """The runs of an input's symptom in which somebody else made something of the light, or a sensor saw it, [D].
+
+    On a day too dark for anybody to wake an input without power or voltage is like all others.
+    """
+    if len(case.inputs) < 2:
+        return days
+    made = case.table["symptom_loss"][:, n, list(codes)].sum(axis=1)
+    if case.sensor_trust[0]:
+        made = np.fmax(made, case.sky_mean * case.table["symptom_clear"][:, n, list(codes)].sum(axis=1))
+    runs = [(first, last) for first, last in runs_of(days, ~judged) if made[first : last + 1].sum() >= PLAIN_LIGHT.value]
+    return days & span_mask(len(days), runs)
 
 
 def certainty(hours: float, days: int) -> float:
@@ -82,4 +110,5 @@ __all__ = [
     "symptom_days",
     "symptom_loss_wh",
     "unit_down",
+    "witnessed",
 ]

@@ -46,10 +46,12 @@ LIT_SKY = Threshold(
     0.25, "W per rated W", "own reasoning: under a clear sky; a thick overcast still leaves a few per cent"
 )
 ZERO_POWER = Threshold(0.005, "W per rated W", "own reasoning: meter offset of 1 to 2 W on a 400 W module")
+TRICKLE = Threshold(0.002, "W per rated W", "own reasoning: over a meter's last digit; units stay awake at some 1 W")
 ZERO_SHARE = Threshold(0.015, "of siblings' power", "own reasoning: a leak or an offset; deep shade leaves more")
 _STUCK_ROWS = 6  # a sibling repeating itself so long is no witness
 _CARRY_S = 3 * 3600.0  # the sky a site saw before it stopped is believed for so long
 DEAD_VOLTS = Threshold(0.3, "of nominal Vmp", "own reasoning: below one of three substrings")
+BRINK = Threshold(0.01, "of the limit", "own reasoning: a mean of minutes under excursions of seconds; meters are good to 1 %")
 GOOD_LIGHT = Threshold(
     0.15, "W per rated W", "own reasoning: voltage is steady above some 150 W/m2 (De Soto model)"
 )
@@ -251,10 +253,11 @@ def _reduce_panel(whole: Panel, weather: pd.DataFrame) -> DayTable:
     lit = frame.lit
     x0 = np.nan_to_num(frame.x)
     zero = np.isfinite(frame.x) & (x0 <= np.maximum(ZERO_POWER.value, ZERO_SHARE.value * frame.reference))
-
     covered = panel.covered
     clear_n = frame.plane_clear[:, :, frame.plane_index]
     typ_n = frame.plane_typical[:, :, frame.plane_index]
+    # In the gloom a watt or two is what everybody makes, and no offset of a meter.
+    zero &= ~((x0 >= TRICKLE.value) & (x0 >= 0.5 * np.nan_to_num(typ_n, nan=np.inf)))
     out["step_s"] = np.full(len(panel.days), panel.step_s, float)
     out["covered_h"] = (covered & (frame.elevation > 0)).sum(axis=1) * hours
     sun_high = np.where(covered & (frame.elevation > 0), frame.plane_clear.max(axis=2), 0)
@@ -429,9 +432,12 @@ def _grid_features(
     outside = outside | ((share >= 0.5)[:, :, None])
     reach = int(np.ceil((window.reconnect_s + _RAMP_S) / panel.step_s)) + 1
     index = np.arange(panel.ts.shape[1])[None, :, None]
-    last_out = np.maximum.accumulate(np.where(outside, index, -(10**6)), axis=1)
-    recent = index - last_out <= reach
     dark_unit = _unit_dark(panel, zero, unit_of)
+    # A row is a mean: on a day with excursions a unit that stands with its voltage on the brink has tripped again.
+    brink = (volts > window.high_v * (1 - BRINK.value)) | ((volts < window.low_v * (1 + BRINK.value)) & (volts > gone))
+    brink &= dark_unit & outside.any(axis=1, keepdims=True)
+    last_out = np.maximum.accumulate(np.where(outside | brink, index, -(10**6)), axis=1)
+    recent = index - last_out <= reach
     trip = recent & dark_unit & lit_u
     out["grid_trip_h"] = trip.sum(axis=1) * hours
     ref_u = _unit_sum(frame.reference, unit_of, units)

@@ -20,6 +20,8 @@ BACK_AGAIN = Threshold(3, "broken days", "own reasoning: one silence breaks two 
 WITHIN = Threshold(3, "days", "own reasoning: a bad link has better days between")
 BROKEN_SHARE = Threshold(0.12, "of lit hours", "own reasoning: more than a link loses in health, by one long gap")
 BROKEN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a gateway restart; four rows in a row are no chance at 5 % loss")
+AWAKE = Threshold(0.02, "W per rated W", "own reasoning: half of what we call light; a unit needs some 1 % to wake")
+GLOOM = Threshold(0.06, "of clear sky", "own reasoning: under half of what a thick overcast leaves (0.10 to 0.25)")
 LOGGED_GAP = Threshold(0.75, "h", "own reasoning: three times a gateway restart; the log says that the link was lost")
 
 
@@ -81,9 +83,11 @@ def _bursts(spell: slice, u: int, silent: Mask, patchy: Mask, broken: Mask, whol
 def unit_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     """Kinds of each unit's own silence, its gateway being heard, [D, U]."""
     t = case.table
-    return kinds(
-        t["own_missing_h"], t["own_gap_h"], t["own_gaps"], t["unit_lit_h"], t["step_s"][:, None]
-    )
+    inputs = np.bincount(case.unit_of, minlength=len(case.site.units))
+    # Units are fed by their modules: where nobody made anything meanwhile, it was too dark to be awake.
+    awake = t["own_missing_loss"] >= AWAKE.value * inputs * t["own_missing_h"]
+    missing, longest, runs = (np.where(awake, t[name], 0.0) for name in ("own_missing_h", "own_gap_h", "own_gaps"))
+    return kinds(missing, longest, runs, t["unit_lit_h"], t["step_s"][:, None])
 
 
 def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
@@ -93,7 +97,9 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     """
     t = case.table
     gap, hours = t["quiet_gap_h"], t["step_s"][:, None] / 3600.0
-    silent, patchy, judged = kinds(t["quiet_missing_h"], gap, t["quiet_gaps"], t["unit_day_h"], t["step_s"][:, None])
+    gloomy = _gloomy(case)
+    missing, longest, runs = (np.where(gloomy, 0.0, t[name]) for name in ("quiet_missing_h", "quiet_gap_h", "quiet_gaps"))
+    silent, patchy, judged = kinds(missing, longest, runs, t["unit_day_h"], t["step_s"][:, None])
     long = (gap >= LOGGED_GAP.value) & (gap >= 2 * hours) & (gap >= ONE_PIECE.value * t["quiet_missing_h"])
     told = judged & ~silent & long & (t["quiet_missing_h"] >= PATCHY_SHARE.value * t["unit_day_h"])
     for u in np.flatnonzero(told.any(axis=0)).tolist():
@@ -101,6 +107,19 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
         silent[:, u] |= logged
         patchy[:, u] &= ~logged
     return silent, patchy, judged
+
+
+def _gloomy(case: Case) -> Mask:
+    """Days on which what was heard of each unit's gateway made next to nothing: units that sleep and wake in the gloom, [D, U]."""
+    of = np.array([ref.gateway for ref in case.inputs])
+    out = np.zeros((case.day_count, len(case.site.units)), bool)
+    for name in dict.fromkeys(of.tolist()):
+        clear = case.table["clear"][:, of == name].sum(axis=(1, 2))
+        made = case.table["power"][:, of == name].sum(axis=(1, 2))
+        gloom = (clear > 0.0) & (made < GLOOM.value * clear)
+        gloom &= (case.table["longest_gap_h"][:, of == name].min(axis=1) < LONG_GAP.value)
+        out[:, [u for u, unit in enumerate(case.site.units) if unit.gateway == name]] = gloom[:, None]
+    return out
 
 
 def log_of(case: Case, gateway: str) -> tuple[np.ndarray, np.ndarray]:

@@ -15,14 +15,19 @@ still too).
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, RuleResult
+from rules.allowed import allowed
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, with_neighbours
 from rules.compat.expected import expected_clipping
+from rules.daytable import BIN_HOURS
 from rules.finding import Alternative, Threshold
 
 COLUMNS = ("dc_power_w", "ac_power_w")
 MIN_HOURS = Threshold(0.75, "h a day", "own reasoning: a natural noon stays within 1 % of its top for about an hour")
 RATED_HOURS = Threshold(0.3, "h a day", "own reasoning: at a declared rating a few rows suffice")
+NEAR = Threshold(0.95, "of the ceiling", "own reasoning: a half hour of which a cloud took a twentieth is still one at the ceiling")
+LIT = Threshold(0.15, "W per rated W", "own reasoning: in lower light sky models are at their worst")
 MIN_DAYS = Threshold(2, "days", "own reasoning: a ceiling shows again on the next bright day")
 
 
@@ -48,9 +53,10 @@ def judge(case: Case) -> RuleResult:
             amps = ceiling.current_w is not None and top * case.rated[inputs].max() > 0.9 * ceiling.current_w
             if unit_top < 0.88 * ceiling.unit_w and not amps:
                 continue  # held below its own rating: not its ceiling
-        lost = np.maximum(case.expected[:, inputs] - table["power"][:, inputs], 0)
-        near = table["power"][:, inputs] > 0.95 * levels[:, None, None] * 0.5
-        loss = (np.where(near, lost, 0).sum(axis=2) * case.rated[inputs]).sum(axis=1) * days
+        near = table["power"][:, inputs] > NEAR.value * levels[:, None, None] * BIN_HOURS
+        near &= days[:, None, None]
+        could = _could(case, inputs, near.any(axis=1))
+        loss = (np.where(near, np.maximum(could - table["power"][:, inputs], 0), 0).sum(axis=2) * case.rated[inputs]).sum(axis=1)
         result.candidates.append(
             Candidate(
                 fault="clipping",
@@ -70,3 +76,22 @@ def judge(case: Case) -> RuleResult:
             )
         )  # fmt: skip
     return result
+
+
+def _could(case: Case, inputs: NDArray[np.int64], held: Mask) -> Floats:
+    """Energy inputs could have made in the half hours ``held`` [D, B] at the ceiling, h, [D, M, B].
+
+    By a sensor, or by the share of a clear sky's power that the planes made in the
+    half hours beside: at the ceiling no input tells of the sky.
+    """
+    planes = case.plane_of[inputs]
+    if case.sensor_trust[0]:
+        return allowed(case, held)[:, planes]
+    out = np.zeros((case.day_count, len(case.names), held.shape[1]))
+    free, at = ~with_neighbours(held), np.arange(held.shape[1])
+    clear = case.table["plane_clear_all"]
+    for p in np.unique(planes):
+        told = free & np.isfinite(case.plane_share[:, p]) & (clear[:, p] > LIT.value * BIN_HOURS)
+        for d in np.flatnonzero(held.any(axis=1) & told.any(axis=1)):
+            out[d, p] = clear[d, p] * np.interp(at, at[told[d]], case.plane_share[d, p, told[d]])
+    return out[:, planes]

@@ -39,6 +39,9 @@ ALONE_HOURS = Threshold(2.5, "h", "own reasoning: one day alone must be plain")
 PLAIN_HOURS = Threshold(4.0, "h", "own reasoning: half a day at one number while the sky's curve went up and down")
 PLAIN_BEND = Threshold(0.25, "ratio", "own reasoning: a quarter of the sky's curve, twenty times the level's scatter")
 FAIR_BEND = Threshold(0.07, "ratio", "own reasoning: near noon on three days, still five times the level's scatter")
+DIP = Threshold(1.06, "of the share of clear sky", "own reasoning: dirt takes the same share at all hours, an order does not")
+DIP_LIGHT = Threshold(0.35, "of the light of the run", "own reasoning: in lower light sky models are at their worst")
+DIP_REACH = 6  # filled half hours on either side
 EDGE = Threshold(0.25, "ratio", "own reasoning: an order begins or ends from one half hour to the next, in a sky that offered more")
 REACHED = Threshold(0.97, "of the level", "own reasoning: units under an order stay level to some per cent")
 REACHED_SHARE = Threshold(0.25, "of the hours of the order", "own reasoning: a plane seldom up to it loses next to nothing")
@@ -63,7 +66,8 @@ class _Spell:
     """A run of level half hours on one day.
 
     Positions, level, hours, whether the sky bent, share of clear sky, whether the
-    units were level with each other, and whether more was made just before or after.
+    units were level with each other, whether more was made just before or after,
+    and whether the units made more of the sky in the hours around.
     """
 
     day: int
@@ -74,6 +78,7 @@ class _Spell:
     share: float
     alike: bool
     edge: bool
+    dips: bool
 
     @property
     def fair(self) -> bool:
@@ -281,7 +286,7 @@ def _ordered(case: Case, clear: Floats) -> Mask:
         repeated |= s.fair and len({o.day for o in like if o.fair}) >= 3
         repeated &= s.hours >= (3.0 if coarse else STRONG_HOURS.value)
         below = [o for o in like if o.alike and (o.strong or o.share < FAR_BELOW.value)]
-        short = s.share < FAR_BELOW.value and s.alike and len(below) >= RETURNS.value
+        short = s.share < FAR_BELOW.value and s.alike and s.dips and len(below) >= RETURNS.value
         short &= bool(strong) or len(days_alike) >= 3 or (len(below) > RETURNS.value and len(days_alike) >= 2)
         single = not coarse and (s.alone or (s.plain and stuck[s.day] < 0.5 * s.hours))
         if single or repeated or short:
@@ -313,6 +318,7 @@ def _again(case: Case, cap: Mask, clear: Floats) -> Mask:
         far = (level > LEAST_LEVEL.value) & (level < _site_ceiling(case, level)) & (level < FAR_BELOW.value * light)
         for number in crowded(level[far & ~(wobble >= CALM.value)], CROWD.value):
             near = (np.abs(level / number - 1) < LEVEL.value) & brighter
+            near &= _dips(level / light, light, near)[:, None]
             moved = stuck < 0.5 * near.sum(axis=1) * width
             out |= near & (days_at(near, wobble) & moved | cap.any(axis=1))[:, None]
         for d in np.flatnonzero(cap.any(axis=1)):
@@ -323,6 +329,18 @@ def _again(case: Case, cap: Mask, clear: Floats) -> Mask:
                 hours = sum(last - first + 1 for first, last in runs) * width
                 if o == d or (hours >= AGAIN_HOURS.value and middle(wobble[o, near[o]]) < CALM.value):
                     out[o] |= near[o]
+    return out
+
+
+def _dips(share: Floats, light: Floats, near: Mask) -> Mask:
+    """Days on which the units made more of the sky beside the bins near a number than in them, [D]; True with nothing beside.
+
+    The clear noons of a dirty roof come out alike too.
+    """
+    held = nan_median(np.where(near, share, np.nan), 1)
+    lit = light >= DIP_LIGHT.value * np.where(near, light, 0.0).max(axis=1, keepdims=True)
+    beside = np.where(lit & ~with_neighbours(near) & np.isfinite(share), share, -np.inf).max(axis=1)
+    out: Mask = np.isneginf(beside) | (beside > DIP.value * held)
     return out
 
 
@@ -390,9 +408,13 @@ def _spells(
         curve = light[at].tolist()
         beside = [levels[b] for b in (*filled[max(start - 1, 0) : start], *filled[stop : stop + 1])]
         edge = any(other > (1 + EDGE.value) * held for other in beside)
+        around = np.array([*filled[max(start - DIP_REACH, 0) : start], *filled[stop : stop + DIP_REACH]], dtype=int)
+        around = around[light[around] > DIP_LIGHT.value * max(curve)]
+        share = held / median(curve)
+        dips = not around.size or float((level[around] / light[around]).max()) > DIP.value * share
         level_with = float(alike[at].mean()) >= 0.7
         out.append(
-            _Spell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, held / median(curve), level_with, edge)
+            _Spell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, share, level_with, edge, dips)
         )
     return out
 

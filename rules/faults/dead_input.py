@@ -22,7 +22,7 @@ import numpy as np
 from rules.case import Candidate, Case, RuleResult, Unjudged
 from rules.daytable import DARK, DEAD
 from rules.finding import Alternative
-from rules.hard import certainty, symptom_days, symptom_loss_wh
+from rules.hard import certainty, symptom_days, symptom_loss_wh, witnessed
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 
@@ -38,6 +38,7 @@ def judge(case: Case) -> RuleResult:
         unjudged = int((case.light_days & ~judged).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "dead-input", "less than an hour of reported power in light", unjudged))
+        days = witnessed(case, (DEAD, DARK), n, days, judged)
         if not days.any():
             continue
         blind = dark[days].sum() > dead[days].sum()

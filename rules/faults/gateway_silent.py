@@ -28,6 +28,7 @@ from rules.silence import gateway_kinds, log_of
 
 COLUMNS = ("timestamp", "energy_total_wh")
 DARK_SHARE = Threshold(0.04, "of clear sky", "own reasoning: below a thick overcast; a dark roof counts nothing")
+LEAST_LIGHT = Threshold(1.0, "h at full sun under a clear sky", "own reasoning: a thick overcast leaves a tenth, a few watt-hours")
 ALIKE = Threshold(0.7, "of days", "own reasoning: gateways that lose one supply are silent over the same days")
 SHORT_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 SHORT_LIGHT = Threshold(0.3, "h", "own reasoning: ten times what power and counter differ by in a day (1 % of 5 h)")
@@ -90,12 +91,15 @@ def _candidate(
     log = _logged(case, name, days)
     # What was made in other, shorter gaps of those days is no sign of life in the long one.
     beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
-    known = np.isfinite(rise) and clear > 0
+    # A counter that stands over an hour of winter's gloom says nothing.
+    bright = clear >= LEAST_LIGHT.value * float(np.nansum(case.rated[inputs]))
+    lit = table["quiet_clear"][days][:, np.unique(case.unit_of[inputs])].sum() >= LEAST_LIGHT.value * len(inputs)
+    known = np.isfinite(rise) and clear > 0 and (bright or rise > DARK_SHARE.value * clear)
     stood = known and rise < (DARK_SHARE.value + max(beside, 0.0)) * clear
     units = np.unique(case.unit_of[inputs])
     waiting = _waiting(case, units, days)
     # Without counters: a supply that failed takes every gateway, and leaves the units waiting to reconnect.
-    down = not known and not log.startswith("offline") and (waiting or (all_silent and not only_gateway))
+    down = lit and not known and not log.startswith("offline") and (waiting or (all_silent and not only_gateway))
     logged = f"; the gateway log notes {log}" if log else ""
     loss = np.zeros(case.day_count)
     if stood or down:
@@ -133,7 +137,9 @@ def _candidate(
         inputs=tuple(int(n) for n in inputs),
         days=days,
         loss_wh=loss,
-        strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if known or log.startswith("offline") else 0.85),
+        # In the gloom of midwinter units sleep, and a gateway has nothing to pass on.
+        strength=float(1 - 0.4 * np.exp(-hours / 3.0))
+        * (1.0 if known or log.startswith("offline") else 0.85 if lit else 0.4),
         why=(
             f"Gateway {name} passed on nothing for {hours:.1f} h of daylight on {int(days.sum())} days; "
             + (

@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Mask, RuleResult, Unjudged
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
 
@@ -24,6 +24,7 @@ COLUMNS = ("temperature_c", "dc_power_w")
 HOT_C = Threshold(50.0, "Celsius", "common practice: derating starts at 50 to 80 Celsius inside, by make")
 COOL_K = Threshold(6.0, "K below the dips", "own reasoning: a unit that protects itself is sound a few kelvin lower")
 DROP = Threshold(0.05, "ratio", "own reasoning: above the spread of a unit's ratio between cool and warm hours")
+WITHIN = Threshold(0.97, "of the day's cooler hours", "own reasoning: half of DROP; dirt takes no more from hot hours")
 OVER_K = Threshold(2.0, "K over other units", "own reasoning: shade cools a unit, derating comes from being hotter")
 CEILING = Threshold(0.4, "of the hours of dips", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
 FURTHER = Threshold(0.02, "of clear sky", "common practice: derating takes 2 to 5 % a kelvin; bins are 5 K")
@@ -155,6 +156,20 @@ def _fall(case: Case, u: int) -> _Fall | None:
     return share, peak, knee
 
 
+def _within_days(power: Floats, light: Floats, knee: int, inputs: int) -> bool:
+    """Whether the unit gives less in the hot hours of a day than in its cooler ones: dirt that grows towards summer does not.
+
+    ``power`` and ``light`` are [D, H]; True where too few days hold both.
+    """
+    before, after = slice(1, knee), slice(knee, None)
+    cool, hot = light[:, before].sum(axis=1), light[:, after].sum(axis=1)
+    told = np.minimum(cool, hot) >= 0.5 * MIN_ENERGY.value * inputs
+    if told.sum() < 3:
+        return True
+    beside = (power[told][:, after].sum(axis=1) / hot[told]) / (power[told][:, before].sum(axis=1) / cool[told])
+    return bool(np.median(beside) <= WITHIN.value)
+
+
 def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling: Mask) -> Candidate | None:
     """A unit whose plane has none that keeps cool has no siblings: its share of clear sky by its own heat tells.
 
@@ -181,7 +196,7 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
         power[:, after].sum(axis=1) < (1 - DROP.value) * share[peak] * light[:, after].sum(axis=1)
     )
     days &= table["clipped_h"][:, inputs].max(axis=1) < CEILING.value * light[:, after].sum(axis=1) / len(inputs)
-    if days.sum() < 2:
+    if days.sum() < 2 or not _within_days(power[days], light[days], knee, len(inputs)):
         return None
     lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)
     return Candidate(

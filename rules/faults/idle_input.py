@@ -20,7 +20,7 @@ import numpy as np
 from rules.case import Candidate, Case, RuleResult, Unjudged
 from rules.daytable import IDLE
 from rules.finding import Alternative
-from rules.hard import certainty, symptom_days, symptom_loss_wh
+from rules.hard import certainty, symptom_days, symptom_loss_wh, witnessed
 
 COLUMNS = ("dc_voltage_v", "dc_power_w")
 
@@ -38,6 +38,7 @@ def judge(case: Case) -> RuleResult:
         blind = judged & ~np.isfinite(table["volts"][:, n]) & (hours == 0) & (case.energy[:, n] > 0)
         if blind.any():
             result.unjudged.append(Unjudged(n, "idle-input", "no dc_voltage_v column", int(blind.sum())))
+        days = witnessed(case, (IDLE,), n, days, judged)
         if not days.any():
             continue
         total = float(hours[days].sum())

@@ -8,7 +8,8 @@ Looks at: every reporting unit standing by with nobody producing, and grid
 voltage at nil or an alarm about the grid in the gateway log. Columns:
 ``dc_power_w`` or ``ac_power_w``; ``ac_voltage_v`` helps.
 
-Looks the same: ``grid-out-of-range`` (voltage present but outside; without a
+Looks the same: ``curtailment`` to nil (told here too: grid voltage is there
+throughout), ``grid-out-of-range`` (voltage present but outside; without a
 voltage, short stops on many days), ``snow``
 (power small, not nil), ``unit-standby`` of one unit (others produce), night.
 """
@@ -31,6 +32,8 @@ SHORT_HOURS = Threshold(2.0, "h", "own reasoning: a few trips and waits of five 
 HABIT_DAYS = Threshold(4, "days", "own reasoning: an outage comes once or twice in some weeks")
 SOME = Threshold(0.25, "of units", "own reasoning: those that the sun reaches speak for a site where nobody else produces")
 NOTHING = Threshold(0.01, "W per rated W", "own reasoning: twice a meter's offset, far below any light on a module")
+THERE = Threshold(0.8, "of the usual grid voltage", "EN 50160 (from memory): within 10 %; an open supply shows none")
+UNITS = Threshold(3, "units", "own reasoning: two may well stand still for themselves")
 ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly all share the symptom")
 
 
@@ -60,6 +63,10 @@ def judge(case: Case) -> RuleResult:
         return result
     loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
     days = _habit(case, days, typical, loss, result)
+    ordered = days & _grid_there(case, days)
+    if ordered.any() and len(case.site.units) >= UNITS.value:
+        result.candidates.append(_to_nil(case, ordered, typical, loss))
+        days &= ~ordered
     if not days.any():
         return result
     total = float(np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))[days].sum())
@@ -85,6 +92,41 @@ def judge(case: Case) -> RuleResult:
         )
     )  # fmt: skip
     return result
+
+
+def _grid_there(case: Case, asked: Mask) -> Mask:
+    """Of the days asked for, those on which the units saw their grid while they stood still, [D]."""
+    out = np.zeros(case.day_count, bool)
+    volts = case.table["volt_bin"]
+    usual = float(np.nanmedian(volts)) if np.isfinite(volts).any() else np.nan
+    for d in np.flatnonzero(asked).tolist():
+        first, last = (float(np.median(edge)) for edge in _edges(case, d)[:2])
+        start, width = float(case.table.days[d] * 86400 - day_offset(case.site)), 86400 / BINS
+        told = volts[d, int(np.ceil((first - start) / width)) : int((last + case.table["step_s"][d] - start) // width)]
+        out[d] = told.size > 0 and bool((told >= THERE.value * usual).all()) and not _grid_alarm(case)[d]
+    return out
+
+
+def _to_nil(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
+    """All units at nothing with their grid there: somebody ordered it, by a relay, an export limit or a switch of the gateway's."""
+    total = float(hours[days].sum())
+    return Candidate(
+        fault="curtailment",
+        scope="site",
+        inputs=tuple(range(len(case.inputs))),
+        days=days,
+        loss_wh=loss * days,
+        strength=certainty(total, int(days.sum())) * 0.9,
+        why=(
+            f"Every unit reported its grid and none produced for {total:.1f} h of daylight on {int(days.sum())} days: "
+            "not the supply but an order to nil, by an export limit, a relay or by hand."
+        ),
+        evidence={"hours": round(total, 2), "level": 0.0, "by_frequency": False},
+        alternatives=(
+            Alternative("site-outage", 0.15, "Grid voltage at a unit's connector while it stands: an outage shows none."),
+            Alternative("grid-out-of-range", 0.05, "Grid voltage and frequency recorded just before."),
+        ),
+    )
 
 
 def _habit(case: Case, days: Mask, hours: Floats, loss: Floats, result: RuleResult) -> Mask:

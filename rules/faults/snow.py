@@ -48,6 +48,11 @@ SLID_FREE = Threshold(0.5, "of clear sky", "own reasoning: a module that is free
 SLID_HOURS = Threshold(1.5, "h", "own reasoning: longer than a start of the day in low cloud")
 LATEST_DAYS = 3  # after half of the plane is clear
 FELL = Threshold(0.5, "of the day before", "own reasoning: a cover halves the light at least; dull weather goes on from day to day")
+AROUND = Threshold(12, "days each way", "own reasoning: longer than most snow lies, shorter than the season")
+AROUND_LEAST = Threshold(6, "days", "own reasoning: the better ones of fewer may all lie under snow")
+LOWEST = Threshold(0.45, "of the record's better days", "own reasoning: snow leaves a tenth, a low sun half")
+BACK = Threshold(0.85, "of the best of the plane", "own reasoning: modules of one type differ by less")
+BACK_DAYS = Threshold(2, "bright days", "own reasoning: one alone may be another cause's")
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
 
@@ -83,7 +88,7 @@ class _Sky:
             for p in planes:
                 good = made[np.isfinite(made[:, p]), p]
                 if good.size >= 3:
-                    expected[:, p] *= np.clip(np.quantile(good, 0.85), 0.7, 2.0)
+                    expected[:, p] *= np.clip(np.quantile(good, 0.85), 0.7, 2.0) * _season_level(made[:, p])
         share = _day_share(case)
         lit, gone = case.table["lit_h"], case.table["symptom_slots"][:, :, MISSING]
         asleep = (lit > 1) & (gone > ASLEEP.value * lit)
@@ -104,7 +109,7 @@ class _Sky:
 
 @dataclass
 class _Spell:
-    """A plane under snow: the days of each of its inputs, and how they came back."""
+    """A plane under snow: the days of each of its inputs, and how they came back; no inputs where it never clears."""
 
     plane: int
     start: int
@@ -135,6 +140,21 @@ def judge(case: Case) -> RuleResult:
     for _, plane in found:
         _tell(case, plane, [s for _, spells in found for s in spells], sky, why, result)
     return result
+
+
+def _season_level(made: Floats) -> Floats:
+    """What the better days around made of the sensor's light against those of the whole record, 1 at most, [D].
+
+    In a northern midwinter the sun stays so low that modules make half of what a sensor lets expect.
+    """
+    whole = float(np.quantile(made[np.isfinite(made)], 0.85))
+    reach, out = int(AROUND.value), np.ones(len(made))
+    for d in range(len(made)):
+        near = made[max(0, d - reach) : d + reach + 1]
+        near = near[np.isfinite(near)]
+        if near.size >= AROUND_LEAST.value:
+            out[d] = np.clip(np.quantile(near, 0.85) / max(whole, 1e-6), LOWEST.value, 1.0)
+    return out
 
 
 def _season_possible(case: Case) -> Mask:
@@ -214,11 +234,14 @@ def _came_back(case: Case, p: int, d: int, sky: _Sky) -> bool:
     Clouds leave all at once; what stayed behind must have been sound before.
     """
     inputs = np.flatnonzero(case.plane_of == p)
-    if d == 0 or len(inputs) < 2 or not np.isfinite(sky.plane[d - 1, p]) or sky.plane[d - 1, p] > DARK.value:
+    # The day before, or the last one heard of: units under snow sleep.
+    told = [k for k in range(max(0, d - LATEST_DAYS), d) if np.isfinite(sky.plane[k, p])]
+    asleep = [k for k in range(max(0, d - LATEST_DAYS), d) if sky.asleep[k, inputs].all()]
+    if len(inputs) < 2 or not told or len(asleep) < d - 1 - told[-1] or sky.plane[told[-1], p] > DARK.value:
         return False
-    if sky.trusted and sky.light[d - 1, p] < PLAIN_LIGHT.value:
-        return False  # it was dark for want of light
     behind = _behind(sky.share[d, inputs])
+    if sky.trusted and sky.light[told[-1], p] < PLAIN_LIGHT.value and 2 * behind.sum() < len(inputs):
+        return False  # it was dark for want of light
     if not (1 if len(inputs) < 4 else 2) <= behind.sum() < len(inputs):
         return False
     well = [k for k in range(max(0, d - 10), d) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
@@ -236,10 +259,10 @@ def _behind(share: Floats) -> Mask:
     return out
 
 
-def _ill_before(case: Case, n: int, start: int) -> bool:
-    """Whether the input was down on the days before the snow while its plane was not."""
+def _ill_before(case: Case, n: int, start: int, asleep: Mask) -> bool:
+    """Whether the input was down on the days before the snow while its plane was not, which was ``asleep`` on some, [D]."""
     hours = case.table["symptom_slots"][:, n].sum(axis=1)
-    before = [d for d in range(max(0, start - 3), start) if case.table["lit_h"][d, n] > 1]
+    before = [d for d in range(max(0, start - 3), start) if case.table["lit_h"][d, n] > 1 and not asleep[d]]
     return bool(before) and all(hours[d] > 0.7 * case.table["lit_h"][d, n] for d in before)
 
 
@@ -280,7 +303,7 @@ def _spells(case: Case, p: int, cold: Mask, sky: _Sky) -> tuple[int, list[_Spell
             continue
         spell = _spell(case, p, inputs, start, returning, cold, sky)
         if spell is not None:
-            out.append(spell)
+            out += [spell] if spell.days else []
             until = spell.last
     return p, out
 
@@ -291,7 +314,7 @@ def _unheard(case: Case, p: int, cold: Mask, sky: _Sky, starts: list[int]) -> li
     for start in sorted({k for s in starts for k in (s - 1, s, s + 1) if 0 < k < case.day_count and cold[k]}):
         if sky.asleep[start, inputs].all() and not sky.asleep[start - 1, inputs].any() and len(inputs) > 1:
             spell = _spell(case, p, inputs, start, False, cold, sky)
-            return [spell] if spell is not None else []
+            return [spell] if spell is not None and spell.days else []
     return []
 
 
@@ -301,10 +324,11 @@ def _spell(
     share = sky.share
     last_day = min(case.day_count, start + int(MAX_DAYS.value))
     spells: dict[int, Mask] = {}
+    endless = False
     for n in inputs.tolist():
         days = np.zeros(case.day_count, bool)
         spells[n] = days
-        if _ill_before(case, n, start):
+        if _ill_before(case, n, start, sky.asleep[:, inputs].all(axis=1)):
             continue
         under = start > 0 and _awake_before(n, start, inputs, sky)
         for d in range(start, last_day):
@@ -320,7 +344,11 @@ def _spell(
             days[d] = under = True
         else:
             if last_day - start == int(MAX_DAYS.value) < case.day_count - start:
-                days[:] = False  # what never clears is another cause
+                days[:], endless = False, True  # what never clears is another cause
+    for n, days in spells.items():
+        _back_whole(n, days, inputs, sky)
+        while days.any() and not np.isfinite(share[last := int(np.flatnonzero(days)[-1]), n]) and not sky.asleep[last, n]:
+            days[last] = False  # nobody heard of it that day
     # A silence of all at the end of a spell has no covered day after it: it may be anything,
     # unless their gateway heard others meanwhile.
     told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs)) & np.any(list(spells.values()), axis=0)
@@ -330,7 +358,7 @@ def _spell(
     # When the siblings have been clear for days, what still lies still has another cause.
     covered_ends = ends[ends >= start]
     if not covered_ends.size:
-        return None
+        return _Spell(p, last_day - 1, {}, False, False, False) if endless else None
     latest = int(np.median(covered_ends)) + LATEST_DAYS
     for days, end in zip(spells.values(), ends.tolist(), strict=True):
         days[latest + 1 if end <= latest else 0 :] = False
@@ -350,6 +378,19 @@ def _spell(
     deep = sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
     _reach_back(case, p, start, spells, returning, cold, sky)
     return _Spell(p, start, spells, uneven, elsewhere, deep)
+
+
+def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: _Sky) -> None:
+    """Drop the days on which an input stayed behind and then never came back whole, in place: that is another cause."""
+    if not days.any():
+        return
+    end = int(np.flatnonzero(days)[-1])
+    best = np.nan_to_num(np.nanmax(np.append(sky.share[:, inputs], np.zeros((len(days), 1)), axis=1), axis=1))
+    after = np.arange(end + 1, min(len(days), end + 1 + int(MAX_DAYS.value)))
+    after = after[(best[after] > BRIGHT.value) & np.isfinite(sky.share[after, n])]
+    if after.size < BACK_DAYS.value or np.median(sky.share[after, n] / best[after]) >= BACK.value:
+        return
+    days[np.nan_to_num(sky.share[:, n], nan=1.0) < LOW.value * best] = False
 
 
 def _alone_asleep(case: Case, inputs: np.ndarray) -> Mask:

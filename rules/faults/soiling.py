@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.case import Candidate, Case, Floats, RuleResult, runs_of, weighted_quantile
+from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.levels import Segment, relative_levels
 from rules.ranks import median_of, row_quantile
@@ -292,6 +293,8 @@ def _bends(teeth: Teeth, parts: list[Segment]) -> bool:
 def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
     """Level of a plane against expectation, [D], and its scatter."""
     share, clear = case.plane_share[:, p], case.table["plane_clear"][:, p]
+    # Held down, a plane makes what was ordered.
+    share = np.where(held_bins(case), np.nan, share)
     mine = np.flatnonzero(case.plane_of == p)
     ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
     if case.sensor_trust[0]:

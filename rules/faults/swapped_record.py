@@ -101,7 +101,7 @@ def _explained(
         days &= (n_there < GOOD_FIT.value) & (m_there < GOOD_FIT.value)
         if not _steady(days, np.isfinite(before)):
             continue
-        if min(size[a], size[b]) < 3 and not courses.sun_agrees(n, m):
+        if min(courses.heard(a, days), courses.heard(b, days)) < 3 and not courses.sun_agrees(n, m):
             continue  # of two planes of two, the other two would do as well: the sun must tell which
         quality = float(after[days].sum() / before[days].sum())
         if quality < min(best_of.get(n, 1.0), best_of.get(m, 1.0)):
@@ -170,6 +170,10 @@ class _Courses:
                 out[n] = apart[:, k]
                 self._kept[p, (n,)] = course[:, k]
         return out
+
+    def heard(self, plane: int, days: Mask) -> int:
+        """Members of a plane that reported on most of some days."""
+        return int((self.power[np.ix_(days, self.members[plane])].sum(axis=2) > 0.0).mean(axis=0).round().sum())
 
     def sun_agrees(self, n: int, m: int) -> bool:
         """Whether two records follow the sun on each other's plane better than on their own, on bright days."""

@@ -9,7 +9,7 @@ verdict ``energy_total_wh``.
 
 Looks the same: ``gateway-silent`` (everybody), ``patchy-comms`` (many short
 gaps), night and dawn (silence is normal), a unit not yet installed (no row
-ever before, and no more on its first counter than the days of the record can hold).
+ever before, and a first counter unlike those of the units installed with it).
 
 Silent when the whole gateway is silent, and outside the span of the record.
 """
@@ -26,6 +26,9 @@ from rules.silence import FEW_ROWS, unit_kinds
 COLUMNS = ("timestamp", "energy_total_wh")
 EVEN = Threshold(0.5, "of what siblings made", "own reasoning: until a counter tells, dark is as likely as a lost link")
 FULL_LOAD = Threshold(12.0, "h a day", "own reasoning: more than the clearest midsummer day gives on any plane (pvlib: under 10 h)")
+OTHERS = Threshold(3, "inputs", "own reasoning: fewer show no common age")
+MOST = Threshold(0.9, "quantile", "own reasoning: one counter in ten may have been reset or replaced")
+ALIKE = Threshold(0.25, "of the middle counter", "own reasoning: planes of a roof differ so in yearly energy (pvlib: 0 to 30 %)")
 PRODUCED = Threshold(0.15, "of clear sky", "own reasoning: more than a dark unit can count, less than any month's mean sky")
 
 
@@ -63,10 +66,20 @@ def judge(case: Case) -> RuleResult:
 
 
 def _ran_before(case: Case, inputs: np.ndarray, first: int) -> bool:
-    """Whether the unit's first counters, on day ``first``, hold more than a unit installed within the record could have made."""
+    """Whether the unit's first counters, on day ``first``, show that it was installed with the others before the record began.
+
+    They hold more than a new unit could have made, and what those of the other units hold.
+    """
     elapsed = float(case.table.days[first] - case.table.days[0]) + 1.0
-    counter = case.table["counter_first"][first, inputs]
-    return bool(np.nanmax(counter / case.rated[inputs], initial=0.0) > FULL_LOAD.value * elapsed)
+    with np.errstate(invalid="ignore"):
+        hours = case.table["counter_first"][first] / case.rated
+    own, known = hours[inputs], np.isfinite(hours)
+    known[inputs] = False
+    if known.sum() < OTHERS.value or not np.isfinite(own).all() or own.min() <= FULL_LOAD.value * elapsed:
+        return False
+    usual = float(np.median(hours[known]))
+    alike = float(np.quantile(np.abs(hours[known] / usual - 1.0), MOST.value)) <= ALIKE.value
+    return alike and bool((np.abs(own / usual - 1.0) <= ALIKE.value).all())
 
 
 def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Candidate:

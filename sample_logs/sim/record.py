@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sample_logs.sim.layout import Layout
 from sample_logs.sim.plant import OFF, STANDBY, STATES, Production, World
 
 F = NDArray[np.float64]
@@ -43,6 +44,16 @@ def _round(a: F, step: float) -> F:
     return np.asarray(np.round(np.round(a / step) * step, 4))
 
 
+def _lifetime(lay: Layout, drawn: F) -> F:
+    """Counters of a site at the start of its record, Wh [N]: of one age, apart by rating, plane and a few per cent.
+
+    ``drawn`` is a random number from 2e4 to 3e6 for each input.
+    """
+    part = (drawn - 2e4) / (3e6 - 2e4)
+    first = np.array([np.flatnonzero(lay.plane_of == p)[0] for p in lay.plane_of])
+    return np.asarray(drawn[0] * lay.rating_w / lay.rating_w[0] * (0.85 + 0.3 * part[first]) * (0.96 + 0.08 * part))
+
+
 def write(
     world: World, made: Production, wrong: Recording, out_step_s: int, rng: np.random.Generator
 ) -> tuple[pd.DataFrame, B]:
@@ -75,7 +86,7 @@ def write(
     gain_e = gain_p * (1 + 0.002 * rng.normal(size=n))
     energy = np.cumsum(made.power_w[:used] * gain_e, axis=0) * (sky.step_s / 3600)
     energy = energy[per - 1 :: per]
-    base = rng.uniform(2e4, 3e6, size=n) if style.counter == "lifetime" else np.zeros(n)
+    base = _lifetime(lay, rng.uniform(2e4, 3e6, size=n)) if style.counter == "lifetime" else np.zeros(n)
     for u, slot in wrong.counter_zero.items():
         ins = lay.inputs_of_unit(u)
         energy[slot:, ins] -= energy[max(slot - 1, 0), ins]

@@ -47,6 +47,7 @@ def site_text(
     longitude: float = -3.0,
     rated_va: float | None = RATED_VA,
     gateways: Sequence[str] = (),
+    branches: Sequence[str] = (),
     grid: str = "nominal_v = 230.0\nnominal_hz = 50.0\nlow_v = 207.0\nhigh_v = 253.0\n"
     "low_hz = 47.5\nhigh_hz = 51.5\nreconnect_s = 300\n",
     module: str = "",
@@ -68,8 +69,8 @@ def site_text(
         if facing is not None:
             lines.append(f"azimuth_deg = {facing[0]}\ntilt_deg = {facing[1]}")
     for u, inputs in enumerate(units):
-        gateway = gateways[u] if gateways else "G1"
-        lines.append(f'[[units]]\nserial = "U{u + 1}"\ninverter = "i"\ngateway = "{gateway}"\nbranch = "B1"')
+        gateway, branch = gateways[u] if gateways else "G1", branches[u] if branches else "B1"
+        lines.append(f'[[units]]\nserial = "U{u + 1}"\ninverter = "i"\ngateway = "{gateway}"\nbranch = "{branch}"')
         for i, plane in enumerate(inputs):
             lines.append(f'[[units.inputs]]\ninput = {i + 1}\nmodule = "m"')
             if plane:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import rules.case
 from rules.case import Case, runs_of, span_mask, weighted_quantile
+from rules.finding import Threshold
 from tests.rules.make import case_of, cloud_course, make_roof
 
 
@@ -50,6 +52,28 @@ def test_a_good_sensor_is_used_and_a_wrong_one_is_not() -> None:
     assert case_of(roof, wrong).irradiance_source == "own inputs"
     assert case_of(roof, low).irradiance_source == "own inputs"
     assert case_of(roof).irradiance_source == "own inputs"
+
+
+def test_a_sensor_that_is_wrong_by_a_steady_factor_is_scaled() -> None:
+    roof = make_roof(days=8)
+    weather = roof.weather()
+    weather["ghi_w_m2"] *= 0.6
+    case = case_of(roof, weather)
+    assert case.irradiance_source == "ghi sensor"
+    use = np.isfinite(case.sensor_index) & (case.bin_elevation > 20)
+    assert np.median(case.sky_index[use] / case.inputs_index[use]) == pytest.approx(1.0, abs=0.03)
+    assert "scaled" in case.sensor_trust[1]
+    for name, value in (("SENSOR_SCALE", 0.8), ("SENSOR_STEADY", 0.0)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(rules.case, name, Threshold(value, "", "moved"))
+            assert case_of(roof, weather).irradiance_source == "own inputs"
+
+
+def test_a_sensor_whose_factor_drifts_is_not() -> None:
+    roof = make_roof(days=16)
+    weather = roof.weather()
+    weather["ghi_w_m2"] *= np.linspace(0.45, 0.9, len(weather))
+    assert case_of(roof, weather).irradiance_source == "own inputs"
 
 
 def test_ratio_of_a_healthy_input_is_one(healthy_case: Case) -> None:

@@ -65,11 +65,17 @@ def test_members_of_a_plane_are_told_once(healthy_case: Case) -> None:
     assert joined[0].loss_wh.sum() == pytest.approx(1800.0)
 
 
-@pytest.mark.parametrize(("units", "fault"), [([1], "unit-standby"), ([0, 1, 2, 3, 4], "site-outage")])
-def test_the_highest_level_that_shares_it(units: list[int], fault: str) -> None:
+@pytest.mark.parametrize(
+    ("units", "volts", "fault"),
+    [([1], None, "unit-standby"), ([0, 1, 2, 3, 4], 0.0, "site-outage"), ([0, 1, 2, 3, 4], None, "curtailment")],
+)
+def test_the_highest_level_that_shares_it(units: list[int], volts: float | None, fault: str) -> None:
+    """All units at nothing with their grid there were told to: an outage shows no voltage."""
     roof = make_roof(days=6, kinds="c")
     for u in units:
         roof.standby(u, roof.when(2, 4))
+        if volts is not None:
+            roof.ac_volts[roof.when(2, 4), u] = volts
     assert {f.fault for f in findings(roof)} == {fault}
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -21,6 +22,7 @@ from triage.wording import light_words
 from triage.workspace import Workspace
 
 if TYPE_CHECKING:
+    from rules.finding import Finding
     from triage.check import CheckResult
 
 _EXAMPLES = """
@@ -140,6 +142,15 @@ def _check_all(
     raise typer.Exit(report.exit_code)
 
 
+def _by_common_cause(findings: Sequence[Finding]) -> list[list[Finding]]:
+    """Findings in their order; those of one branch that began on one day stand together."""
+    groups: dict[object, list[Finding]] = {}
+    for n, f in enumerate(findings):
+        shared = f.evidence.get("common_cause")
+        groups.setdefault((f.fault, shared["name"], f.first_seen) if shared else n, []).append(f)
+    return list(groups.values())
+
+
 def _show(result: CheckResult) -> None:
     if not result.to_day:
         out.print(f"{result.site}: no readings yet, so nothing can be said.", highlight=False)
@@ -153,10 +164,11 @@ def _show(result: CheckResult) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
     for name in ("fault", "where", "since", "days", "sure", "loss/day", "do", "why"):
         table.add_column(name, justify="right" if name in ("days", "sure", "loss/day") else "left")
-    for f in result.findings:
+    for group in _by_common_cause(result.findings):
+        f, loss = group[0], sum(g.loss_wh_per_day for g in group)
+        where = f"branch {f.evidence['common_cause']['name']}, {len(group)} units" if len(group) > 1 else f.place
         table.add_row(
-            f.fault, f.place, f.first_seen, str(f.days), f"{100 * f.confidence:.0f} %",
-            f"{f.loss_wh_per_day:.0f} Wh", f.action, f.why,
+            f.fault, where, f.first_seen, str(f.days), f"{100 * f.confidence:.0f} %", f"{loss:.0f} Wh", f.action, f.why,
         )  # fmt: skip
     if result.findings:
         out.print(table)

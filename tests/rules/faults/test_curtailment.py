@@ -255,3 +255,14 @@ def test_days_on_which_one_input_repeats_itself_show_no_order(threshold: MoveThr
     assert held - left == {7}
     threshold(rule, "FROZEN_HOURS", 24.0)
     assert 7 in {int(d) for d in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)}
+
+
+def test_a_dirty_roof_at_noon_is_no_order(threshold: MoveThreshold) -> None:
+    """Clear days whose noons come out alike: a fifth is missing at every hour, and a noon is broad and flat."""
+    roof = make_roof(days=14, kinds="c", units=[["south"] * 2] * 6, planes={"south": (180.0, 8.0)})
+    for n in range(12):
+        roof.scale(n, 0.72, roof.when(8))
+    case = case_of(roof)
+    assert not run_rule("curtailment", case).candidates
+    threshold(rule, "DIP", 0.0)
+    assert run_rule("curtailment", case).candidates

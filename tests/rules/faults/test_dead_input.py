@@ -79,3 +79,14 @@ def test_a_lone_input_with_a_dead_module_is_silent_not_dead() -> None:
     roof.dead(0, roof.when(4, 6))
     roof.heard[roof.when(4, 6)] = False
     assert not findings(roof, "dead-input")
+
+
+def test_in_the_gloom_nobody_is_dead(threshold: MoveThreshold) -> None:
+    """Inputs without power or voltage on days on which nobody else made anything either."""
+    roof = make_roof(days=8)
+    for n in range(10):
+        roof.dead(n, roof.when(3, 4))
+    case = case_of(roof)
+    assert not run_rule("dead-input", case).candidates
+    threshold(rules.hard, "PLAIN_LIGHT", 0.0)
+    assert run_rule("dead-input", case).candidates

@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 import rules.faults.grid_out_of_range as rule
+import rules.reduce
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
@@ -82,3 +83,16 @@ def test_without_grid_readings_it_cannot_be_judged() -> None:
     result = run_rule("grid-out-of-range", case_of(roof))
     assert not result.candidates
     assert [u.reason for u in result.unjudged] == ["no ac_voltage_v or ac_frequency_hz"]
+
+
+def test_a_mean_on_the_brink_is_a_trip_on_a_day_of_excursions(threshold: MoveThreshold) -> None:
+    """IEEE 1547-2018 trips on excursions of seconds (from memory); the row is a mean of minutes, here 0.4 % under the limit."""
+    roof = make_roof()
+    for u, hours in enumerate((1.5, 1.5, 4.5, 1.5, 1.5)):
+        when = roof.when(5, 6, 11.0, 11.0 + hours)
+        roof.standby(u, when, state="fault")
+        roof.ac_volts[when, u] = 252.0
+        roof.ac_volts[roof.when(5, 6, 11.0, 12.0), u] = 258.0
+    assert {f.fault for f in findings(roof)} == {"grid-out-of-range"}
+    threshold(rules.reduce, "BRINK", 0.0)
+    assert "unit-standby" in {f.fault for f in findings(roof)}

@@ -132,6 +132,20 @@ def test_heat_takes_more_with_every_step(threshold: MoveThreshold, share: list[f
     assert bool(run_rule("hot-derating", case).candidates) is not fires
 
 
+def test_dirt_that_grows_towards_summer_is_no_heat(threshold: MoveThreshold) -> None:
+    """The later days are hotter and dirtier; within each day hot hours give what cool ones do."""
+    case = _alone([1.0] * 5)
+    late = np.arange(10) >= 5
+    case.table.fields["heat_power"][late, 0, :5] = 0.75
+    case.table.fields["heat_light"][late, 0, 1:3] = 0.3
+    case.table.fields["heat_light"][~late, 0, 3:5] = 0.3
+    case.table.fields["heat_power"][:, 0] *= case.table["heat_light"][:, 0]
+    assert not run_rule("hot-derating", case).candidates
+    threshold(rule, "WITHIN", 2.0)
+    threshold(rule, "FURTHER", -1.0)
+    assert run_rule("hot-derating", case).candidates
+
+
 def test_two_hot_units_that_are_a_plane_of_their_own_are_told_by_the_sky() -> None:
     """Each would pass for the other's healthy sibling."""
     case = case_of(make_roof(days=10, kinds="c", units=[["south", "south"], ["south", "south"], ["west", "west"]]))

@@ -80,3 +80,30 @@ def test_stops_of_a_unit_that_reports_are_restarts() -> None:
         for day in (2, 3, 4):
             roof.standby(1, roof.when(day, day, hour, hour + 0.3))
     assert not findings(roof, "patchy-comms")
+
+
+def test_units_that_sleep_and_wake_in_the_gloom_have_no_bad_link(threshold: MoveThreshold) -> None:
+    """Two dark days on which units drop in and out at a watt or two."""
+    roof = make_roof(days=10, kinds="ccccoocccc")
+    gloom = roof.when(4, 5)
+    roof.power[gloom] *= 0.02
+    rng = np.random.default_rng(3)
+    for u in range(5):
+        roof.silent(u, gloom & (rng.random(len(roof.ts)) < 0.5))
+    case = case_of(roof)
+    assert not run_rule("patchy-comms", case).candidates
+    threshold(rules.silence, "AWAKE", 0.0)
+    assert run_rule("patchy-comms", case).candidates
+
+
+def test_a_gateway_whose_units_all_sleep_in_the_gloom_has_no_bad_link(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=10, kinds="ccccoocccc")
+    gloom = roof.when(4, 5)
+    roof.power[gloom] *= 0.02
+    asleep = gloom & (np.random.default_rng(3).random(len(roof.ts)) < 0.5)
+    for u in range(5):
+        roof.silent(u, asleep)
+    case = case_of(roof)
+    assert not run_rule("patchy-comms", case).candidates
+    threshold(rules.silence, "GLOOM", 0.0)
+    assert run_rule("patchy-comms", case).candidates

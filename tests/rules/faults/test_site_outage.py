@@ -126,9 +126,16 @@ def test_what_a_habit_is(threshold: MoveThreshold, name: str, value: float) -> N
     assert only(run_rule("site-outage", case_of(_trips(5))).candidates).fault == "site-outage"
 
 
-def test_a_grid_voltage_that_is_told_decides() -> None:
-    """EN 50160 and the units' window are judged from the voltage itself."""
-    assert only(run_rule("site-outage", case_of(_trips(5, volts=True))).candidates).fault == "site-outage"
+def test_a_grid_voltage_that_is_told_decides(threshold: MoveThreshold) -> None:
+    """Whoever stands with the grid there was told to: a supply that is gone shows no voltage."""
+    case = case_of(_trips(5, volts=True))
+    found = only(run_rule("site-outage", case).candidates)
+    assert (found.fault, found.evidence["level"]) == ("curtailment", 0.0)
+    threshold(rule, "UNITS", 9)
+    assert only(run_rule("site-outage", case).candidates).fault == "site-outage"
+    threshold(rule, "UNITS", 3)
+    threshold(rule, "THERE", 1.2)
+    assert only(run_rule("site-outage", case).candidates).fault == "site-outage"
 
 
 def test_planes_that_the_evening_leaves_at_other_hours() -> None:

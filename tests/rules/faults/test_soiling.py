@@ -138,3 +138,12 @@ def test_what_parts_two_teeth(threshold: MoveThreshold, name: str, value: float)
     assert rule.spread_teeth(level, 0.03, rule.PLANE_SURE.value)
     threshold(rule, name, value)
     assert rule.spread_teeth(level, 0.03, rule.PLANE_SURE.value) is None
+
+
+def test_one_rain_that_washes_a_roof_speaks_against_a_sensor(threshold: MoveThreshold) -> None:
+    """A tenth lost over weeks, and back overnight: under what a slow fall alone must reach."""
+    roof = _dirty(slope=0.0045, inputs=tuple(range(10)), reset=19, days=26)
+    case = case_of(roof, roof.weather())
+    assert "west" in {c.plane for c in run_rule("soiling", case).candidates}
+    threshold(rule, "WASHED", 9.0)
+    assert not run_rule("soiling", case).candidates

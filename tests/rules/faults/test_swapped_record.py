@@ -79,3 +79,13 @@ def test_a_ceiling_is_no_other_plane() -> None:
     for n in (4, 5, 6, 7):
         roof.power[:, n] = np.minimum(roof.power[:, n], 0.45 * roof.power[:, n].max())
     assert not run_rule("swapped-record", case_of(roof)).candidates
+
+
+def test_two_planes_of_which_two_each_are_heard_ask_the_sun() -> None:
+    """Others are silent, so either pair could be the swapped one: only the sun tells which."""
+    roof = make_roof(days=10, kinds="c", planes=FAR, rated_va=None, units=[["south"] * 2] * 2 + [["west"] * 2] * 2)
+    for column in (roof.power, roof.volts):
+        column[:, [0, 4]] = column[:, [4, 0]]
+    for u in (1, 3):
+        roof.silent(u, roof.when(4))
+    assert {c.inputs for c in run_rule("swapped-record", case_of(roof)).candidates} == {(0,), (4,)}

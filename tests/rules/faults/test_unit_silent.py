@@ -108,17 +108,36 @@ def test_not_yet_installed() -> None:
     }  # fmt: skip
 
 
-@pytest.mark.parametrize(("hours", "fires"), [(0.0, False), (50.0, False), (70.0, True), (2000.0, True)])
-def test_a_counter_tells_that_a_unit_was_there(hours: float, fires: bool, threshold: MoveThreshold) -> None:
-    """First heard on the fifth day: no new unit could have counted more than five long days of full load."""
+@pytest.mark.parametrize(
+    ("own", "others", "fires"),
+    [(0.0, 2000.0, False), (50.0, 50.0, False), (2000.0, 2000.0, True), (1700.0, 2000.0, True), (900.0, 2000.0, False)],
+)
+def test_a_counter_like_the_others_tells_that_a_unit_was_there(
+    own: float, others: float, fires: bool, threshold: MoveThreshold
+) -> None:
+    """First heard on the fifth day: a new unit could not have counted what those installed before have."""
     roof = make_roof(days=8)
     roof.silent(1, roof.when(0, 3))
     case = case_of(roof)
-    case.table.fields["counter_first"][4, [2, 3]] = hours * 400.0
+    case.table.fields["counter_first"][4] = others * 400.0
+    case.table.fields["counter_first"][4, [2, 3]] = own * 400.0
     result = run_rule("unit-silent", case)
     assert bool(result.candidates) is fires
     assert any("may not have been installed" in u.reason for u in result.unjudged) is not fires
     threshold(rule, "FULL_LOAD", 1000.0)
+    assert not run_rule("unit-silent", case).candidates
+
+
+def test_counters_of_all_ages_tell_nothing(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=8)
+    roof.silent(1, roof.when(0, 3))
+    case = case_of(roof)
+    case.table.fields["counter_first"][4] = 400.0 * np.linspace(300.0, 3000.0, 10)
+    case.table.fields["counter_first"][4, [2, 3]] = 1650.0 * 400.0
+    assert not run_rule("unit-silent", case).candidates
+    threshold(rule, "ALIKE", 1.0)
+    assert run_rule("unit-silent", case).candidates
+    threshold(rule, "OTHERS", 9)
     assert not run_rule("unit-silent", case).candidates
 
 
