@@ -328,7 +328,7 @@ def _spell(
     for n in inputs.tolist():
         days = np.zeros(case.day_count, bool)
         spells[n] = days
-        if _ill_before(case, n, start, sky.asleep[:, inputs].all(axis=1)):
+        if _ill_before(case, n, start, np.asarray(sky.asleep[:, inputs].all(axis=1))):
             continue
         under = start > 0 and _awake_before(n, start, inputs, sky)
         for d in range(start, last_day):
