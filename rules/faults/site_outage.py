@@ -66,7 +66,7 @@ def judge(case: Case) -> RuleResult:
     ordered = days & _grid_there(case, days)
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, typical, loss))
-        days &= ~ordered
+    days &= ~ordered  # two units that see their grid stand for themselves
     if not days.any():
         return result
     total = float(np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))[days].sum())

@@ -132,7 +132,7 @@ def test_a_grid_voltage_that_is_told_decides(threshold: MoveThreshold) -> None:
     found = only(run_rule("site-outage", case).candidates)
     assert (found.fault, found.evidence["level"]) == ("curtailment", 0.0)
     threshold(rule, "UNITS", 9)
-    assert only(run_rule("site-outage", case).candidates).fault == "site-outage"
+    assert not run_rule("site-outage", case).candidates
     threshold(rule, "UNITS", 3)
     threshold(rule, "THERE", 1.2)
     assert only(run_rule("site-outage", case).candidates).fault == "site-outage"
