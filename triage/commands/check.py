@@ -34,7 +34,8 @@ Examples:
 
   callout check --all --jobs 2       every site, as the night does it
 
-Exit codes: 0 nothing to do, 1 findings that need action, 2 usage or input error.
+Exit codes: 0 nothing to do, 1 findings that need action, 2 usage or input error,
+or no reading to judge.
 """
 
 
@@ -110,7 +111,8 @@ def check(
         typer.echo(json.dumps(result.to_json(), indent=1, allow_nan=False))
     else:
         _show(result)
-    raise typer.Exit(1 if result.needs_action else 0)
+    # Without a reading nothing was judged: that is no clean bill of health.
+    raise typer.Exit(2 if not result.to_day else 1 if result.needs_action else 0)
 
 
 def _moment(text: str | None) -> datetime | None:
@@ -153,7 +155,7 @@ def _by_common_cause(findings: Sequence[Finding]) -> list[list[Finding]]:
 
 def _show(result: CheckResult) -> None:
     if not result.to_day:
-        out.print(f"{result.site}: no readings yet, so nothing can be said.", highlight=False)
+        err.print(f"{result.site}: no readings yet, so nothing can be said. Import what the gateway recorded.", highlight=False)
         return
     out.print(
         f"{result.site}: {result.from_day} to {result.to_day}, light judged by {light_words(result.irradiance_source)}",

@@ -195,7 +195,7 @@ def test_a_site_without_data_is_answered_honestly(tmp_path: Path) -> None:
     result = run("call", name, "--workspace", tmp_path)
     assert result.exit_code == 1
     assert "Can't tell: there are no readings yet." in result.stdout
-    assert run("check", name, "--workspace", tmp_path).exit_code == 0
+    assert run("check", name, "--workspace", tmp_path).exit_code == 2
     assert run("report", name, "--workspace", tmp_path).exit_code == 0
     assert "No findings." in run("findings", name, "--workspace", tmp_path).stdout
 
