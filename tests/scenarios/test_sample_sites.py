@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import json
+from typing import Any
 
 import pytest
 
@@ -36,4 +37,14 @@ def test_the_script_makes_these_very_files(site_id: str) -> None:
         hashlib.sha256(text[: len(again)].encode()).hexdigest() == hashlib.sha256(again.encode()).hexdigest()
     )
     assert kept.site.read_text(encoding="utf-8") == made.toml
-    assert kept.truth == json.loads(json.dumps(made.truth_json()))
+    # Processors differ in the last digit of a sum.
+    assert _rounded(kept.truth) == _rounded(json.loads(json.dumps(made.truth_json())))
+
+
+def _rounded(value: Any) -> Any:
+    """Every number of a JSON value to nine places."""
+    if isinstance(value, dict):
+        return {key: _rounded(v) for key, v in value.items()}
+    if isinstance(value, list):
+        return [_rounded(v) for v in value]
+    return float(f"{value:.9g}") if isinstance(value, float) else value
