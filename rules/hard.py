@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case, Floats, Mask, runs_of, span_mask
+from rules.case import Case, Floats, Mask, once, runs_of, span_mask
 from rules.daytable import MISSING, SYMPTOMS
 from rules.finding import Threshold
 
@@ -63,6 +63,7 @@ def symptom_loss_wh(case: Case, codes: Sequence[int], inputs: NDArray[np.int64])
     return total
 
 
+@once
 def _day_share(case: Case) -> Floats:
     """Share of a clear day's energy that the site's sky left each plane, [D, P]; 0 where it is not told."""
     clear, share = case.table["plane_clear_all"], case.expected_share
@@ -76,7 +77,7 @@ def witnessed(case: Case, codes: Sequence[int], n: int, days: Mask, judged: Mask
 
     On a day too dark for anybody to wake an input without power or voltage is like all others.
     """
-    if len(case.inputs) < 2:
+    if len(case.inputs) < 2 or not days.any():
         return days
     made = case.table["symptom_loss"][:, n, list(codes)].sum(axis=1)
     if case.sensor_trust[0]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, runs_of
+from rules.case import Case, Floats, Mask, once, runs_of
 from rules.finding import Threshold
 from rules.panel import day_offset
 
@@ -80,6 +80,7 @@ def _bursts(spell: slice, u: int, silent: Mask, patchy: Mask, broken: Mask, whol
     silent[spell, u] &= ~burst
 
 
+@once
 def unit_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     """Kinds of each unit's own silence, its gateway being heard, [D, U]."""
     t = case.table
@@ -90,6 +91,7 @@ def unit_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     return kinds(missing, longest, runs, t["unit_lit_h"], t["step_s"][:, None])
 
 
+@once
 def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     """Kinds of the silence of each unit's whole gateway, [D, U].
 
@@ -113,9 +115,9 @@ def _gloomy(case: Case) -> Mask:
     """Days on which what was heard of each unit's gateway made next to nothing: units that sleep and wake in the gloom, [D, U]."""
     of = np.array([ref.gateway for ref in case.inputs])
     out = np.zeros((case.day_count, len(case.site.units)), bool)
+    clear_by_input = case.table["clear"].sum(axis=2)
     for name in dict.fromkeys(of.tolist()):
-        clear = case.table["clear"][:, of == name].sum(axis=(1, 2))
-        made = case.table["power"][:, of == name].sum(axis=(1, 2))
+        clear, made = clear_by_input[:, of == name].sum(axis=1), case.energy[:, of == name].sum(axis=1)
         gloom = (clear > 0.0) & (made < GLOOM.value * clear)
         gloom &= (case.table["longest_gap_h"][:, of == name].min(axis=1) < LONG_GAP.value)
         out[:, [u for u, unit in enumerate(case.site.units) if unit.gateway == name]] = gloom[:, None]

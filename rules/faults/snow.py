@@ -24,6 +24,7 @@ from rules.daytable import DARK as DARK_ROWS
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT
 from rules.module import ambient_estimate
+from rules.ranks import quantile_of, row_quantile
 from rules.siblings import middle
 from rules.silence import offline_days
 
@@ -147,14 +148,11 @@ def _season_level(made: Floats) -> Floats:
 
     In a northern midwinter the sun stays so low that modules make half of what a sensor lets expect.
     """
-    whole = float(np.quantile(made[np.isfinite(made)], 0.85))
-    reach, out = int(AROUND.value), np.ones(len(made))
-    for d in range(len(made)):
-        near = made[max(0, d - reach) : d + reach + 1]
-        near = near[np.isfinite(near)]
-        if near.size >= AROUND_LEAST.value:
-            out[d] = np.clip(np.quantile(near, 0.85) / max(whole, 1e-6), LOWEST.value, 1.0)
-    return out
+    whole, reach = quantile_of(made[np.isfinite(made)], 0.85), int(AROUND.value)
+    edge = np.full(reach, np.nan)
+    near = np.lib.stride_tricks.sliding_window_view(np.concatenate([edge, made, edge]), 2 * reach + 1)
+    level = np.clip(row_quantile(near, 0.85) / max(whole, 1e-6), LOWEST.value, 1.0)
+    return np.where(np.isfinite(near).sum(axis=1) >= AROUND_LEAST.value, level, 1.0)
 
 
 def _season_possible(case: Case) -> Mask:

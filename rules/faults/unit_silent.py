@@ -49,8 +49,8 @@ def judge(case: Case) -> RuleResult:
         else:
             # Before its first row a unit may not have been installed, unless its counter says that it ran.
             mask = silent[:, u].copy()
-            early = 0 if _ran_before(case, inputs, int(ever[0])) else int((mask[: ever[0] + 1]).sum())
-            if early:
+            early = int((mask[: ever[0] + 1]).sum())
+            if early and not _ran_before(case, inputs, int(ever[0])):
                 mask[: ever[0] + 1] = False
                 reason = "no row of this unit before: it may not have been installed"
                 result.unjudged += [Unjudged(int(n), "unit-silent", reason, early) for n in inputs]
