@@ -109,10 +109,10 @@ class _Year:
 
 @lru_cache(maxsize=8)
 def _year(facts: SiteFacts, start: int, azimuth_deg: float, tilt_deg: float, module: Module | None) -> _Year:
-    day, sun = _sun(facts, start)
+    day, sun, air = _sun(facts, start)
     parts = plane_parts(sun, azimuth_deg, tilt_deg)
     poa = through_glass(parts, tilt_deg)
-    power = per_rated(module, poa, cell_temperature(poa, ambient_estimate(facts, sun.ts))) * (_STEP_S / 3600.0)
+    power = per_rated(module, poa, cell_temperature(poa, air)) * (_STEP_S / 3600.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         beam = power * np.nan_to_num(parts.direct / parts.total)
     at = np.flatnonzero(beam)
@@ -121,10 +121,10 @@ def _year(facts: SiteFacts, start: int, azimuth_deg: float, tilt_deg: float, mod
 
 
 @lru_cache(maxsize=2)
-def _sun(facts: SiteFacts, start: int) -> tuple[NDArray[np.int64], Sun]:
-    """Day of the year from 0, and the sun, at the quarter hours of a year at which it is up."""
+def _sun(facts: SiteFacts, start: int) -> tuple[NDArray[np.int64], Sun, Floats]:
+    """Day of the year from 0, the sun and the air's temperature, at the quarter hours of a year at which the sun is up."""
     at, sun = sun_by_day(facts, start + _STEP_S * np.arange(_DAYS * 86400 // _STEP_S, dtype=np.int64))
-    return at * _STEP_S // 86400, sun
+    return at * _STEP_S // 86400, sun, ambient_estimate(facts, sun.ts)
 
 
 def _closed(mask: Mask, gap: int) -> Mask:

@@ -87,11 +87,16 @@ def sun_by_day(facts: SiteFacts, ts: Stamps) -> tuple[NDArray[np.int64], Sun]:
 
     Half of the price for whole days: at night nothing is computed but that it is night.
     """
-    equation, declination = _interpolated(ts, 2)
-    angle, tilt = np.radians(equation + _SOLAR_DEG_PER_S * (ts % 86400) + facts.longitude), np.radians(declination)
-    latitude = np.radians(facts.latitude)
-    sine = np.sin(latitude) * np.sin(tilt) + np.cos(latitude) * np.cos(tilt) * np.cos(angle)
-    near = np.flatnonzero(sine > np.sin(np.radians(_SURELY_DOWN_DEG)))
+    first, last = int(ts.min()) // 86400, int(ts.max()) // 86400
+    equation, declination = _interpolated(np.arange(first, last + 1) * 86400 + 43200, 2)
+    latitude, tilt = np.radians(facts.latitude), np.radians(declination)
+    # The hour angle at which the sun of that day is surely down; within a day its declination moves by less than 0.4 deg.
+    cosine = (np.sin(np.radians(_SURELY_DOWN_DEG)) - np.sin(latitude) * np.sin(tilt)) / (np.cos(latitude) * np.cos(tilt))
+    half = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))) / _SOLAR_DEG_PER_S
+    shift = np.rint((equation + facts.longitude) / _SOLAR_DEG_PER_S).astype(np.int64)
+    day = ts // 86400 - first
+    since = (ts + shift[day]) % 86400  # s since the sun stood in the south, or north
+    near = np.flatnonzero((since <= half[day]) | (since >= 86400 - half[day]))
     sun = _compute(facts.latitude, facts.longitude, facts.altitude_m, ts[near])
     up = sun.zenith_deg < 90.0
     return near[up], sun.at(up)
