@@ -21,7 +21,7 @@ from rules.registry import all_rules
 #: A symptom gone for so many judged days, then back, is told as two spells.
 _SPELL_BREAK = 1
 #: What shows on some days only, by the weather or the load of the grid, is one cause and not one each week.
-_WITH_WEATHER = ("curtailment", "grid-out-of-range", "hot-derating", "patchy-comms")
+_WITH_WEATHER = ("curtailment", "grid-out-of-range", "hot-derating", "patchy-comms", "restart-cycling")
 COMES_AND_GOES = Threshold(5, "judged days", "own reasoning: a week's weather; longer apart it may be another cause")
 _ONE = re.compile(r"((?<![\d.])1(?: clear| judged)? day)s\b")
 #: Suspicions less likely than this are not told: most were wrong on train sites (tests.scenarios.calibrate).

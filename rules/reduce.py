@@ -51,7 +51,7 @@ ZERO_SHARE = Threshold(0.015, "of siblings' power", "own reasoning: a leak or an
 _STUCK_ROWS = 6  # a sibling repeating itself so long is no witness
 _CARRY_S = 3 * 3600.0  # the sky a site saw before it stopped is believed for so long
 DEAD_VOLTS = Threshold(0.3, "of nominal Vmp", "own reasoning: below one of three substrings")
-BRINK = Threshold(0.01, "of the limit", "own reasoning: a mean of minutes under excursions of seconds; meters are good to 1 %")
+BRINK = Threshold(0.02, "of the limit", "own reasoning: a mean of minutes under excursions of seconds, and meters good to 1 %")
 GOOD_LIGHT = Threshold(
     0.15, "W per rated W", "own reasoning: voltage is steady above some 150 W/m2 (De Soto model)"
 )
@@ -435,7 +435,7 @@ def _grid_features(
     dark_unit = _unit_dark(panel, zero, unit_of)
     # A row is a mean: on a day with excursions a unit that stands with its voltage on the brink has tripped again.
     brink = (volts > window.high_v * (1 - BRINK.value)) | ((volts < window.low_v * (1 + BRINK.value)) & (volts > gone))
-    brink &= dark_unit & outside.any(axis=1, keepdims=True)
+    brink &= dark_unit & outside.any(axis=(1, 2), keepdims=True)
     last_out = np.maximum.accumulate(np.where(outside | brink, index, -(10**6)), axis=1)
     recent = index - last_out <= reach
     trip = recent & dark_unit & lit_u

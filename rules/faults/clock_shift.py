@@ -20,8 +20,10 @@ import numpy as np
 
 from rules.case import Candidate, Case, Floats, RuleResult, Unjudged, once, runs_of, span_mask
 from rules.daytable import BIN_HOURS, BINS
+from rules.faults import swapped_record
 from rules.finding import Alternative, Threshold
 from rules.siblings import typical
+from rules.unitclock import unit_lags
 
 COLUMNS = ("timestamp", "dc_power_w")
 MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
@@ -36,6 +38,9 @@ JUMP = Threshold(45.0, "min overnight", "own reasoning: summer time is 60; weath
 JUMP_DAYS = Threshold(4, "days each way", "own reasoning: the middle of four is not moved by one dull morning")
 FAR = Threshold(240.0, "min", "own reasoning: a winter day's half; beyond, its production may run past midnight")
 NIGHT_SHARE = Threshold(0.1, "of the day's energy", "own reasoning: no sky makes power with the sun down; twilight makes less")
+UNIT_DAYS = Threshold(4, "days", "own reasoning: siblings' clouds tell each day; chance does not agree for four")
+UNIT_SHARE = Threshold(0.7, "of the days told", "own reasoning: a clock does not come and go")
+UNIT_SPREAD = Threshold(12.0, "min", "own reasoning: less than half a bin; shade moves its lag with the season and the sky")
 _SHIFTS = np.arange(-24, 24)
 
 
@@ -99,12 +104,14 @@ def judge(case: Case) -> RuleResult:
     members = [np.array([r.index for r in case.inputs if r.gateway == name]) for name in gateways]
     if len(gateways) == 1:
         _judge(case, "site", members[0], result)
+        result.candidates = _beside_singles(result.candidates, _single_units(case))
         return result
     parts = RuleResult()
     for name, inputs in zip(gateways, members, strict=True):
         _judge(case, f"gateway {name}", inputs, parts)
     result.unjudged = parts.unjudged[:1]
     found = parts.candidates
+    singles = _single_units(case)
     # When every gateway is off alike, it is the site's clock (or the export's).
     for lead in found:
         alike = [
@@ -115,10 +122,66 @@ def judge(case: Case) -> RuleResult:
         if len({c.inputs for c in alike}) == len(gateways):
             days = np.any([c.days for c in alike], axis=0)
             everyone = tuple(range(len(case.inputs)))
-            result.candidates.append(replace(lead, scope="site", inputs=everyone, days=days))
-            return result
-    result.candidates = found
+            found = [replace(lead, scope="site", inputs=everyone, days=days)]
+            break
+    result.candidates = _beside_singles(found, singles)
     return result
+
+
+def _beside_singles(found: list[Candidate], singles: list[Candidate]) -> list[Candidate]:
+    """Clocks of gateways and those of single units, without what the other explains.
+
+    Beside a gateway whose clock is off its plane-mates on another seem off the
+    other way; a plane of few follows the one unit that is off.
+    """
+    own = [s for s in singles if not any(_same_shift(c, s) for c in found)]
+    off = np.any([s.days for s in own], axis=0) if own else None
+    return [c for c in found if off is None or (c.days & off).sum() < 0.6 * c.days.sum()] + own
+
+
+def _same_shift(c: Candidate, single: Candidate) -> bool:
+    both = (c.days & single.days).sum() >= 0.5 * single.days.sum()
+    return bool(both) and abs(abs(c.evidence["shift_min"]) - abs(single.evidence["shift_min"])) < 25
+
+
+def _single_units(case: Case) -> list[Candidate]:
+    """Units whose own stamps lie off those of their siblings."""
+    out: list[Candidate] = []
+    swapped = {n for c in swapped_record.judge(case).candidates for n in c.inputs}
+    lags, told = unit_lags(case, swapped)
+    for u, unit in enumerate(case.site.units):
+        if swapped & set(case.inputs_of_unit(u).tolist()):
+            continue  # another plane's course is late or early too
+        hit = np.isfinite(lags[:, u])
+        for first, last in runs_of(hit, ~told[:, u], most=int(QUIET_DAYS.value)):
+            inside = span_mask(case.day_count, [(first, last)])
+            found = hit & inside
+            count, asked = int(found.sum()), int((told[:, u] & inside).sum())
+            shift = float(np.median(lags[found, u]))
+            spread = float(np.median(np.abs(lags[found, u] - shift)))
+            if count < UNIT_DAYS.value or count < UNIT_SHARE.value * asked or spread > UNIT_SPREAD.value:
+                continue
+            out.append(
+                Candidate(
+                    fault="clock-shift",
+                    scope="unit",
+                    inputs=tuple(int(n) for n in case.inputs_of_unit(u)),
+                    days=inside & (found | ~told[:, u]) & case.light_days,
+                    loss_wh=np.zeros(case.day_count),
+                    strength=float(np.clip(0.6 + 0.06 * count + 0.1 * (abs(shift) > 45), 0, 0.97)),
+                    why=(
+                        f"Stamps of unit {unit.serial} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: its "
+                        f"course and every cloud in it come {'after' if shift > 0 else 'before'} its siblings', on {count} days."
+                    ),
+                    evidence={"shift_min": round(shift), "edges_min": None, "clear_days": count},
+                    alternatives=(
+                        Alternative("swapped-record", 0.05, "Whether another unit is off the other way."),
+                        Alternative("shading", 0.05, "Whether it makes more than its siblings in the other half of the day."),
+                    ),
+                    lasting=True,
+                )
+            )  # fmt: skip
+    return out
 
 
 def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None:

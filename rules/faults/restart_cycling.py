@@ -16,13 +16,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, span_mask
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
 from rules.levels import deficit_wh
 
 COLUMNS = ("dc_power_w", "state")
 PER_DAY = Threshold(3, "restarts a day", "own reasoning: one follows any disturbance; three are a pattern")
+HABIT = Threshold(8, "restarts", "own reasoning: a supply's dips restart all units, not one of them eight times")
+HABIT_DAYS = Threshold(5, "days", "own reasoning: one bad day is weather or work on the roof")
+RARELY = Threshold(0.1, "of its restarts", "own reasoning: what others do too is the supply's")
+SAID = Threshold(0.8, "of its days", "own reasoning: a start takes minutes (IEEE 1547-2018: 300 s), a row now and then shows it")
+OTHERS = Threshold(2, "units", "own reasoning: one other may be the ill one")
 ALONE = Threshold(5, "restarts", "own reasoning: one day alone must be plain")
 
 
@@ -41,11 +46,13 @@ def judge(case: Case) -> RuleResult:
         standing = table["symptom_slots"][:, inputs, STANDBY].max(axis=1)
         # Long standing still with a start or two is standby; restarts are many and short.
         hit = judged & (count >= PER_DAY.value) & (standing <= 1.5 * count)
-        for first, last in runs_of(hit, ~judged, most=3):
-            days = span_mask(case.day_count, [(first, last)]) & hit
+        spells = [span_mask(case.day_count, [run]) & hit for run in runs_of(hit, ~judged, most=3)]
+        spells = [days for days in spells if days.sum() >= 2 or count[days].sum() >= ALONE.value]
+        habit = _habit(case, u, judged & (standing <= 1.5 * count))
+        if habit is not None and habit.sum() > 1.5 * sum(int(days.sum()) for days in spells):
+            spells = [habit]
+        for days in spells:
             total = float(count[days].sum())
-            if days.sum() < 2 and total < ALONE.value:
-                continue
             loss = sum(deficit_wh(case, int(n), days) for n in inputs)
             result.candidates.append(
                 Candidate(
@@ -68,3 +75,23 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
+
+
+def _habit(case: Case, u: int, judged: Mask) -> Mask | None:
+    """Days with a restart of a unit that restarts now and then while others of the site never do, [D]; None if it does not.
+
+    Rows of a quarter of an hour see a few of many stops, each as one restart.
+    """
+    count = case.table["restarts"]
+    days = judged & (count[:, u] >= 1)
+    total, others = float(count[days, u].sum()), np.delete(count, u, axis=1).sum(axis=0)
+    if others.size < OTHERS.value or total < HABIT.value or days.sum() < HABIT_DAYS.value:
+        return None
+    if float(np.median(others)) > RARELY.value * total:
+        return None
+    # Its own state must say so, and its grid must be sound: deep shade stops a unit too, and a weak cable.
+    said = case.table["start_h"] + case.table["fault_h"]
+    more = said[:, u] - np.median(np.delete(said, u, axis=1), axis=1)
+    grid = sum(case.table[name][:, u] for name in ("volt_high_h", "volt_low_h", "hz_out_h", "grid_trip_h"))
+    told = (more[days] > 0.0).mean() >= SAID.value and not bool(np.any(grid > 0.0))
+    return days if told else None

@@ -63,10 +63,13 @@ def judge(case: Case) -> RuleResult:
         return result
     loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
     days = _habit(case, days, typical, loss, result)
-    ordered = days & _grid_there(case, days)
+    # A fault state is no order: what the units saw of their grid was less than half an hour's mean shows.
+    there = days & _grid_there(case, days) & (table["fault_h"].mean(axis=1) < 0.3 * np.maximum(typical, 1e-6))
+    days &= ~there  # two units that see their grid stand for themselves
+    outside = (table["volt_high_h"] + table["volt_low_h"] + table["hz_out_h"]).max(axis=1) > 0
+    ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, typical, loss))
-    days &= ~ordered  # two units that see their grid stand for themselves
     if not days.any():
         return result
     total = float(np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))[days].sum())

@@ -37,6 +37,8 @@ SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
+NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
+WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
 PART_DAYS = Threshold(5, "judged days", "own reasoning: a shorter tooth has no slope of its own")
 PARTING = Threshold(20.0, "F of one parting", "own reasoning: the best of some hundred places; 4 would do for one (F table, 5 %)")
@@ -75,7 +77,7 @@ def judge(case: Case) -> RuleResult:
         if case.members[n] < 2:
             continue
         teeth = saw_teeth(levels.level[:, n], float(levels.noise[n]), SURE.value)
-        if teeth and not _bends(teeth, levels.segments[n]):
+        if teeth and not _bends(teeth, levels.segments[n]) and not _drifts(teeth):
             result.candidates.append(
                 _candidate(case, (n,), None, teeth, levels.level[:, n], levels.scale[:, n], float(levels.spread[n]), ref.label)
             )
@@ -277,6 +279,12 @@ def _line(t: Floats, z: Floats) -> tuple[float, float, Floats]:
     moment = float((beside**2).sum())
     slope = float((beside * (z - middle)).sum()) / moment
     return moment, slope, middle + slope * beside
+
+
+def _drifts(teeth: Teeth) -> bool:
+    """Whether an input sank for weeks on end and no rain showed in it: a part that ages, not dirt."""
+    days = np.concatenate([s.days for s in teeth.parts])
+    return teeth.washed < WASHED_SOME.value * teeth.drop and float(np.ptp(days)) >= NO_RAIN.value
 
 
 def _bends(teeth: Teeth, parts: list[Segment]) -> bool:

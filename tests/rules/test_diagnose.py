@@ -138,3 +138,18 @@ def test_a_clock_of_some_members_takes_only_their_planes_comparisons_away(health
     some = tuple(n for n in mates if n != 2)
     some_off = _candidate(healthy_case, "clock-shift", some, slice(0, 14), "gateway")
     assert {f for f, _ in _accepted(healthy_case, weak, some_off)} == {"clock-shift"}
+
+
+def test_a_contact_that_comes_and_goes_lost_no_substring(healthy_case: Case) -> None:
+    dead = _candidate(healthy_case, "dead-input", (2,), slice(6, 12))
+    flicker = _candidate(healthy_case, "substring-loss", (2,), slice(5, 6))
+    lasting = _candidate(healthy_case, "substring-loss", (3,), slice(5, 6))
+    assert _accepted(healthy_case, dead, flicker) == _accepted(healthy_case, dead)
+    assert {f for f, _ in _accepted(healthy_case, dead, lasting)} == {"dead-input", "substring-loss"}
+
+
+def test_snow_that_took_most_of_the_inputs_explains_the_silence_of_all(healthy_case: Case) -> None:
+    snow = [_candidate(healthy_case, "snow", (n,), slice(3, 6)) for n in range(7)]
+    outage = _candidate(healthy_case, "site-outage", tuple(range(10)), slice(3, 4))
+    assert {f for f, _ in _accepted(healthy_case, outage, *snow)} == {"snow"}
+    assert "site-outage" in {f for f, _ in _accepted(healthy_case, outage, *snow[:4])}

@@ -6,6 +6,7 @@ import pytest
 import rules.faults.restart_cycling as rule
 from rules.case import Case
 from rules.engine import judge
+from rules.finding import Threshold
 from rules.reduce import reduce_days
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import NO_WEATHER, Roof, case_of, findings, make_roof, only, run_rule
@@ -89,3 +90,26 @@ def test_steps_of_a_counter_in_dim_light_are_no_restarts() -> None:
     frame["energy_total_wh"] = np.floor(frame["energy_total_wh"])
     table = reduce_days(roof.site, frame, NO_WEATHER)
     assert table["restarts"].sum() == 0
+
+
+def test_a_unit_that_restarts_now_and_then_while_others_never_do() -> None:
+    """Rows of a quarter of an hour see one of many stops a day."""
+    roof = make_roof(days=20, kinds="c", step=900)
+    for day in range(2, 20, 2):
+        roof.standby(1, roof.when(day, day, 11.0, 11.5), state="starting")
+    case = case_of(roof)
+    found = only(run_rule("restart-cycling", case).candidates)
+    assert (found.inputs, int(found.days.sum())) == ((2, 3), 9)
+    assert only(findings(roof, "restart-cycling")).days == 9  # one trouble, one finding
+    for name, value in (("HABIT", 99), ("HABIT_DAYS", 99), ("OTHERS", 9), ("SAID", 1.1), ("RARELY", -1.0)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(rule, name, Threshold(value, "", "moved"))
+            assert not run_rule("restart-cycling", case).candidates
+
+
+def test_a_unit_on_a_weak_cable_restarts_by_its_grid() -> None:
+    roof = make_roof(days=20, kinds="c", step=900)
+    for day in range(2, 20, 2):
+        roof.standby(1, roof.when(day, day, 11.0, 11.5), state="starting")
+        roof.ac_volts[roof.when(day, day, 10.75, 11.25), 1] = 256.0
+    assert not run_rule("restart-cycling", case_of(roof)).candidates

@@ -147,3 +147,21 @@ def test_one_rain_that_washes_a_roof_speaks_against_a_sensor(threshold: MoveThre
     assert "west" in {c.plane for c in run_rule("soiling", case).candidates}
     threshold(rule, "WASHED", 9.0)
     assert not run_rule("soiling", case).candidates
+
+
+def test_weeks_of_fall_without_a_rain_on_one_module_alone_are_its_own(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=48)
+    roof.scale(2, 1 - 0.004 * roof.day, roof.when())
+    case = case_of(roof)
+    assert not run_rule("soiling", case).candidates
+    threshold(rule, "NO_RAIN", 99)
+    assert run_rule("soiling", case).candidates
+
+
+def test_days_under_an_order_say_nothing_of_dirt() -> None:
+    """Held down at noon for weeks, ever lower: no dust."""
+    roof = make_roof(days=24, kinds="c")
+    top = 0.75 - 0.008 * roof.day
+    for n in range(10):
+        roof.power[:, n] = np.minimum(roof.power[:, n], 400.0 * top)
+    assert "soiling" not in {f.fault for f in findings(roof, weather=roof.weather())}
