@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.case import Candidate, Case, Floats, RuleResult, runs_of, weighted_quantile
+from rules.faults.clock_shift import bins_late
 from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.levels import Segment, relative_levels
@@ -37,6 +38,8 @@ SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
+TRIPPED = Threshold(0.25, "h a day", "own reasoning: a tenth of the bright hours' energy of a day")
+FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
@@ -301,10 +304,16 @@ def _bends(teeth: Teeth, parts: list[Segment]) -> bool:
 def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
     """Level of a plane against expectation, [D], and its scatter."""
     share, clear = case.plane_share[:, p], case.table["plane_clear"][:, p]
-    # Held down, a plane makes what was ordered.
-    share = np.where(held_bins(case), np.nan, share)
+    # Held down, a plane makes what was ordered; at its units' ceiling what they can.
     mine = np.flatnonzero(case.plane_of == p)
+    free, made = (case.table[name][:, mine].sum(axis=1) for name in ("free_power", "power"))
+    share = np.where(held_bins(case) | (free < FREE.value * made), np.nan, share)
     ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
+    # Units that trip and wait for their grid make less of the light too.
+    units = np.unique(case.unit_of[mine])
+    ill |= case.table["grid_trip_h"][:, units].mean(axis=1) >= TRIPPED.value
+    # Stamps that are off set its power beside another hour's light.
+    ill |= (bins_late(case)[:, mine] != 0.0).any(axis=1)
     if case.sensor_trust[0]:
         # Where the sensor is silent the sky is read from the inputs themselves: they say nothing about themselves.
         use = np.isfinite(share) & np.isfinite(case.sensor_index) & (clear > 0.1) & ~ill[:, None]

@@ -165,3 +165,21 @@ def test_days_under_an_order_say_nothing_of_dirt() -> None:
     for n in range(10):
         roof.power[:, n] = np.minimum(roof.power[:, n], 400.0 * top)
     assert "soiling" not in {f.fault for f in findings(roof, weather=roof.weather())}
+
+
+def test_a_ceiling_on_sunny_days_is_no_dirt(threshold: MoveThreshold) -> None:
+    """A week of sun between two dull ones: at the ceiling units make a smaller share of the light."""
+    roof = make_roof(days=26, kinds="oooooooooccccccccccooooooo", rated_va=560.0)
+    top = 280.0
+    for n in range(10):
+        roof.power[:, n] = np.minimum(roof.power[:, n], top)
+    case = case_of(roof, roof.weather())
+    level = rule._plane_level(case, 0)[0]
+    threshold(rule, "FREE", 0.0)
+    assert np.nanstd(level) < 0.6 * np.nanstd(rule._plane_level(case, 0)[0])
+
+
+def test_stamps_that_are_off_are_no_dirt() -> None:
+    roof = make_roof(days=24, kinds="cmccoc")
+    roof.shift_s = np.where((roof.day >= 10) & (roof.day < 18), 5400.0, 0.0)
+    assert {f.fault for f in findings(roof, weather=roof.weather())} == {"clock-shift"}
