@@ -268,7 +268,11 @@ def _reduce_panel(whole: Panel, weather: pd.DataFrame) -> DayTable:
     # A ceiling leaves the voltage moving: readings that repeat to the last digit are a frozen record.
     repeats = frame.repeats.held(clear_n) >= _STUCK_ROWS
     repeats &= np.isfinite(panel.voltage_v)
-    clipped = _clip_features(panel, frame, unit_of, clear_n, out) & ~repeats
+    clipped, below = _clip_features(panel, frame, unit_of, clear_n, out)
+    # Without a voltage: what repeats under a known ceiling while its siblings go on is frozen too.
+    stuck = frame.repeats.held(np.nan_to_num(typ_n)) >= max(_STUCK_ROWS, 3600 // panel.step_s)
+    stuck &= below & ~np.isfinite(panel.voltage_v) & (frame.members[:, :, frame.plane_index] >= 3)
+    clipped &= ~repeats & ~stuck
     # At its ceiling an input owes no more than the ceiling.
     owed = np.where(clipped, np.minimum(np.nan_to_num(typ_n), x0), np.nan_to_num(typ_n))
     # Siblings at their ceiling say nothing about an input that is not (or is at another one).
@@ -603,7 +607,8 @@ def _clip_features(
     unit_of: NDArray[np.int64],
     clear_n: F32,
     out: dict[str, NDArray[Any]],
-) -> NDArray[np.bool_]:
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Readings at a ceiling, and readings under the unit's known one, both [D, K, N]."""
     site, hours, units = panel.site, panel.hours, len(panel.site.units)
     inverters = [site.inverters[u.inverter] if u.inverter else None for u in site.units]
     rated = np.array([(i.rated_va if i and i.rated_va else np.nan) for i in inverters])
@@ -623,7 +628,8 @@ def _clip_features(
     clipped = at_ceiling | (near_top & flat[:, None, :])
     out["clipped_h"] = clipped.sum(axis=1) * hours
     out["clip_level"] = np.where(clipped.any(axis=1), np.where(clipped, x0, 0).max(axis=1), np.nan)
-    return clipped
+    known = np.where(np.isfinite(panel.ac_power_w), np.isfinite(rated), np.isfinite(dc))[:, :, unit_of]
+    return clipped, known & ~at_ceiling
 
 
 def _frozen_features(

@@ -179,3 +179,13 @@ def test_power_at_night_by_a_wrong_clock_is_not_frozen() -> None:
     found = {f.fault for f in findings(roof)}
     assert "clock-shift" in found
     assert not found & {"frozen-readings", "patchy-comms"}
+
+
+def test_without_a_voltage_a_unit_that_repeats_itself_is_at_no_ceiling() -> None:
+    """Its value lies under the rating on file, and its siblings go on."""
+    roof = make_roof(days=12, kinds="c", units=[["south"] * 2] * 5)
+    for n in roof.inputs_of(1):
+        roof.freeze(n, roof.when(5, 7, 9.0, 16.0))
+    roof.without |= {"dc_voltage_v", "dc_current_a"}
+    found = findings(roof)
+    assert {(f.fault, f.unit) for f in found if f.fault != "clipping"} == {("frozen-readings", "U2")}
