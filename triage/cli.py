@@ -49,5 +49,5 @@ def main(argv: Sequence[str] | None = None) -> None:
     try:
         app(args=list(argv) if argv is not None else None)
     except CalloutError as exc:
-        err.print(f"[bold]callout:[/bold] {escape(str(exc))}", highlight=False, markup=True)
+        err.print(f"[bold]callout:[/bold] {escape(str(exc))}", highlight=False, markup=True, soft_wrap=True)
         sys.exit(2)

@@ -18,6 +18,7 @@ from collectors.errors import LinkError, UsageError
 from collectors.store import Store
 from triage.check import LOOK_BACK_EVERY, WINDOW_DAYS, look_back_of, note_look_back
 from triage.cli import app
+from triage.fleet import closing as closing_files
 from triage.fleet import cluster
 from triage.fleet.index import FleetIndex
 from triage.ledger import Ledger
@@ -56,6 +57,10 @@ def test_a_file_whose_closing_fails_costs_no_site_its_night(
     def full(_store: Store) -> None:
         raise sqlite3.OperationalError("database or disk is full")
 
+    # An earlier test in this process may have set logging up as the service does.
+    monkeypatch.setattr(closing_files._log, "disabled", False)
+    monkeypatch.setattr(closing_files._log, "propagate", False)
+    monkeypatch.setattr(closing_files._log, "handlers", [caplog.handler])
     with monkeypatch.context() as patch:
         patch.setattr(Store, "close", full)
         report = run_nights(place, 1, at=AT)

@@ -62,7 +62,7 @@ def test_probe_shows_units_and_drafts_files(
         )
         assert "Unit ids 3-4 are not there" in shown.out
         assert callout(*words) == 2
-        assert f"{drafted}: already there" in " ".join(capsys.readouterr().err.split())
+        assert f"{drafted}: already there" in capsys.readouterr().err
         # Blanks are marked, and stand in the way until they are filled.
         text = drafted.read_text()
         assert text.count("FILL IN") == 6
