@@ -26,6 +26,7 @@ from rules.finding import Alternative, Threshold
 COLUMNS = ("dc_power_w", "ac_power_w")
 MIN_HOURS = Threshold(0.75, "h a day", "own reasoning: a natural noon stays within 1 % of its top for about an hour")
 RATED_HOURS = Threshold(0.3, "h a day", "own reasoning: at a declared rating a few rows suffice")
+OWN = Threshold(0.95, "of the unit's ceiling", "own reasoning: data sheets and meters agree within some 3 %")
 NEAR = Threshold(0.95, "of the ceiling", "own reasoning: a half hour of which a cloud took a twentieth is still one at the ceiling")
 LIT = Threshold(0.15, "W per rated W", "own reasoning: in lower light sky models are at their worst")
 MIN_DAYS = Threshold(2, "days", "own reasoning: a ceiling shows again on the next bright day")
@@ -51,7 +52,7 @@ def judge(case: Case) -> RuleResult:
         if ceiling is not None and ceiling.unit_w is not None:
             unit_top = top * float(case.rated[inputs].sum())
             amps = ceiling.current_w is not None and top * case.rated[inputs].max() > 0.9 * ceiling.current_w
-            if unit_top < 0.88 * ceiling.unit_w and not amps:
+            if unit_top < OWN.value * ceiling.unit_w and not amps:
                 continue  # held below its own rating: not its ceiling
         near = table["power"][:, inputs] > NEAR.value * levels[:, None, None] * BIN_HOURS
         near &= days[:, None, None]

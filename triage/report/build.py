@@ -213,7 +213,12 @@ def _row(view: SiteView | None, entry: LedgerEntry, store: dict[str, Figure]) ->
 def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
     """The evidence as name and value, units out of the key's ending."""
     kept = {k: v for k, v in finding.evidence.items() if k not in _TOLD_ELSEWHERE}
-    return [(_key_text(key), _value_text(value)) for key, value in kept.items()]
+    shared = kept.pop("common_cause", None)
+    rows = [(_key_text(key), _value_text(value)) for key, value in kept.items()]
+    if shared:
+        rows.append(("common cause", f"{shared['level']} {shared['name']}, {plural(len(shared['units']), 'unit')}"))
+        rows.append(("what would settle it", shared["tell_apart"]))
+    return rows
 
 
 #: The chart tells days and sun positions better, the facts above it the reason of the action.

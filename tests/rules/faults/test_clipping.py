@@ -69,3 +69,15 @@ def test_a_cap_below_the_rating_is_curtailment() -> None:
     roof = make_roof()
     roof.power[:] = np.where(roof.when(5, 9)[:, None], np.minimum(roof.power, 180.0), roof.power)
     assert "clipping" not in {f.fault for f in findings(roof)}
+
+
+def test_a_broad_noon_under_the_rating_is_no_ceiling(threshold: MoveThreshold) -> None:
+    """Held at nine tenths of the unit's ceiling: something else did it."""
+    roof = make_roof(days=6, kinds="c", rated_va=600.0)
+    for n in roof.inputs_of(1):
+        roof.power[:, n] = np.minimum(roof.power[:, n], 0.9 * 600.0 / 0.96 / 2)
+    case = case_of(roof)
+    own = {n for c in run_rule("clipping", case).candidates for n in c.inputs}
+    assert not own & set(roof.inputs_of(1))
+    threshold(rule, "OWN", 0.8)
+    assert {n for c in run_rule("clipping", case).candidates for n in c.inputs} >= set(roof.inputs_of(1))
