@@ -32,6 +32,7 @@ Answer = TypeVar("Answer")
 SKY_MEAN = Threshold(0.55, "of clear sky", "common practice: a month's mean lies between 0.4 and 0.7")
 OPEN_EDGE = Threshold(0.28, "of clear sky within an hour", "own reasoning: 20 degrees of azimuth error bend the course by less")
 OPEN_REACH = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
+OPEN_TRIPPED = Threshold(0.25, "h a day", "own reasoning: half of a bin at the hour of the trips")
 OPEN_SHARE = Threshold(0.45, "of the day's clear-sky energy", "own reasoning: a day clear for half of its light")
 OPEN_DAYS = Threshold(4, "days", "own reasoning: chance clouds do not come at one hour on four clear days")
 OPEN_SUN_DEG = Threshold(12.0, "deg", "common practice: horizon and haze below some 10 degrees belong to the site")
@@ -372,6 +373,9 @@ class Case:
             clear = self.table["clear"][:, mine].sum(axis=1)
             typical = self.table["typical"][:, mine].sum(axis=1) * self.sibling_lift[:, p]
             use = (clear > 0.08 * BIN_HOURS * mine.sum()) & (self.bin_elevation >= lowest[:, None])
+            # Units that trip and wait at the same hours of many days stand in no shade.
+            tripped = self.table["grid_trip_h"][:, np.unique(self.unit_of[mine])].mean(axis=1) >= OPEN_TRIPPED.value
+            use &= ~tripped[:, None]
             with np.errstate(invalid="ignore", divide="ignore"):
                 share = np.where(use, typical / clear, np.nan) / self.plane_gain[p]
             if sensor is not None:

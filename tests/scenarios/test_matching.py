@@ -11,7 +11,7 @@ import pytest
 
 from sample_logs.sim import SimSite, make_site
 from tests.scenarios import score
-from tests.scenarios.library import FAMILIES, SEALED_FROM, Scenario, scenarios
+from tests.scenarios.library import FAMILIES, SEALED_FROM, TRAIN_UNTIL, Scenario, scenarios
 from tests.scenarios.matching import Claim, claims_of, day_grid, true_faults
 from tests.scenarios.measure import HEALTHY, PRODUCT, SiteMeasure, Tally, _tally
 from tests.scenarios.peers import control_chart, naive
@@ -133,10 +133,10 @@ def test_the_control_chart_flags_a_step_and_not_the_noise() -> None:
 
 
 def test_seeds_stay_apart() -> None:
-    assert max(s.seed for s in scenarios("train", 2000)) < 2000
+    assert max(s.seed for s in scenarios("train", TRAIN_UNTIL)) < TRAIN_UNTIL
     assert min(s.seed for s in scenarios("sealed", 10)) == SEALED_FROM
-    with pytest.raises(ValueError, match="2000 train seeds"):
-        scenarios("train", 2001)
+    with pytest.raises(ValueError, match=f"{TRAIN_UNTIL} train seeds"):
+        scenarios("train", TRAIN_UNTIL + 1)
     assert {s.family for s in scenarios("train", len(FAMILIES))} == set(FAMILIES)
 
 

@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
+import rules.case
 import rules.faults.grid_out_of_range as rule
 import rules.reduce
 from rules.case import Case
@@ -96,3 +98,16 @@ def test_a_mean_on_the_brink_is_a_trip_on_a_day_of_excursions(threshold: MoveThr
     assert {f.fault for f in findings(roof)} == {"grid-out-of-range"}
     threshold(rules.reduce, "BRINK", 0.0)
     assert "unit-standby" in {f.fault for f in findings(roof)}
+
+
+def test_trips_at_the_same_hours_of_many_days_throw_no_shadow(threshold: MoveThreshold) -> None:
+    """Clear days on which every unit is out of its window half of the time before noon: nothing stands before the plane."""
+    roof = make_roof(days=20, kinds="c", units=[["south"] * 2] * 3)
+    slot = np.arange(len(roof.ts)) // 3
+    for u in range(3):
+        when = roof.when(2, 18, 10.5, 12.0) & (slot % 2 == 0)
+        roof.standby(u, when, state="fault")
+        roof.ac_volts[when, u] = 257.0
+    assert (case_of(roof, roof.weather()).plane_open == 1.0).all()
+    threshold(rules.case, "OPEN_TRIPPED", 99.0)
+    assert (case_of(roof, roof.weather()).plane_open < 1.0).any()
