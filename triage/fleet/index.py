@@ -177,6 +177,6 @@ def _site_row(site_id: str, s: SiteSummary) -> tuple[object, ...]:
     live = s.live
     return (
         site_id, s.name, s.customer_ref, s.region, s.latitude, s.longitude, s.commissioned, s.inputs,
-        s.rated_w, s.night, s.at, s.to_day, len(live), sum(f.loss_wh_per_day for f in live), s.performance,
+        s.rated_w, s.night, s.at, s.to_day, len(live), s.lost_wh_per_day, s.performance,
         s.performance_basis, s.completeness, s.last_sample, s.error, s.dumps(),
     )  # fmt: skip

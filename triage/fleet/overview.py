@@ -151,7 +151,7 @@ def overview(
         rated_w=sum(s.rated_w for s in summaries),
         never_checked=tuple(s.site_id for s in summaries if not s.night and not s.error),
         failed={s.site_id: s.error for s in summaries if s.error},
-        loss_wh_per_day=round(sum(f.loss_wh_per_day for s in summaries for f in s.live), 1),
+        loss_wh_per_day=round(sum(s.lost_wh_per_day for s in summaries), 1),
         prices=prices,
         visits=tuple(visits),
         rounds=tuple(rounds),

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any, Final
 
 from collectors.site import SiteDescription
-from rules.finding import Action, Finding, Severity
+from rules.finding import FAULT_SCOPES, Action, Finding, Severity
 from triage.wording import wording
 
 #: Statuses of a finding that still asks for something.
@@ -136,6 +136,11 @@ class SiteSummary:
     def live(self) -> tuple[FindingBrief, ...]:
         """Findings that still ask for something, the costliest first."""
         return tuple(sorted((f for f in self.findings if f.live), key=lambda f: -f.loss_wh_per_day))
+
+    @property
+    def lost_wh_per_day(self) -> float:
+        """What live findings cost; what is told for information (a ceiling by design) is no loss."""
+        return sum(f.loss_wh_per_day for f in self.live if FAULT_SCOPES[f.fault] != "information")
 
     @property
     def answer(self) -> str:

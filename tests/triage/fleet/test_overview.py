@@ -166,3 +166,9 @@ def test_an_empty_fleet_still_makes_a_page() -> None:
     text = fleet_page([], overview([], NOW), NOW)
     assert "No sites yet." in text
     assert "No finding asks for a visit." in text
+
+
+def test_a_ceiling_by_design_is_no_loss() -> None:
+    held = site("held", brief(id="1", loss_wh_per_day=300.0), brief(id="2", fault="clipping", loss_wh_per_day=900.0))
+    assert held.lost_wh_per_day == 300.0
+    assert len(held.live) == 2
