@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import GAIN_USUAL, Case, Floats, Mask
+from rules.case import GAIN_USUAL, Case, Floats, Mask, with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
 
@@ -59,6 +59,26 @@ def allowed(case: Case, held: Mask) -> Floats:
             # A clear day is one of them: a record held down on all its clear days shows none.
             sky = np.vstack([free, np.where(clear[d, p] > _LIT, 1.0, np.nan)])
             out[d, p] *= _as_free_days(sky, least[d], held[d], clear[d, p])
+    return out
+
+
+def as_beside(case: Case, bins: Mask, planes: NDArray[np.int64], lit: float = 0.0) -> Floats:
+    """Energy planes would have made at the share of clear sky of the bins on both sides of some, h, [D, P, B].
+
+    NaN where none beside tells, and of planes not asked for.
+
+    Parameters
+    ----------
+    bins : [D, B], bins in which the inputs tell nothing of the sky.
+    lit : W per rated W under a clear sky, from which on a bin beside tells.
+    """
+    clear = case.table["plane_clear_all"]
+    out = np.full(clear.shape, np.nan)
+    free, at = ~with_neighbours(bins), np.arange(bins.shape[1])
+    for p in planes:
+        told = free & np.isfinite(case.plane_share[:, p]) & (clear[:, p] > lit * BIN_HOURS)
+        for d in np.flatnonzero(bins.any(axis=1) & told.any(axis=1)):
+            out[d, p] = clear[d, p] * np.interp(at, at[told[d]], case.plane_share[d, p, told[d]])
     return out
 
 

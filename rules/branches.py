@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from rules.case import Candidate, Case, Mask
+from rules.case import Candidate, Case, alike_days
 from rules.finding import Threshold
 
 ALIKE = Threshold(0.7, "of days", "own reasoning: units behind one breaker stop and start on the same days")
@@ -40,17 +40,14 @@ def on_branches(case: Case, candidates: Sequence[Candidate]) -> list[Candidate]:
             at = [k for k, c in enumerate(out) if c.fault == fault and c.scope == "unit" and _unit(case, c) in units]
             for lead in list(at):
                 alike = [k for k in at if alike_days(out[lead].days, out[k].days) >= ALIKE.value]
-                if len({_unit(case, out[k]) for k in alike}) < max(2.0, NEARLY_ALL.value * len(units)):
+                shared = dict.fromkeys(_unit(case, out[k]) for k in alike)  # one may have several causes on those days
+                if len(shared) < max(2.0, NEARLY_ALL.value * len(units)):
                     continue
+                serials = [case.site.units[u].serial for u in shared]
                 for k in alike:
-                    out[k] = _named(out[k], fault, name, [case.site.units[_unit(case, out[j])].serial for j in alike])
+                    out[k] = _named(out[k], fault, name, serials)
                 at = [k for k in at if k not in alike]
     return out
-
-
-def alike_days(a: Mask, b: Mask) -> float:
-    """Days two causes have in common, of those of either."""
-    return float((a & b).sum() / max((a | b).sum(), 1))
 
 
 def _unit(case: Case, candidate: Candidate) -> int:
@@ -64,9 +61,9 @@ def _named(candidate: Candidate, fault: str, name: str, serials: list[str]) -> C
         why=f"{candidate.why} {len(serials)} units of branch {name} are alike: look at what the branch shares, {shares}, first.",
         evidence={
             **candidate.evidence,
-            "common_cause": {"level": "branch", "name": name, "units": list(dict.fromkeys(serials)), "tell_apart": tell},
+            "common_cause": {"level": "branch", "name": name, "units": serials, "tell_apart": tell},
         },
     )
 
 
-__all__ = ["alike_days", "on_branches"]
+__all__ = ["on_branches"]

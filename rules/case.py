@@ -135,6 +135,18 @@ class Case:
     def _of_units(self) -> list[NDArray[np.int64]]:
         return [np.flatnonzero(self.unit_of == unit) for unit in range(len(self.site.units))]
 
+    # -- grid ------------------------------------------------------------
+
+    @cached_property
+    def grid_outside_h(self) -> Floats:
+        """Hours in which each unit saw its grid outside the window of voltage or frequency, [D, U]."""
+        return self.table["volt_high_h"] + self.table["volt_low_h"] + self.table["hz_out_h"]
+
+    def tripped(self, plane: int) -> Mask:
+        """Days on which units of a plane tripped on their grid, or waited for it, for long, [D]."""
+        units = np.unique(self.unit_of[self.plane_of == plane])
+        return self.table["grid_trip_h"][:, units].mean(axis=1) >= OPEN_TRIPPED.value
+
     # -- energy ----------------------------------------------------------
 
     @cached_property
@@ -172,8 +184,7 @@ class Case:
     @cached_property
     def _lit(self) -> slice:
         """Bins from the first to the last in which siblings told anything on any day: no working on the night."""
-        bins = np.flatnonzero((self.table["free_typical"] > 0).any(axis=(0, 1)))
-        return slice(int(bins[0]), int(bins[-1]) + 1) if bins.size else slice(0, 0)
+        return first_to_last(self.table["free_typical"] > 0)
 
     def _sky(self, name: str) -> Floats:
         return self.table["sky"][:, SKY.index(name)]
@@ -374,8 +385,7 @@ class Case:
             typical = self.table["typical"][:, mine].sum(axis=1) * self.sibling_lift[:, p]
             use = (clear > 0.08 * BIN_HOURS * mine.sum()) & (self.bin_elevation >= lowest[:, None])
             # Units that trip and wait at the same hours of many days stand in no shade.
-            tripped = self.table["grid_trip_h"][:, np.unique(self.unit_of[mine])].mean(axis=1) >= OPEN_TRIPPED.value
-            use &= ~tripped[:, None]
+            use &= ~self.tripped(p)[:, None]
             with np.errstate(invalid="ignore", divide="ignore"):
                 share = np.where(use, typical / clear, np.nan) / self.plane_gain[p]
             if sensor is not None:
@@ -567,6 +577,18 @@ class Case:
         return np.nan_to_num(self.expected_share)[:, self.plane_of] * self.table["clear"]
 
     @cached_property
+    def expected_day(self) -> tuple[Floats, Floats]:
+        """Share of a clear day's energy that the site's sky left each plane, and the clear-sky energy of the hours told, h.
+
+        [D, P] each; the share is NaN where no hour is told.
+        """
+        clear, share = self.table["plane_clear_all"], self.expected_share
+        told = np.isfinite(share)
+        total = np.where(told, clear, 0.0).sum(axis=2)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(told, share * clear, 0.0).sum(axis=2) / total, total
+
+    @cached_property
     def sky_mean(self) -> Floats:
         """Share of clear-sky energy a day's sky allowed, [D]: by the sensor, else like the days around."""
         clear = self.table["plane_clear_all"]
@@ -708,6 +730,17 @@ def with_neighbours(bins: Mask) -> Mask:
     out[..., 1:] |= bins[..., :-1]
     out[..., :-1] |= bins[..., 1:]
     return out
+
+
+def first_to_last(bins: Mask) -> slice:
+    """From the first to the last bin with any of some, [..., B]; nothing where there are none."""
+    at = np.flatnonzero(bins.reshape(-1, bins.shape[-1]).any(axis=0))
+    return slice(int(at[0]), int(at[-1]) + 1) if at.size else slice(0, 0)
+
+
+def alike_days(a: Mask, b: Mask) -> float:
+    """Days two causes have in common, of those of either."""
+    return float((a & b).sum() / max((a | b).sum(), 1))
 
 
 def window_sum(values: NDArray[Any], reach: int) -> NDArray[Any]:

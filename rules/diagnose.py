@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alternatives import with_explained
-from rules.branches import alike_days, on_branches
-from rules.case import Candidate, Case, Mask
+from rules.branches import on_branches
+from rules.case import Candidate, Case, Mask, alike_days
 
 _RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")
 #: What is judged after the zero faults: a collapsed substring and an order to all come before them.

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case, Floats, Mask, once, runs_of, span_mask
+from rules.case import Case, Floats, Mask, runs_of, span_mask
 from rules.daytable import MISSING, SYMPTOMS
 from rules.finding import Threshold
 
@@ -50,7 +50,8 @@ def symptom_loss_wh(case: Case, codes: Sequence[int], inputs: NDArray[np.int64])
     table = case.table
     total = np.zeros(case.day_count)
     planes = case.plane_of[inputs]
-    sky = np.where(case.independent[planes], _day_share(case)[:, planes], 0.0)
+    share, told = case.expected_day
+    sky = np.where(case.independent & (told > 0.1), share, 0.0)[:, planes]
     for code in codes:
         loss = table["symptom_loss"][:, inputs, code]
         clear = table["symptom_clear"][:, inputs, code]
@@ -61,15 +62,6 @@ def symptom_loss_wh(case: Case, codes: Sequence[int], inputs: NDArray[np.int64])
         lost = np.where(low & ~blind, sky * clear, np.where(blind, case.sky_mean[:, None] * clear, loss))
         total += (lost * case.rated[inputs]).sum(axis=1)
     return total
-
-
-@once
-def _day_share(case: Case) -> Floats:
-    """Share of a clear day's energy that the site's sky left each plane, [D, P]; 0 where it is not told."""
-    clear, share = case.table["plane_clear_all"], case.expected_share
-    told = np.isfinite(share)
-    total = np.where(told, clear, 0.0).sum(axis=2)
-    return np.where(total > 0.1, np.where(told, share * clear, 0.0).sum(axis=2) / np.maximum(total, 1e-9), 0.0)
 
 
 def witnessed(case: Case, codes: Sequence[int], n: int, days: Mask, judged: Mask) -> Mask:

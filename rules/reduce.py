@@ -157,7 +157,7 @@ def reference_frame(panel: Panel, weather: pd.DataFrame, sun: Sun | None = None)
     # A record that repeats itself is no witness of what a plane could make.
     repeats = repeats_of(panel, x)
     held = repeats.held(clear[:, :, plane_index])
-    voice = np.where(held >= max(_STUCK_ROWS, 3600 // panel.step_s), np.nan, x).astype(np.float32)
+    voice = np.where(held >= _stuck_rows(panel.step_s), np.nan, x).astype(np.float32)
     for p in range(len(names)):
         typ[:, :, p], members[:, :, p] = typical(voice[:, :, plane_index == p])
     sky, carried = _carried(sky_index(typ, clear, members), clear, panel.step_s)
@@ -183,6 +183,11 @@ def reference_frame(panel: Panel, weather: pd.DataFrame, sun: Sun | None = None)
         rated=rated,
         repeats=repeats,
     )
+
+
+def _stuck_rows(step_s: int) -> int:
+    """Rows from which on a record that repeats itself is no witness: an hour, if the rows are close."""
+    return max(_STUCK_ROWS, 3600 // step_s)
 
 
 def repeats_of(panel: Panel, x: F32) -> Repeats:
@@ -270,8 +275,9 @@ def _reduce_panel(whole: Panel, weather: pd.DataFrame) -> DayTable:
     repeats &= np.isfinite(panel.voltage_v)
     clipped, below = _clip_features(panel, frame, unit_of, clear_n, out)
     # Without a voltage: what repeats under a known ceiling while its siblings go on is frozen too.
-    stuck = frame.repeats.held(np.nan_to_num(typ_n)) >= max(_STUCK_ROWS, 3600 // panel.step_s)
-    stuck &= below & ~np.isfinite(panel.voltage_v) & (frame.members[:, :, frame.plane_index] >= 3)
+    stuck = below & ~np.isfinite(panel.voltage_v) & (frame.members[:, :, frame.plane_index] >= 3)
+    if stuck.any():
+        stuck &= frame.repeats.held(np.nan_to_num(typ_n)) >= _stuck_rows(panel.step_s)
     clipped &= ~repeats & ~stuck
     # At its ceiling an input owes no more than the ceiling.
     owed = np.where(clipped, np.minimum(np.nan_to_num(typ_n), x0), np.nan_to_num(typ_n))

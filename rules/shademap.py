@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pvlib.irradiance import aoi_projection
 
-from rules.case import Case, Floats, Mask, weighted_quantile, window_sum, with_neighbours
+from rules.case import Case, Floats, Mask, first_to_last, weighted_quantile, window_sum, with_neighbours
 from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Threshold
 
@@ -194,8 +194,7 @@ def _mapped(case: Case, usual: Floats, inputs: NDArray[np.int64], low: Mask | No
 
 def _lit(case: Case) -> slice:
     """Bins from the first to the last in which anything was made or owed on any day: no working on the night."""
-    bins = np.flatnonzero(((case.witness > 0) | (case.table["power"] > 0)).any(axis=(0, 1)))
-    return slice(int(bins[0]), int(bins[-1]) + 1) if bins.size else slice(0, 0)
+    return first_to_last((case.witness > 0) | (case.table["power"] > 0))
 
 
 def _whole(values: NDArray[Any], lit: slice) -> NDArray[Any]:

@@ -29,6 +29,13 @@ UNITS = Threshold(2, "other units on the plane", "own reasoning: of two in all e
 ENERGY = Threshold(0.5, "h", "own reasoning: less of a day has no course")
 
 
+def beside_peak(low: Floats, top: Floats, high: Floats) -> Floats:
+    """How far beside the middle one of three neighbours, one apart, the peak of the parabola through them lies."""
+    bend = low - 2 * top + high
+    bent = np.abs(bend) > 1e-12
+    return np.where(bent, 0.5 * (low - high) / np.where(bent, bend, 1.0), 0.0)
+
+
 def unit_lags(case: Case, foreign: Collection[int] = ()) -> tuple[Floats, Mask]:
     """Minutes by which each unit's record lies after its siblings', and the days on which that can be told, both [D, U].
 
@@ -47,8 +54,7 @@ def unit_lags(case: Case, foreign: Collection[int] = ()) -> tuple[Floats, Mask]:
     score = turned[:, :, shifts % BINS]
     at = np.clip(score.argmax(axis=2), 1, len(shifts) - 2)
     low, top, high = (np.take_along_axis(score, (at + k)[:, :, None], 2)[:, :, 0] for k in (-1, 0, 1))
-    bend = low - 2 * top + high
-    fine = np.where(np.abs(bend) > 1e-12, 0.5 * (low - high) / np.where(np.abs(bend) > 1e-12, bend, 1.0), 0.0)
+    fine = beside_peak(low, top, high)
     lag = (shifts[at] + np.clip(fine, -0.5, 0.5)) * BIN_HOURS * 60
     now = score[:, :, len(shifts) // 2]
     # Half hours smear a shift by part of one: the best of the parabola, not of the bin, counts.
@@ -94,4 +100,4 @@ def _others(case: Case, foreign: Collection[int]) -> Floats:
     return out
 
 
-__all__ = ["unit_lags"]
+__all__ = ["beside_peak", "unit_lags"]

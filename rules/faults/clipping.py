@@ -17,8 +17,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.allowed import allowed
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, with_neighbours
+from rules.allowed import allowed, as_beside
+from rules.case import Candidate, Case, Floats, Mask, RuleResult
 from rules.compat.expected import expected_clipping
 from rules.daytable import BIN_HOURS
 from rules.finding import Alternative, Threshold
@@ -88,11 +88,4 @@ def _could(case: Case, inputs: NDArray[np.int64], held: Mask) -> Floats:
     planes = case.plane_of[inputs]
     if case.sensor_trust[0]:
         return allowed(case, held)[:, planes]
-    out = np.zeros((case.day_count, len(case.names), held.shape[1]))
-    free, at = ~with_neighbours(held), np.arange(held.shape[1])
-    clear = case.table["plane_clear_all"]
-    for p in np.unique(planes):
-        told = free & np.isfinite(case.plane_share[:, p]) & (clear[:, p] > LIT.value * BIN_HOURS)
-        for d in np.flatnonzero(held.any(axis=1) & told.any(axis=1)):
-            out[d, p] = clear[d, p] * np.interp(at, at[told[d]], case.plane_share[d, p, told[d]])
-    return out[:, planes]
+    return np.nan_to_num(as_beside(case, held, np.unique(planes), LIT.value))[:, planes]

@@ -23,7 +23,7 @@ from rules.daytable import BIN_HOURS, BINS
 from rules.faults import swapped_record
 from rules.finding import Alternative, Threshold
 from rules.siblings import typical
-from rules.unitclock import unit_lags
+from rules.unitclock import beside_peak, unit_lags
 
 COLUMNS = ("timestamp", "dc_power_w")
 MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
@@ -49,6 +49,7 @@ _OF_INPUTS = ("power", "typical", "free_power", "free_typical")
 _OF_PLANES = ("plane_typical", "plane_power")
 
 
+@once
 def bins_late(case: Case) -> Floats:
     """Half hours by which the stamps of each input lie late, [D, N]; 0 where its clock is not known to be off."""
     bins = np.zeros((case.day_count, len(case.inputs)))
@@ -286,15 +287,11 @@ def _course_shift(case: Case, power: Floats) -> Floats:
     # The product of a course with the other turned by any number of bins, all numbers at once (correlation theorem).
     turned = np.fft.irfft((np.fft.rfft(p) * np.fft.rfft(c).conj()).sum(axis=1), BINS)
     likeness = turned[:, _SHIFTS % BINS] / norm[:, None]
-    for d, score in zip(use, likeness, strict=True):
-        k = int(score.argmax())
-        if score[k] < LIKENESS.value:
-            continue
-        fine = 0.0
-        if 0 < k < len(_SHIFTS) - 1:
-            a, b, e = score[k - 1], score[k], score[k + 1]
-            fine = 0.5 * (a - e) / (a - 2 * b + e) if abs(a - 2 * b + e) > 1e-12 else 0.0
-        out[d] = (_SHIFTS[k] + fine) * BIN_HOURS * 60
+    best = likeness.argmax(axis=1)
+    at = np.clip(best, 1, len(_SHIFTS) - 2)
+    low, top, high = (np.take_along_axis(likeness, (at + k)[:, None], 1)[:, 0] for k in (-1, 0, 1))
+    fine = np.where(best == at, beside_peak(low, top, high), 0.0)
+    out[use] = np.where(likeness.max(axis=1) >= LIKENESS.value, (_SHIFTS[best] + fine) * BIN_HOURS * 60, np.nan)
     return out
 
 

@@ -20,7 +20,7 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.allowed import allowed
+from rules.allowed import allowed, as_beside
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, once, runs_of, with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Alternative, Threshold
@@ -109,6 +109,7 @@ def _held_down(case: Case) -> tuple[Mask, Mask, Mask]:
     return _again(case, _ordered(case, clear), clear), _by_sum(case), _droop(case, clear)
 
 
+@once
 def held_bins(case: Case) -> Mask:
     """Bins in which units were held down, and those on either side, [D, B]: they tell nothing of sun or shade.
 
@@ -189,22 +190,10 @@ def _lost(case: Case, cap: Mask, total: Mask, droop: Mask) -> Floats:
     last = np.where(cap, index, -1).max(axis=1)[:, None] + 1
     between = (index >= first) & (index <= last)
     at = between[:, None, :] & (_loads(case) > NEAR.value * usual[:, None, :]) | (total | droop)[:, None, :]
-    could = np.where(droop[:, None, :], _beside(case, droop), allowed(case, with_neighbours(cap | total)))[:, case.plane_of]
+    beside = as_beside(case, droop, np.arange(len(case.names)))
+    beside = np.where(np.isfinite(beside), beside, case.table["plane_clear_all"] * case.plane_gain[None, :, None])
+    could = np.where(droop[:, None, :], beside, allowed(case, with_neighbours(cap | total)))[:, case.plane_of]
     return np.asarray(np.where(at, np.maximum(could - case.table["power"], 0.0), 0.0).sum(axis=2))
-
-
-def _beside(case: Case, bins: Mask) -> Floats:
-    """Energy planes would have made in some bins at the share of clear sky of the bins on both sides, h, [D, P, B]."""
-    clear = case.table["plane_clear_all"]
-    out = clear * case.plane_gain[None, :, None]
-    other = ~with_neighbours(bins)
-    at = np.arange(bins.shape[1])
-    for d in np.flatnonzero(bins.any(axis=1)):
-        for p in range(len(case.names)):
-            told = other[d] & np.isfinite(case.plane_share[d, p])
-            if told.any():
-                out[d, p] = clear[d, p] * np.interp(at, at[told], case.plane_share[d, p, told])
-    return out
 
 
 def _loads(case: Case) -> Floats:

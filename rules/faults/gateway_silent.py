@@ -19,7 +19,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, span_mask
+from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, alike_days, runs_of, span_mask
 from rules.counters import counter_rise
 from rules.daytable import day_iso
 from rules.finding import Alternative, Threshold
@@ -66,7 +66,7 @@ def _join_gateways(case: Case, result: RuleResult) -> None:
     dark = [c for c in result.candidates if c.fault == "site-outage" and c.scope == "gateway"]
     names = {unit.gateway for unit in case.site.units}
     for lead in list(dark):
-        same = [c for c in dark if (c.days & lead.days).sum() >= ALIKE.value * (c.days | lead.days).sum()]
+        same = [c for c in dark if alike_days(c.days, lead.days) >= ALIKE.value]
         if len(same) == len(names) > 1 and any(c is lead for c in result.candidates):
             result.candidates = [c for c in result.candidates if not any(c is o for o in same)]
             result.candidates.append(
@@ -93,10 +93,10 @@ def _candidate(
     beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
     # A counter that stands over an hour of winter's gloom says nothing.
     bright = clear >= LEAST_LIGHT.value * float(np.nansum(case.rated[inputs]))
-    lit = table["quiet_clear"][days][:, np.unique(case.unit_of[inputs])].sum() >= LEAST_LIGHT.value * len(inputs)
+    units = np.unique(case.unit_of[inputs])
+    lit = table["quiet_clear"][days][:, units].sum() >= LEAST_LIGHT.value * len(inputs)
     known = np.isfinite(rise) and clear > 0 and (bright or rise > DARK_SHARE.value * clear)
     stood = known and rise < (DARK_SHARE.value + max(beside, 0.0)) * clear
-    units = np.unique(case.unit_of[inputs])
     waiting = _waiting(case, units, days)
     # Without counters: a supply that failed takes every gateway, and leaves the units waiting to reconnect.
     down = lit and not known and not log.startswith("offline") and (waiting or (all_silent and not only_gateway))

@@ -30,7 +30,8 @@ EN50160_SHARE = Threshold(0.05, "of 10-minute means of a week", "EN 50160, from 
 def judge(case: Case) -> RuleResult:
     """One candidate for the site, or one per unit when only a few see it."""
     table, result = case.table, RuleResult()
-    out = table["volt_high_h"] + table["volt_low_h"] + table["hz_out_h"] + table["grid_trip_h"]
+    outside = case.grid_outside_h
+    out = outside + table["grid_trip_h"]
     if not np.isfinite(table["ac_volts_med"]).any() and not np.isfinite(table["ac_hz_max"]).any():
         if case.light_days.any():
             result.unjudged.append(
@@ -38,7 +39,6 @@ def judge(case: Case) -> RuleResult:
             )
         return result
     window = grid_window(case.site, np.ravel(table["ac_volts_med"]), np.ravel(table["ac_hz_max"]))
-    outside = table["volt_high_h"] + table["volt_low_h"] + table["hz_out_h"]
     hit = (out >= MIN_HOURS.value) & (outside > 0)
     count = hit.sum(axis=1)
     site_days = (count >= 0.5 * len(case.site.units)) & (count > 0)

@@ -92,6 +92,6 @@ def _habit(case: Case, u: int, judged: Mask) -> Mask | None:
     # Its own state must say so, and its grid must be sound: deep shade stops a unit too, and a weak cable.
     said = case.table["start_h"] + case.table["fault_h"]
     more = said[:, u] - np.median(np.delete(said, u, axis=1), axis=1)
-    grid = sum(case.table[name][:, u] for name in ("volt_high_h", "volt_low_h", "hz_out_h", "grid_trip_h"))
+    grid = case.grid_outside_h[:, u] + case.table["grid_trip_h"][:, u]
     told = (more[days] > 0.0).mean() >= SAID.value and not bool(np.any(grid > 0.0))
     return days if told else None

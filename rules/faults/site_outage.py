@@ -66,7 +66,7 @@ def judge(case: Case) -> RuleResult:
     # A fault state is no order: what the units saw of their grid was less than half an hour's mean shows.
     there = days & _grid_there(case, days) & (table["fault_h"].mean(axis=1) < 0.3 * np.maximum(typical, 1e-6))
     days &= ~there  # two units that see their grid stand for themselves
-    outside = (table["volt_high_h"] + table["volt_low_h"] + table["hz_out_h"]).max(axis=1) > 0
+    outside = case.grid_outside_h.max(axis=1) > 0
     ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, typical, loss))
@@ -102,11 +102,9 @@ def _grid_there(case: Case, asked: Mask) -> Mask:
     out = np.zeros(case.day_count, bool)
     volts = case.table["volt_bin"]
     usual = float(np.nanmedian(volts)) if np.isfinite(volts).any() else np.nan
-    for d in np.flatnonzero(asked).tolist():
-        first, last = (float(np.median(edge)) for edge in _edges(case, d)[:2])
-        start, width = float(case.table.days[d] * 86400 - day_offset(case.site)), 86400 / BINS
-        told = volts[d, int(np.ceil((first - start) / width)) : int((last + case.table["step_s"][d] - start) // width)]
-        out[d] = told.size > 0 and bool((told >= THERE.value * usual).all()) and not _grid_alarm(case)[d]
+    for d in np.flatnonzero(asked & ~_grid_alarm(case)).tolist():
+        told = volts[d, _standing(case, d)]
+        out[d] = told.size > 0 and bool((told >= THERE.value * usual).all())
     return out
 
 
@@ -175,6 +173,13 @@ def _edges(case: Case, day: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return case.table["symptom_first"][day, held, STANDBY], case.table["symptom_last"][day, held, STANDBY], case.plane_of[held]
 
 
+def _standing(case: Case, day: int) -> slice:
+    """The whole bins of a day in which those that stood still for long did so."""
+    first, last = (float(np.median(edge)) for edge in _edges(case, day)[:2])
+    start, width = float(case.table.days[day] * 86400 - day_offset(case.site)), 86400 / BINS
+    return slice(int(np.ceil((first - start) / width)), int((last + case.table["step_s"][day] - start) // width))
+
+
 def _nobody(case: Case, asked: np.ndarray) -> np.ndarray:
     """Of the days asked for, those on which no input of the site made anything while the others stood still, [D].
 
@@ -182,11 +187,7 @@ def _nobody(case: Case, asked: np.ndarray) -> np.ndarray:
     """
     out = np.zeros(case.day_count, bool)
     for d in np.flatnonzero(asked).tolist():
-        first, last = (float(np.median(edge)) for edge in _edges(case, d)[:2])
-        start = float(case.table.days[d] * 86400 - day_offset(case.site))
-        width = 86400 / BINS
-        whole = slice(int(np.ceil((first - start) / width)), int((last + case.table["step_s"][d] - start) // width))
-        made = case.table["power"][d, :, whole]
+        made = case.table["power"][d, :, _standing(case, d)]
         out[d] = made.shape[1] > 0 and float(made.max()) <= NOTHING.value * BIN_HOURS
     return out
 

@@ -80,7 +80,9 @@ class _Sky:
     def of(cls, case: Case) -> _Sky:
         planes = range(len(case.names))
         plane = np.stack([_plane_share(case, p) for p in planes], axis=1)
-        expected = np.stack([_expected_day(case, p) for p in planes], axis=1)
+        owed, told = case.expected_day
+        # Nobody says what to expect of a plane but the sensor and the other planes.
+        expected = np.where(case.independent & (told > 0.3), owed, np.nan)
         trusted = case.sensor_trust[0]
         if trusted:
             # A short dull record has not seen its modules at their best: what its better days made of the light counts.
@@ -195,21 +197,6 @@ def _dull(case: Case, p: int) -> Floats:
     left = case.share_under(OVERCAST.value, p) * case.plane_gain[p] * clear
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(clear.sum(axis=1) > 0.0, left.sum(axis=1) / clear.sum(axis=1), OVERCAST.value)
-
-
-def _expected_day(case: Case, p: int) -> Floats:
-    """Expected share of clear-sky energy of the plane, [D], by sensor or other planes; NaN unknown."""
-    if not case.independent[p]:
-        return np.full(case.day_count, np.nan)
-    clear = case.table["plane_clear_all"][:, p]
-    share = case.expected_share[:, p]
-    use = np.isfinite(share)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(
-            (clear * use).sum(axis=1) > 0.3,
-            (np.nan_to_num(share) * clear).sum(axis=1) / (clear * use).sum(axis=1),
-            np.nan,
-        )
 
 
 def _covered(d: int, p: int, sky: _Sky) -> bool:

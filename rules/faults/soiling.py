@@ -38,7 +38,6 @@ SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
-TRIPPED = Threshold(0.25, "h a day", "own reasoning: a tenth of the bright hours' energy of a day")
 FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
@@ -128,7 +127,7 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
 
 
 def _teeth_of(level: Floats, noise: float) -> Teeth | None:
-    return saw_teeth(level, noise, PLANE_SURE.value) or spread_teeth(level, noise, PLANE_SURE.value)
+    return saw_teeth(level, noise, PLANE_SURE.value, whole=True) or spread_teeth(level, noise, PLANE_SURE.value)
 
 
 def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
@@ -159,8 +158,14 @@ def _slope_along(teeth: Teeth, level: Floats) -> float:
     return top / bottom if bottom else 0.0
 
 
-def saw_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
-    """The saw-tooth in a course of day levels, [D], NaN where not judged; None if it does not sink."""
+def saw_teeth(level: Floats, noise: float, least: float, whole: bool = False) -> Teeth | None:
+    """The saw-tooth in a course of day levels, [D], NaN where not judged; None if it does not sink.
+
+    Parameters
+    ----------
+    least : standard errors of the slope to be sure.
+    whole : the course is a plane's or roof's: the rain that ends one tooth tells too.
+    """
     days = np.flatnonzero(np.isfinite(level))
     if len(days) < MIN_DAYS.value:
         return None
@@ -175,11 +180,11 @@ def saw_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
         if alone and (step > rise or step < -fall):
             cuts.append(k)
             up[k] = step > 0
-    return _teeth(days, y, cuts, up, noise, least)
+    return _teeth(days, y, cuts, up, noise, least, whole)
 
 
 def spread_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
-    """The saw-tooth of a course whose resets drown in its scatter, [D]: cut where one common slope then fits all teeth best.
+    """The saw-tooth of a plane's course whose resets drown in its scatter, [D]: cut where one slope then fits all teeth best.
 
     A plane's level scatters with the sky by more than a rain brings; its dozens of days still tell where the teeth part.
     """
@@ -188,7 +193,7 @@ def spread_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
         return None
     y = level[days]
     cuts = _partings(days.astype(float), y)
-    return _teeth(days, y, cuts, dict.fromkeys(cuts, True) | {0: False}, noise, least) if len(cuts) > 1 else None
+    return _teeth(days, y, cuts, dict.fromkeys(cuts, True) | {0: False}, noise, least, whole=True) if len(cuts) > 1 else None
 
 
 def _partings(t: Floats, y: Floats) -> list[int]:
@@ -226,7 +231,9 @@ def _partings(t: Floats, y: Floats) -> list[int]:
         cuts = sorted([*cuts, best])
 
 
-def _teeth(days: NDArray[np.int64], y: Floats, cuts: list[int], up: dict[int, bool], noise: float, least: float) -> Teeth | None:
+def _teeth(
+    days: NDArray[np.int64], y: Floats, cuts: list[int], up: dict[int, bool], noise: float, least: float, whole: bool
+) -> Teeth | None:
     """Teeth between cuts (positions in ``days``), if they sink together."""
     rise = max(MIN_RESET.value, 4.0 * noise)
     parts: list[Segment] = []
@@ -262,7 +269,7 @@ def _teeth(days: NDArray[np.int64], y: Floats, cuts: list[int], up: dict[int, bo
     after = [s.start for s in sinking if up.get(int(np.searchsorted(days, s.days[0])), False)]
     ends_clean = len(cuts) > 1 and up[cuts[-1]] and float(np.median(y[cuts[-1] :])) > sinking[-1].end + rise
     # Teeth with a rain between, or a plane's one and the rain that ends it, tell more than one long slope.
-    needed = 0.75 * least if resets and (len(sinking) > 1 or (ends_clean and least == PLANE_SURE.value)) else least
+    needed = 0.75 * least if resets and (len(sinking) > 1 or (ends_clean and whole)) else least
     enough = long >= MIN_DAYS.value and odd <= 0.3 * (long + odd)
     if slope > -MIN_SLOPE.value or sure < needed or not enough:
         return None
@@ -310,8 +317,7 @@ def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
     share = np.where(held_bins(case) | (free < FREE.value * made), np.nan, share)
     ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
     # Units that trip and wait for their grid make less of the light too.
-    units = np.unique(case.unit_of[mine])
-    ill |= case.table["grid_trip_h"][:, units].mean(axis=1) >= TRIPPED.value
+    ill |= case.tripped(p)
     # Stamps that are off set its power beside another hour's light.
     ill |= (bins_late(case)[:, mine] != 0.0).any(axis=1)
     if case.sensor_trust[0]:

@@ -19,7 +19,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, once
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, first_to_last, once
 from rules.finding import Alternative, Threshold
 from rules.ranks import taken
 from rules.siblings import middle, nan_median
@@ -132,8 +132,7 @@ class _Courses:
         self.case = case
         table = case.table
         # Of the bins between the first and the last with light: no working on the night.
-        bins = np.flatnonzero((table["clear"] > 0).any(axis=(0, 1)))
-        self.lit = slice(int(bins[0]), int(bins[-1]) + 1) if bins.size else slice(0, 0)
+        self.lit = first_to_last(table["clear"] > 0)
         self.power = table["power"][:, :, self.lit]
         # At a ceiling every course is flat.
         told = table["clear"][:, :, self.lit] > 0
