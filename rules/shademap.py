@@ -92,13 +92,17 @@ def _with(shade: ShadeMap, inputs: NDArray[np.int64], theirs: ShadeMap) -> Shade
 
 
 def beside_mates(case: Case, shade: ShadeMap, inputs: NDArray[np.int64]) -> Floats:
-    """Energy of inputs over what siblings made in sunny hours of the days around, [D, M, B]; NaN where not told."""
+    """Energy of inputs beyond what siblings made in sunny hours of the days around, [D, M, B]; NaN where not told.
+
+    As a share of what each would make unshaded: what little is left in the
+    dark differs by noise alone.
+    """
     reach = int(AROUND.value)
     sunny, level = shade.sunny[:, inputs], shade.level[:, inputs, None]
-    theirs = window_sum(np.where(sunny, case.table["free_typical"][:, inputs] * level, 0.0), reach)
-    own = window_sum(np.where(sunny, case.table["free_power"][:, inputs], 0.0), reach)
+    more = case.table["free_power"][:, inputs] - case.table["free_typical"][:, inputs] * level
+    held = window_sum(np.where(sunny, shade.held[:, inputs], 0.0), reach)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(shade.told[:, inputs], own / theirs, np.nan)
+        return np.where(shade.told[:, inputs], window_sum(np.where(sunny, more, 0.0), reach) / held, np.nan)
 
 
 def falling(shade: ShadeMap, shaded: Mask) -> Mask:

@@ -45,7 +45,7 @@ DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no own
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
-STAGGER = Threshold(0.15, "of siblings", "own reasoning: a shadow crosses a roof, modules metres apart see it at different times")
+STAGGER = Threshold(0.1, "of unshaded power", "own reasoning: a shadow crosses a roof, modules metres apart see it at different times")
 
 
 def judge(case: Case) -> RuleResult:
@@ -141,7 +141,7 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
             continue
         beside = beside_mates(case, shade, mine)
         known = np.isfinite(beside)
-        apart = np.where(known, beside, 0.0).max(axis=1) - np.where(known, beside, 9.0).min(axis=1)
+        apart = np.where(known, beside, -9.0).max(axis=1) - np.where(known, beside, 9.0).min(axis=1)
         for d in np.flatnonzero(any_shade.any(axis=1)):
             for first, last in runs_of(any_shade[d]):
                 if apart[d, max(first - 1, 0) : last + 2].max() < STAGGER.value:
