@@ -19,11 +19,15 @@ from numpy.typing import NDArray
 from rules.alternatives import with_explained
 from rules.branches import on_branches
 from rules.case import Candidate, Case, Mask, alike_days
+from rules.shademap import asleep_behind, only_in_shadow
 
 _RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")
 #: What is judged after the zero faults: a collapsed substring and an order to all come before them.
 _AFTER_ZERO: Final = tuple(f for f in _RATIO if f not in ("substring-loss", "curtailment"))
 _ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
+
+#: What a unit shows whose module falls asleep in a deep shadow.
+_ASLEEP: Final = (*_ZERO, "patchy-comms")
 
 #: Order of judgement, and what each cause explains on the same inputs and days.
 EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
@@ -79,7 +83,7 @@ class Diagnosis:
 def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     """Weigh suspicions against each other."""
     order = {fault: k for k, fault in enumerate(EXPLAINS)}
-    candidates = _without_flicker(list(candidates))
+    candidates = _without_sleep(case, _without_flicker(list(candidates)))
     waiting = sorted(candidates, key=lambda c: (order[c.fault], -len(c.inputs)))
     alike = np.zeros((case.day_count, len(case.inputs)), bool)  # days of what looks like shade for itself
     #: fault -> the cause that explains it -> days and inputs.
@@ -134,6 +138,22 @@ def _without_flicker(candidates: list[Candidate]) -> list[Candidate]:
         )
 
     return [c for c in candidates if not flickers(c)]
+
+
+def _without_sleep(case: Case, candidates: list[Candidate]) -> list[Candidate]:
+    """Leave out standstills of inputs that sleep in a shadow, and the rows they do not send then: it is the shade."""
+    shades = {c.inputs[0]: c for c in candidates if c.fault == "shading"}
+
+    def sleeps(c: Candidate) -> bool:
+        if c.fault not in _ASLEEP or not all(n in shades for n in c.inputs):
+            return False
+        if c.fault == "dead-input" and np.isfinite(case.table["volts"][np.ix_(c.days, c.inputs)]).any():
+            return False  # a module without voltage is no shaded one
+        return all(
+            asleep_behind(case, n, c.days) or (c.fault in _ZERO and only_in_shadow(case, n, c.days, shades[n].evidence)) for n in c.inputs
+        )
+
+    return [c for c in candidates if not sleeps(c)]
 
 
 def _across_clocks(case: Case, inputs: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -9,6 +9,7 @@ under an overcast.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pvlib.irradiance import aoi_projection
 
-from rules.case import Case, Floats, Mask, first_to_last, weighted_quantile, window_sum, with_neighbours
+from rules.case import Case, Floats, Mask, first_to_last, once, weighted_quantile, window_sum, with_neighbours
 from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Threshold
 
@@ -34,10 +35,18 @@ LONE_INCIDENCE_DEG = Threshold(
     70.0, "deg", "own reasoning: beyond, 5 degrees in how a plane was noted change its beam by a quarter, as much as told shade"
 )
 LOW_SUN_DEG = Threshold(4.0, "deg", "common practice: horizon and haze below 5 degrees belong to the site")
+BEAM_LEAST = Threshold(0.6, "of siblings", "own reasoning: an input that makes more in the sun shows its own level at some hour")
+BEAM_MORE = Threshold(0.3, "of siblings", "own reasoning: a fault takes its share of any light; only what hides the sun leaves the sky's")
+ASLEEP = Threshold(0.03, "of the day", "own reasoning: less is a standstill of the whole day, whatever the sky")
+FREE_SUN = Threshold(0.8, "of siblings", "own reasoning: module spread and the rim of the shadow; a unit at fault stops in open sun too")
 #: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
 _BRIGHTEST, _DARKEST = 1.15, 0.1
 #: Under less beam than this the light is the sky's own; an obstacle beside a module rarely hides more of it than a third.
 _DULL_BEAM, _MOST_HIDDEN = 0.2, 0.35
+#: Hours at which less than this of the most is lost are the rim of a shadow.
+_SHADE_RIM = 0.05
+#: Light behind the two sides of that: h of full sun under a dull sky and in the sun.
+_DULL_LIGHT, _SUNNY_LIGHT, _SUNNY_SHARE, _NOW_AND_THEN = 0.8, 2.0, 0.6, 0.25
 #: With less of its sunny hours free of shade an input cannot show its own level.
 _FREE_SHARE = 0.15
 
@@ -81,6 +90,58 @@ def shade_map(case: Case) -> ShadeMap:
         level = _open_level(case, first, _open_sun(case, first))
     both = _with(first, found, _mapped(case, level[:, found], found, low))
     return replace(both, shaded=(first.shaded | both.shaded))
+
+
+@once
+def behind(case: Case) -> Mask:
+    """Inputs that lack most of the sun at all hours and little of a dull sky: they stand behind something, [N].
+
+    No hour shows their own level, and they may fall asleep in the shadow.
+    """
+    works = case.energy > ASLEEP.value * case.witness.sum(axis=2)
+    sunny = case.beam_share > _SUNNY_SHARE
+    dull, lit, open_sun = (
+        _made(case, works[:, :, None] & where)
+        for where in (
+            (case.beam_share < _DULL_BEAM)[:, case.plane_of],
+            sunny[:, case.plane_of],
+            sunny[:, case.plane_of] & (np.nan_to_num(case.ratio) > BEAM_LEAST.value),
+        )
+    )
+    told = (dull[1] >= _DULL_LIGHT) & (lit[1] >= _SUNNY_LIGHT)
+    always = open_sun[1] <= _NOW_AND_THEN * lit[1]
+    return np.asarray(told & always & (lit[0] < BEAM_LEAST.value) & (dull[0] > lit[0] + BEAM_MORE.value))
+
+
+def asleep_behind(case: Case, n: int, days: Mask) -> bool:
+    """Whether an input that stands :func:`behind` something made its part of the dull sky on some days, [D], or nobody can tell."""
+    if not behind(case)[n]:
+        return False
+    where = np.zeros(case.ratio.shape, bool)
+    where[days, n] = case.beam_share[days, case.plane_of[n]] < _DULL_BEAM
+    ratio, light = _made(case, where)
+    return bool(light[n] < BIN_HOURS or ratio[n] > 0.5 * BEAM_MORE.value)
+
+
+def only_in_shadow(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bool:
+    """Whether an input lacks nothing on some days, [D], but at the hours of a deep shadow.
+
+    ``shade``: the evidence of the finding, its ``depth`` and what the ``bins`` of the day lost.
+    """
+    lost = np.asarray(shade["bins"])
+    free = ~with_neighbours(lost > _SHADE_RIM * lost.max())
+    use = np.isfinite(case.ratio[days, n]) & free
+    theirs = np.where(use, case.free_witness[days, n], 0.0)
+    whole = theirs.sum() >= 0.15 * case.free_witness[days, n].sum()
+    made = np.nansum(case.ratio[days, n] * theirs)
+    return bool(shade["depth"] >= BEAM_LEAST.value and whole and made >= FREE_SUN.value * theirs.sum())
+
+
+def _made(case: Case, where: Mask) -> tuple[Floats, Floats]:
+    """Energy over siblings' in some bins, [D, N, B], and theirs in h; [N] each."""
+    theirs = np.where(np.isfinite(case.ratio) & where, case.free_witness, 0.0)
+    light = theirs.sum(axis=(0, 2))
+    return np.nansum(case.ratio * theirs, axis=(0, 2)) / np.maximum(light, 1e-9), light
 
 
 def _with(shade: ShadeMap, inputs: NDArray[np.int64], theirs: ShadeMap) -> ShadeMap:
@@ -223,7 +284,8 @@ def unshaded_level(case: Case) -> Floats:
         usual = weighted_quantile(level.T, np.isfinite(level.T).astype(float), 0.75)
     usual = np.where(np.isfinite(usual), np.minimum(usual, 1.05), 1.0)[None, :]
     out = np.minimum(np.where(np.isfinite(level), level, usual), 1.05 * usual)
-    return np.where(out > 0.8 * usual, out, np.minimum(usual, np.maximum(out, 0.3)))
+    out = np.where(out > 0.8 * usual, out, np.minimum(usual, np.maximum(out, 0.3)))
+    return np.where(behind(case), 1.0, out)
 
 
 def clipping_may_hide(case: Case, held: Floats, inputs: NDArray[np.int64], lit: slice) -> Floats | None:

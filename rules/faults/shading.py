@@ -29,7 +29,7 @@ from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ranks import quantile_of
-from rules.shademap import ShadeMap, beside_mates, falling, hidden_sky, shade_map
+from rules.shademap import ShadeMap, behind, beside_mates, falling, hidden_sky, shade_map
 from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import typical
 
@@ -100,7 +100,7 @@ def _credible(case: Case) -> Case:
     for c in swapped_record.judge(case).candidates:
         where = np.flatnonzero(c.days)
         other[max(where[0] - _SWAP_SPAN, 0) : where[-1] + 1 + _SWAP_SPAN, np.array(c.inputs)] = True
-    gone = other | (down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0))
+    gone = other | ((down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0)) & ~behind(case))
     held_down = held_bins(case)
     if not gone.any() and not held_down.any():
         return case
