@@ -31,22 +31,18 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
     heard = False
     scale = _scale(case, days)
     start_c, end_c = table["counter_first"], table["counter_last"]
+    again = {int(n): _heard_again(case, last, int(n)) for n in inputs}
+    soonest = min((k for k in again.values() if k is not None), default=last)
     for n in inputs:
         # The silence may have begun the evening before: the last reading before this day comes first.
         before = _latest(end_c[:first, n])
         if not np.isfinite(before):
             before = float(start_c[first, n])
-        begin = first
-        after_value, end = np.nan, last
-        if np.isfinite(end_c[last, n]) and not _open_end(case, last, int(n)):
-            after_value = float(end_c[last, n])
-        else:
-            for k in range(last + 1, min(last + 8, case.day_count)):
-                if np.isfinite(start_c[k, n]):
-                    after_value, end = float(start_c[k, n]), last
-                    break
-            else:
-                continue
+        begin, end = first, last
+        # Who stayed silent for longer says nothing of the days that all were.
+        if again[int(n)] != soonest:
+            continue
+        after_value = float(end_c[last, n] if soonest == last else start_c[soonest, n])
         if not np.isfinite(before):
             continue
         rise = after_value - before
@@ -61,6 +57,14 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
         expected_total += missing_clear
         heard = True
     return (rise_total, expected_total) if heard else (np.nan, np.nan)
+
+
+def _heard_again(case: Case, last: int, n: int) -> int | None:
+    """The day on which a counter was read after a silence that held on day ``last``, within a week; None if it was not."""
+    if np.isfinite(case.table["counter_last"][last, n]) and not _open_end(case, last, n):
+        return last
+    later = np.flatnonzero(np.isfinite(case.table["counter_first"][last + 1 : last + 8, n]))
+    return last + 1 + int(later[0]) if later.size else None
 
 
 def _scale(case: Case, days: Mask) -> Floats:

@@ -28,6 +28,9 @@ WITHIN = Threshold(0.97, "of the day's cooler hours", "own reasoning: half of DR
 OVER_K = Threshold(2.0, "K over other units", "own reasoning: shade cools a unit, derating comes from being hotter")
 CEILING = Threshold(0.4, "of the hours of dips", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
 FURTHER = Threshold(0.02, "of clear sky", "common practice: derating takes 2 to 5 % a kelvin; bins are 5 K")
+MANY = Threshold(3, "units", "own reasoning: what more of one plane share is dirt, haze or the model's error; units fail one by one")
+MANY_DEEP = Threshold(0.9, "of the level", "own reasoning: twice what the models of sky and module miss by")
+MANY_DAYS = Threshold(8, "days", "own reasoning: a hot roof is hot on all bright days of a fortnight, haze and dirt come and go")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
 MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 
@@ -196,6 +199,9 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
         power[:, after].sum(axis=1) < (1 - DROP.value) * share[peak] * light[:, after].sum(axis=1)
     )
     days &= table["clipped_h"][:, inputs].max(axis=1) < CEILING.value * light[:, after].sum(axis=1) / len(inputs)
+    together = np.unique(case.unit_of[falling & np.isin(case.plane_of, planes)]).size > MANY.value
+    if together and (deep > MANY_DEEP.value or days.sum() < MANY_DAYS.value):
+        return None
     if days.sum() < 2 or not _within_days(power[days], light[days], knee, len(inputs)):
         return None
     lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)

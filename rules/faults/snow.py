@@ -269,6 +269,8 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     lit = np.maximum(case.table["lit_h"][day, inputs], 0.5)
     units = np.unique(case.unit_of[inputs])
     resting = (case.table["fault_h"] + case.table["start_h"])[day, units].max()
+    if ((case.table["ac_dead_h"][day] > 1) & (case.table["fault_h"][day] > 1)).mean() >= 0.5:
+        return True  # most of the site says that the grid is gone
     return bool((hours > 0.6 * lit).all() and (resting > 0.5 * lit.max() or case.table["ac_dead_h"][day, units].max() > 1))
 
 
