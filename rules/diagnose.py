@@ -99,6 +99,9 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         inputs = np.array(candidate.inputs)
         masks = [m[:, inputs] for by, m in claimed[candidate.fault].items() if by not in candidate.despite]
         explained = np.any(masks, axis=0).all(axis=1) if masks else np.zeros(case.day_count, bool)
+        if candidate.fault == "hot-derating" and "swapped-record" in claimed["hot-derating"]:
+            # One input that follows another plane pulls its whole unit down at that plane's hours.
+            explained |= claimed["hot-derating"]["swapped-record"][:, inputs].any(axis=1)
         if candidate.fault in _WHOLE and "snow" in claimed[candidate.fault]:
             # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
             explained |= claimed[candidate.fault]["snow"][:, inputs].mean(axis=1) >= _MOST

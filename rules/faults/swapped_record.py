@@ -29,6 +29,8 @@ BAD_FIT = Threshold(0.07, "of energy", "own reasoning: shapes of planes 30 degre
 GOOD_FIT = Threshold(0.25, "of energy", "own reasoning: a clear-sky course without its clouds still misses this much")
 SURE_FIT = Threshold(0.06, "of energy", "own reasoning: siblings of one plane fit each other within a few per cent")
 BETTER = Threshold(0.6, "ratio of misfits", "own reasoning: the other plane must explain at least half of the misfit")
+PLAIN_MISFIT = Threshold(0.04, "of energy", "own reasoning: four times what siblings of a plane miss each other by under one sky")
+PLAIN_BETTER = Threshold(0.35, "ratio of misfits", "own reasoning: a shadow leaves more than a third of the misfit to any other plane")
 _FEW = 4
 _HINT = 0.85  # of the misfit to the own plane: worth a closer look
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
@@ -84,7 +86,7 @@ def _explained(
     planes = range(len(case.names))
     fits: dict[int, dict[int, Floats]] = {}
     for n, mine in enumerate(own):
-        if (mine > BAD_FIT.value).sum() < MIN_DAYS.value:
+        if (mine > PLAIN_MISFIT.value).sum() < MIN_DAYS.value:
             continue
         near = {p: courses.misfit(n, p, ()) for p in planes if p != case.plane_of[n]}
         fits[n] = {p: m for p, m in near.items() if (m < _HINT * mine).sum() >= MIN_DAYS.value}
@@ -97,9 +99,11 @@ def _explained(
         # Each beside the other's neighbours, without the other.
         n_there, m_there = courses.misfit(n, b, (m,)), courses.misfit(m, a, (n,))
         before, after = own[n] + own[m], n_there + m_there
-        days = (before > 2 * BAD_FIT.value) & (after < BETTER.value * before) & (n_there < own[n]) & (m_there < own[m])
-        days &= (n_there < GOOD_FIT.value) & (m_there < GOOD_FIT.value)
-        if not _steady(days, np.isfinite(before)):
+        days = (before > 2 * BAD_FIT.value) & (after < BETTER.value * before)
+        days |= (before > 2 * PLAIN_MISFIT.value) & (after < PLAIN_BETTER.value * before)
+        days &= (n_there < own[n]) & (m_there < own[m]) & (n_there < GOOD_FIT.value) & (m_there < GOOD_FIT.value)
+        # Under an even sky all planes have one course: such a day tells neither way.
+        if not _steady(days, np.isfinite(before) & (np.maximum(before, after) > 2 * PLAIN_MISFIT.value)):
             continue
         if min(courses.heard(a, days), courses.heard(b, days)) < 3 and not courses.sun_agrees(n, m):
             continue  # of two planes of two, the other two would do as well: the sun must tell which
