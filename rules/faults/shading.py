@@ -31,7 +31,7 @@ from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ranks import quantile_of
 from rules.shademap import ShadeMap, behind, beside_mates, falling, hidden_sky, shade_map
 from rules.shadeyear import Season, season, sky_brightness
-from rules.siblings import typical
+from rules.siblings import nan_median, typical
 
 COLUMNS = ("dc_power_w",)
 #: Dull days beside the bright ones that show a swap have it too.
@@ -45,6 +45,7 @@ DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no own
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
+CROWD = Threshold(0.8, "of a plane's members", "own reasoning: of five one may fail for itself; no tree shades a plane and leaves its edge")
 STAGGER = Threshold(0.1, "of unshaded power", "own reasoning: a shadow crosses a roof, modules metres apart see it at different times")
 
 
@@ -142,10 +143,18 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
         beside = beside_mates(case, shade, mine)
         known = np.isfinite(beside)
         apart = np.where(known, beside, -9.0).max(axis=1) - np.where(known, beside, 9.0).min(axis=1)
+        off = np.where(known, np.abs(beside - nan_median(beside, 1)[:, None]), 0.0)
         for d in np.flatnonzero(any_shade.any(axis=1)):
             for first, last in runs_of(any_shade[d]):
-                if apart[d, max(first - 1, 0) : last + 2].max() < STAGGER.value:
+                edges = slice(max(first - 1, 0), last + 2)
+                if apart[d, edges].max() < STAGGER.value:
                     out[d, mine, first : last + 1] = True
+                    continue
+                # One that fails for itself is no shadow's edge.
+                crowd = off[d, :, edges].max(axis=1) < 0.5 * STAGGER.value
+                dark = shade.shaded[d, mine][crowd, first : last + 1]
+                if crowd.sum() >= max(2.0, CROWD.value * len(mine)) and dark.mean() > 0.5:
+                    out[d, mine[crowd], first : last + 1] = True
     return out
 
 
