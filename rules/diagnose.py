@@ -34,7 +34,8 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "gateway-silent", "site-outage", "swapped-record", "frozen-readings"),
     "gateway-silent": ("unit-silent", "patchy-comms", "curtailment", "soiling", "frozen-readings"),
     "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "grid-out-of-range"),
-    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "patchy-comms"),
+    # A clock moves rows: it makes no ceiling.
+    "clock-shift": (*(f for f in _RATIO if f not in ("shading", "clipping")), "swapped-record", "patchy-comms"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "curtailment": ("clipping", "soiling", "frozen-readings"),
@@ -61,6 +62,8 @@ _BESIDE: Final = ("weak-input", "substring-loss")
 _STANDS = 4
 #: Causes that pass, hide the shade of those days and leave it as it was.
 _PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
+#: So many days of an order under a right clock are no accident of a wrong one.
+_CLOCK_RIGHT = 2
 #: Silence and standstill of everybody.
 _WHOLE: Final = ("site-outage", "gateway-silent")
 #: Days of a lost substring that are part of a contact's end.
@@ -97,7 +100,11 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     accepted: list[Candidate] = []
     for candidate in waiting:
         inputs = np.array(candidate.inputs)
-        masks = [m[:, inputs] for by, m in claimed[candidate.fault].items() if by not in candidate.despite]
+        masks = [
+            m[:, inputs]
+            for by, m in claimed[candidate.fault].items()
+            if by not in candidate.despite and not (by == "clock-shift" and _beyond_clock(candidate, m))
+        ]
         explained = np.any(masks, axis=0).all(axis=1) if masks else np.zeros(case.day_count, bool)
         if candidate.fault == "hot-derating" and "swapped-record" in claimed["hot-derating"]:
             # One input that follows another plane pulls its whole unit down at that plane's hours.
@@ -128,6 +135,15 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             whose = _across_clocks(case, inputs) if candidate.fault == "clock-shift" and fault in _BESIDE else inputs
             claim(fault, candidate.fault, np.ones_like(spread) if always else spread, whose)
     return Diagnosis(on_branches(case, _join(case, with_explained(accepted, explained_away, EXPLAINS))))
+
+
+def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:
+    """Whether a symptom is no wrong clock's, [D, N]: others on that clock lose no rows, or it was there while the clock was right."""
+    if candidate.fault == "patchy-comms":
+        days = wrong[candidate.days].any(axis=0)
+        return bool(len(candidate.inputs) < 0.5 * days.sum())
+    right = candidate.days & ~wrong[:, list(candidate.inputs)].any(axis=1)
+    return candidate.fault == "curtailment" and bool(right.sum() >= _CLOCK_RIGHT)
 
 
 def _without_flicker(candidates: list[Candidate]) -> list[Candidate]:
