@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, span_mask
+from rules.counters import counter_rise
 from rules.daytable import BIN_HOURS, IDLE, MISSING, SKY, STANDBY
 from rules.daytable import DARK as DARK_ROWS
 from rules.finding import Alternative, Threshold
@@ -54,6 +55,7 @@ AROUND_LEAST = Threshold(6, "days", "own reasoning: the better ones of fewer may
 LOWEST = Threshold(0.45, "of the record's better days", "own reasoning: snow leaves a tenth, a low sun half")
 BACK = Threshold(0.85, "of the best of the plane", "own reasoning: modules of one type differ by less")
 BACK_DAYS = Threshold(2, "bright days", "own reasoning: one alone may be another cause's")
+ALONE_UNITS = Threshold(3, "units", "own reasoning: two may share a cable or a fault of their own")
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
 
@@ -224,6 +226,8 @@ def _came_back(case: Case, p: int, d: int, sky: _Sky) -> bool:
     asleep = [k for k in range(max(0, d - LATEST_DAYS), d) if sky.asleep[k, inputs].all()]
     if len(inputs) < 2 or not told or len(asleep) < d - 1 - told[-1] or sky.plane[told[-1], p] > DARK.value:
         return False
+    if sky.trusted and sky.plane[told[-1], p] > LOW.value * sky.expected[told[-1], p]:
+        return False  # it made what a dull sky left
     behind = _behind(sky.share[d, inputs])
     if sky.trusted and sky.light[told[-1], p] < PLAIN_LIGHT.value and 2 * behind.sum() < len(inputs):
         return False  # it was dark for want of light
@@ -245,7 +249,7 @@ def _behind(share: Floats) -> Mask:
 
 
 def _ill_before(case: Case, n: int, start: int, asleep: Mask) -> bool:
-    """Whether the input was down on the days before the snow while its plane was not, which was ``asleep`` on some, [D]."""
+    """Whether the input was down on the days before the snow while its plane was not, which was ``asleep`` or dark on some, [D]."""
     hours = case.table["symptom_slots"][:, n].sum(axis=1)
     before = [d for d in range(max(0, start - 3), start) if case.table["lit_h"][d, n] > 1 and not asleep[d]]
     return bool(before) and all(hours[d] > 0.7 * case.table["lit_h"][d, n] for d in before)
@@ -296,13 +300,37 @@ def _spells(case: Case, p: int, cold: Mask, sky: _Sky) -> tuple[int, list[_Spell
 
 
 def _unheard(case: Case, p: int, cold: Mask, sky: _Sky, starts: list[int]) -> list[_Spell]:
-    """A plane whose units all fell silent when another plane was covered, and came back one by one."""
+    """A plane whose units all fell silent when another plane was covered, or alone of the site and dark, and came back."""
     inputs = np.flatnonzero(case.plane_of == p)
-    for start in sorted({k for s in starts for k in (s - 1, s, s + 1) if 0 < k < case.day_count and cold[k]}):
-        if sky.asleep[start, inputs].all() and not sky.asleep[start - 1, inputs].any() and len(inputs) > 1:
+    fell = cold & sky.asleep[:, inputs].all(axis=1) & (len(inputs) > 1)
+    fell[1:] &= ~sky.asleep[:-1, inputs].any(axis=1)
+    fell[:1] = False
+    beside = {k for s in starts for k in (s - 1, s, s + 1)}
+    for start in np.flatnonzero(fell).tolist():
+        if start in beside or _alone_dark(case, inputs, start, sky):
             spell = _spell(case, p, inputs, start, False, cold, sky)
             return [spell] if spell is not None and spell.days else []
     return []
+
+
+def _alone_dark(case: Case, inputs: np.ndarray, start: int, sky: _Sky) -> bool:
+    """Whether the units of a plane, and they alone, slept through bright days and counted nothing meanwhile.
+
+    A breaker takes a branch and a gateway its units, whichever way they look.
+    """
+    units = set(case.unit_of[inputs].tolist())
+    for name in ("branch", "gateway"):
+        of = [getattr(unit, name) for unit in case.site.units]
+        if units == {u for u, group in enumerate(of) if group is not None and group == of[min(units)]}:
+            return False
+    awake = np.flatnonzero(~sky.asleep[start:, inputs].all(axis=1))
+    last = start + int(awake[0]) - 1 if awake.size else case.day_count - 1
+    others = ~np.isin(np.arange(len(case.inputs)), inputs)
+    bright = sky.expected[start : last + 1, case.plane_of[inputs[0]]] > BRIGHT.value
+    if len(units) < ALONE_UNITS.value or not others.any() or sky.asleep[start][others].any() or not awake.size or not bright.any():
+        return False
+    rise, clear = counter_rise(case, span_mask(case.day_count, [(start, last)]), inputs)
+    return bool(np.isfinite(rise) and rise < TRICKLE.value * clear)
 
 
 def _spell(
@@ -315,7 +343,7 @@ def _spell(
     for n in inputs.tolist():
         days = np.zeros(case.day_count, bool)
         spells[n] = days
-        if _ill_before(case, n, start, np.asarray(sky.asleep[:, inputs].all(axis=1))):
+        if _ill_before(case, n, start, np.asarray(sky.asleep[:, inputs].all(axis=1) | (sky.plane[:, p] < TRICKLE.value))):
             continue
         under = start > 0 and _awake_before(n, start, inputs, sky)
         for d in range(start, last_day):
