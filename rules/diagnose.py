@@ -192,6 +192,7 @@ def _lasting_days(candidate: Candidate) -> Mask:
         days[where[0] : where[-1] + 1] = True
     if candidate.fault == "snow":
         days[:-1] |= days[1:].copy()  # it may have begun to fall the afternoon before
+        days[1:] |= days[:-1].copy()  # and the last of it slides on the morning after
     return days
 
 
