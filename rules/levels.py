@@ -69,7 +69,7 @@ def relative_levels(case: Case) -> Levels:
     for p in range(len(case.names)):
         inputs = np.flatnonzero(case.plane_of == p)
         if len(inputs) >= 3 and case.day_count:
-            level[:, inputs] = _among_members(raw[:, inputs])
+            level[:, inputs] = among_members(raw[:, inputs])
     covered = case.table["seen_h"] >= 0.5 * np.maximum(case.table["lit_h"], 1e-6)
     judged = np.isfinite(level) & ((case.witness * free).sum(axis=2) >= MIN_LIGHT.value) & covered
     # A lone input against a guessed sky says something only on bright days.
@@ -78,20 +78,28 @@ def relative_levels(case: Case) -> Levels:
         sky = case.sky_index
         bright = np.where(np.isfinite(sky), sky, 0).sum(axis=1) / np.maximum(np.isfinite(sky).sum(axis=1), 1)
         judged[:, lone] &= (np.nan_to_num(bright) > 0.5)[:, None]
-    noise = np.full(level.shape[1], 0.02)
-    if len(level) >= 4:
-        order = np.argsort(~judged, axis=0, kind="stable")  # each input's judged days first
-        y = np.where(np.take_along_axis(judged, order, 0), np.take_along_axis(level, order, 0), np.nan)
-        # Second differences: a steady slope is no noise, nor are a few steps.
-        calm = row_quantile(np.abs(np.diff(y, 2, axis=0)).T, _CALM)
-        noise = np.where(judged.sum(axis=0) >= 4, np.maximum(0.003, calm / _CALM_AT / np.sqrt(6)), noise)
+    noise = scatter_of(np.where(judged, level, np.nan))
     with np.errstate(invalid="ignore", divide="ignore"):
         scale = np.where(raw > 0, raw / level, np.nan)
     level = np.where(judged, level, np.nan)
     return Levels(level, judged, noise, _spread(case, level), scale)
 
 
-def _among_members(raw: Floats) -> Floats:
+def scatter_of(level: Floats) -> Floats:
+    """Robust scatter of each input's levels from day to day, [N]; ``level`` is [D, N], NaN where not judged."""
+    noise = np.full(level.shape[1], 0.02)
+    if len(level) < 4:
+        return noise
+    judged = np.isfinite(level)
+    order = np.argsort(~judged, axis=0, kind="stable")  # each input's judged days first
+    y = np.take_along_axis(level, order, 0)
+    # Second differences: a steady slope is no noise, nor are a few steps.
+    calm = row_quantile(np.abs(np.diff(y, 2, axis=0)).T, _CALM)
+    out: Floats = np.where(judged.sum(axis=0) >= 4, np.maximum(0.003, calm / _CALM_AT / np.sqrt(6)), noise)
+    return out
+
+
+def among_members(raw: Floats) -> Floats:
     """Levels of a plane's members with each day's common part taken out, [D, M].
 
     Every member has a usual level of its own, its upper one: faults only take

@@ -26,8 +26,10 @@ from rules.case import Candidate, Case, Floats, RuleResult, runs_of, weighted_qu
 from rules.faults.clock_shift import bins_late
 from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
-from rules.levels import Segment, relative_levels
+from rules.levels import Segment, deficit_wh, relative_levels
 from rules.ranks import median_of, row_quantile
+from rules.resistance import resistive
+from rules.spells import Spell, spells
 
 COLUMNS = ("dc_power_w",)
 MIN_SLOPE = Threshold(0.0008, "per day", "published soiling rates: some 0.1 to 0.5 % per dry day (from memory)")
@@ -76,13 +78,15 @@ def judge(case: Case) -> RuleResult:
     levels = relative_levels(case)
     for ref in case.inputs:
         n = ref.index
-        if case.members[n] < 2:
-            continue
+        if case.members[n] < 2 or n in resistive(case):
+            continue  # dirt takes a share at any power
         teeth = saw_teeth(levels.level[:, n], float(levels.noise[n]), SURE.value)
         if teeth and not _bends(teeth, levels.segments[n]) and not _drifts(teeth):
             result.candidates.append(
                 _candidate(case, (n,), None, teeth, levels.level[:, n], levels.scale[:, n], float(levels.spread[n]), ref.label)
             )
+        elif n in spells(case) and spells(case)[n].rained:
+            result.candidates.append(_dropped(case, n, spells(case)[n]))
     singles = result.candidates
     for p, teeth, level in _sinking_planes(case):
         inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
@@ -95,6 +99,25 @@ def judge(case: Case) -> RuleResult:
         result.candidates.append(whole)
     result.candidates = [*singles, *(c for c in result.candidates if c.plane is not None)]
     return result
+
+
+def _dropped(case: Case, n: int, spell: Spell) -> Candidate:
+    """What fell on one module at a stroke and went with the rain."""
+    return Candidate(
+        fault="soiling",
+        scope="input",
+        inputs=(n,),
+        days=spell.days,
+        loss_wh=deficit_wh(case, n, spell.days, spell.before),
+        strength=0.85,
+        why=(
+            f"{case.inputs[n].label} made a steady {100 * spell.fall:.0f} % less than before for {int(spell.days.sum())} days "
+            "and all of it again after a dull day: something lay on it until the rain."
+        ),
+        evidence={"drop": round(spell.fall, 3), "resets": 1},
+        alternatives=(Alternative("weak-input", 0.25, "Whether somebody mended something that day: modules do not heal."),),
+        lasting=True,
+    )
 
 
 def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:

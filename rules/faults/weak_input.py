@@ -14,12 +14,16 @@ few per cent), ``clipping`` of siblings with bigger units (masked by level).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult, Unjudged
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh, relative_levels
+from rules.resistance import Resistive, resistive
 from rules.siblings import middle
+from rules.spells import spells
 
 COLUMNS = ("dc_power_w",)
 MIN_DEFICIT = Threshold(0.11, "ratio", "own reasoning: tolerance of 3 % either way (common practice) and a class of rating")
@@ -31,6 +35,7 @@ MAX_RISE = Threshold(0.02, "ratio", "own reasoning: what lies lower than that be
 TOGETHER = Threshold(0.25, "of the site's inputs", "own reasoning: a quarter of a roof does not weaken overnight")
 MENDED_DAYS = Threshold(10, "judged days", "own reasoning: dirt on one module gathers or is washed off within them")
 MENDED_DEPTH = Threshold(0.15, "ratio", "own reasoning: more than a bird's leavings take (common practice)")
+PASSED = "made less for a while and then all of it again: dirt, a cover or a repair, not told apart"
 PAIR = Threshold(0.12, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
 
 
@@ -43,6 +48,10 @@ def judge(case: Case) -> RuleResult:
         unjudged = int((case.light_days & ~levels.judged[:, n]).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "weak-input", "too little light or too few rows", unjudged))
+        grown = resistive(case).get(n)
+        if grown is not None:
+            result.candidates.append(_resistive(case, n, grown))
+            continue
         own = _own(levels, n)
         weak = [s for s in levels.segments[n] if _is_weak(s, levels, n, own)]
         if not weak and own is not None:
@@ -52,7 +61,11 @@ def judge(case: Case) -> RuleResult:
         days = np.zeros(case.day_count, bool)
         for s in weak:
             days[s.days] = True
+        spell = spells(case).get(n)
+        if spell is not None and spell.rained and (days & ~spell.days).sum() < MIN_DAYS.value:
+            continue  # told as dirt
         if _healed(levels, n, days, own):
+            result.unjudged.append(Unjudged(n, "weak-input", PASSED, int(days.sum())))
             continue
         healthy = own if own is not None else 1.0
         deficit = 1 - middle(levels.level[days, n]) / healthy
@@ -60,18 +73,13 @@ def judge(case: Case) -> RuleResult:
         lost = deficit_wh(case, n, days, healthy)
         if lost[days].sum() < 0.4 * deficit * (case.witness[days, n].sum() * case.rated[n]):
             continue  # the upper level says so, the day's energy does not
-        margin = (deficit - MIN_DEFICIT.value) / max(levels.noise[n], 0.01)
-        flat = _evenness(case, n, days)
-        blind = not np.isfinite(case.table["volts"][days, n]).any()
         if case.members[n] < 3 and own is None and deficit < PAIR.value:
             continue
+        margin = (deficit - MIN_DEFICIT.value) / max(levels.noise[n], 0.01)
+        flat = _evenness(case, n, days)
         result.candidates.append(
-            Candidate(
-                fault="weak-input",
-                scope="input",
-                inputs=(n,),
-                days=days,
-                loss_wh=lost,
+            _candidate(
+                case, n, days, lost,
                 strength=float(np.clip(0.9 + 0.05 * margin, 0.3, 0.98)) * (0.5 + 0.5 * flat),
                 why=(
                     f"{ref.label} made a steady {100 * deficit:.0f} % less than "
@@ -79,16 +87,46 @@ def judge(case: Case) -> RuleResult:
                     + f" at every hour on {int(days.sum())} days."
                 ),
                 evidence={"deficit": round(deficit, 3), "evenness": round(flat, 2), "siblings": int(case.members[n] - 1)},
-                alternatives=(
-                    Alternative("soiling", 0.15, "Whether the next good rain brings it back."),
-                    Alternative("substring-loss", 0.45 if blind and abs(deficit - 1 / 3) < 0.04 else 0.1,
-                                "Module voltage in full sun against its neighbours: a third less."),
-                ),
-                lasting=True,
             )
         )  # fmt: skip
     result.candidates = _one_by_one(case, result.candidates)
     return result
+
+
+def _candidate(case: Case, n: int, days: Mask, lost: Floats, strength: float, why: str, evidence: dict[str, Any]) -> Candidate:
+    blind = not np.isfinite(case.table["volts"][days, n]).any()
+    third = blind and abs(evidence["deficit"] - 1 / 3) < 0.04
+    return Candidate(
+        fault="weak-input",
+        scope="input",
+        inputs=(n,),
+        days=days,
+        loss_wh=lost,
+        strength=strength,
+        why=why,
+        evidence=evidence,
+        alternatives=(
+            Alternative("soiling", 0.15, "Whether the next good rain brings it back."),
+            Alternative(
+                "substring-loss", 0.45 if third else 0.1, "Module voltage in full sun by its neighbours': a third less."
+            ),
+        ),
+        lasting=True,
+    )
+
+
+def _resistive(case: Case, n: int, grown: Resistive) -> Candidate:
+    """An input whose loss grows with its power."""
+    days = grown.days
+    return _candidate(
+        case, n, days, deficit_wh(case, n, days, grown.own if grown.own is not None else 1.0),
+        strength=0.95,
+        why=(
+            f"{case.inputs[n].label} made {100 * grown.fall:.0f} % less in full sun and hardly less in dim light, at every hour, "
+            f"on {int(days.sum())} days: the loss grows with the current, as in a bad contact, that gets hot."
+        ),
+        evidence={"deficit": round(grown.fall, 3), "grows_with": "power", "siblings": int(case.members[n] - 1)},
+    )  # fmt: skip
 
 
 def _one_by_one(case: Case, candidates: list[Candidate]) -> list[Candidate]:
