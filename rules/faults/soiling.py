@@ -5,6 +5,7 @@ siblings; even, it shows only against clear sky or a sensor.
 
 Looks at: the day level against siblings, and the plane's clear-day level
 against expectation: a slow steady fall over a week or more, and steps back up.
+What fell on one module at a stroke shows when the rain takes it (:mod:`rules.spells`).
 Columns: ``dc_power_w`` or what it can be derived from.
 
 Looks the same: ``weak-input`` (no slope), ``shading`` by a growing tree (bound

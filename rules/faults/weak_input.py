@@ -1,13 +1,13 @@
 """weak-input: one input makes a steady share less than its siblings.
 
-On the roof: a degraded or damaged module, a bad contact, wrong module, dirt
-that no rain takes (lichen, droppings); same share at every hour and sun
-position, day after day.
+On the roof: a degraded or damaged module, wrong module, dirt that no rain takes
+(lichen, droppings): same share at every hour and sun position, day after day. A
+bad contact: a share that grows with the power, at any hour.
 
 Looks at: the day's upper level of the ratio to siblings, for at least five
-judged days. Columns: ``dc_power_w`` or what it can be derived from.
+judged days, and the loss over power (:mod:`rules.resistance`). Columns: ``dc_power_w`` or what it can be derived from.
 
-Looks the same: ``soiling`` (grows, resets with rain), ``shading`` (bound to sun
+Looks the same: ``soiling`` (grows, resets with rain; :mod:`rules.spells`), ``shading`` (bound to sun
 position), ``substring-loss`` (a third of the voltage gone), module spread (a
 few per cent), ``clipping`` of siblings with bigger units (masked by level).
 """
