@@ -50,11 +50,15 @@ class Drag:
 
 @dataclass(frozen=True)
 class Resistive:
-    """An input behind a resistance: its days [D], the share it loses at its usual load, and its level before, if told."""
+    """An input behind a resistance: its days [D], the share it loses at its usual load, and its level before, if told.
+
+    ``in_volts``: its voltage says so too.
+    """
 
     days: Mask
     fall: float
     own: float | None
+    in_volts: bool
 
 
 @once
@@ -82,7 +86,10 @@ def drag_levels(case: Case) -> Drag:
 @once
 def resistive(case: Case) -> dict[int, Resistive]:
     """Inputs whose loss grows with power, by position."""
-    drag, out = drag_levels(case), {}
+    out: dict[int, Resistive] = {}
+    if not case.day_count:
+        return out
+    drag = drag_levels(case)
     for n in np.flatnonzero(case.members >= 2).tolist():
         parts = segments(drag.level[:, n], float(drag.noise[n]))
         own = _own(parts)
@@ -96,8 +103,9 @@ def resistive(case: Case) -> dict[int, Resistive]:
             days[s.days[0] : s.days[-1] + 1] = True
         days &= relative_levels(case).judged[:, n]
         fall = 1.0 - middle(drag.level[days, n]) / healthy
-        if _grows(case, n, days, healthy) and _in_volts(case, n, days, own is not None):
-            out[n] = Resistive(days, fall, own)
+        in_volts = _in_volts(case, n, days, own is not None)
+        if in_volts is not False and _grows(case, n, days, healthy):
+            out[n] = Resistive(days, fall, own, bool(in_volts))
     return out
 
 
@@ -142,13 +150,13 @@ def _grows(case: Case, n: int, days: Mask, healthy: float) -> bool:
     return float(np.average(np.abs(hourly - per), weights=weight[use])) < HOURS.value * per
 
 
-def _in_volts(case: Case, n: int, days: Mask, known: bool) -> bool:
-    """Whether voltage, where it is on file, is what is lost."""
+def _in_volts(case: Case, n: int, days: Mask, known: bool) -> bool | None:
+    """Whether voltage is what is lost; None where it is not on file."""
     lost = []
     for name in ("volt_ratio", "amp_ratio"):
         values = case.table[name][:, n]
         there, before = (values[mask & np.isfinite(values)] for mask in (days, ~days))
         if not len(there):
-            return True
+            return None
         lost.append(1.0 - median_of(there) / (median_of(before) if known and len(before) >= MIN_DAYS.value else 1.0))
-    return sum(lost) < 0.5 * FALL.value or lost[0] > IN_VOLTS.value * sum(lost)
+    return None if sum(lost) < 0.5 * FALL.value else lost[0] > IN_VOLTS.value * sum(lost)

@@ -41,7 +41,10 @@ class Spell:
 @once
 def spells(case: Case) -> dict[int, Spell]:
     """The longest such spell of each input, by position; of planes of three and more, where a fall has one owner."""
-    levels, out = relative_levels(case), {}
+    out: dict[int, Spell] = {}
+    if not case.day_count:
+        return out
+    levels = relative_levels(case)
     for n in np.flatnonzero(case.members >= 3).tolist():
         found = [s for s in _spells(case, levels, n) if s is not None]
         if found:

@@ -82,7 +82,7 @@ def judge(case: Case) -> RuleResult:
         if case.members[n] < 2 or n in resistive(case):
             continue  # dirt takes a share at any power
         teeth = saw_teeth(levels.level[:, n], float(levels.noise[n]), SURE.value)
-        if teeth and not _bends(teeth, levels.segments[n]) and not _drifts(teeth):
+        if teeth and not _bends(teeth, levels.segments[n], levels.level[:, n], float(levels.noise[n])) and not _drifts(teeth):
             result.candidates.append(
                 _candidate(case, (n,), None, teeth, levels.level[:, n], levels.scale[:, n], float(levels.spread[n]), ref.label)
             )
@@ -317,14 +317,22 @@ def _line(t: Floats, z: Floats) -> tuple[float, float, Floats]:
 
 def _drifts(teeth: Teeth) -> bool:
     """Whether an input sank for weeks on end and no rain showed in it: a part that ages, not dirt."""
+    if len(teeth.parts) > 2 and teeth.resets > 1:
+        return False  # small rains took the little there was, and it sank on at the one rate
     days = np.concatenate([s.days for s in teeth.parts])
     return teeth.washed < WASHED_SOME.value * teeth.drop and float(np.ptp(days)) >= NO_RAIN.value
 
 
-def _bends(teeth: Teeth, parts: list[Segment]) -> bool:
+def _bends(teeth: Teeth, parts: list[Segment], level: Floats, noise: float) -> bool:
     """A level that stays before or after it sinks, with no rain between: a part that fails, not dirt."""
-    for s in parts:
+    sinks = [k for k, s in enumerate(parts) if len(s.days) > _TOOTH and s.slope < _FLAT * teeth.slope]
+    for k, s in enumerate(parts):
         if len(s.days) < _TOOTH + 1 or s.slope < _FLAT * teeth.slope:
+            continue
+        if sinks and sinks[0] < k < sinks[-1]:
+            continue  # it goes on sinking: no end of a contact, but rain or chance
+        # Small rains hold a level up too, tooth by tooth.
+        if np.max(np.diff(level[s.days]), initial=0.0) > max(MIN_RESET.value, 4.0 * noise):
             continue
         beside = [t for t in teeth.parts if t.days[0] < s.days[0] <= t.days[-1] or t.days[0] <= s.days[-1] < t.days[-1]]
         if any(len(np.intersect1d(t.days, s.days)) == len(s.days) for t in beside):

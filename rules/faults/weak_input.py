@@ -18,7 +18,9 @@ from typing import Any
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, weighted_quantile
+from rules.faults.clock_shift import bins_late
+from rules.faults.swapped_record import judge as swapped_records
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh, relative_levels
 from rules.resistance import Resistive, resistive
@@ -26,7 +28,11 @@ from rules.siblings import middle
 from rules.spells import spells
 
 COLUMNS = ("dc_power_w",)
+_PLATEAU = (0.95, 0.7)  # quantiles of the light between which the ratio stands still
+_DARK = 0.05  # of a healthy level: next to nothing says nothing
 MIN_DEFICIT = Threshold(0.11, "ratio", "own reasoning: tolerance of 3 % either way (common practice) and a class of rating")
+MIN_VOLTS = Threshold(0.06, "ratio", "own reasoning: twice the tolerance of a type's voltage (3 %, common practice)")
+FULL_AMPS = Threshold(0.985, "ratio", "own reasoning: a weak module lacks current too; module spread is 1 to 2 % (common practice)")
 MIN_FALL = Threshold(0.06, "ratio", "own reasoning: against the input's own earlier level module spread doesn't count")
 SPREADS = Threshold(3.5, "robust spreads", "own reasoning: one healthy module in some hundreds lies further out")
 MIN_DAYS = Threshold(4, "judged days", "own reasoning: outlasts snow and a spell of odd weather")
@@ -36,6 +42,8 @@ TOGETHER = Threshold(0.25, "of the site's inputs", "own reasoning: a quarter of 
 MENDED_DAYS = Threshold(10, "judged days", "own reasoning: dirt on one module gathers or is washed off within them")
 MENDED_DEPTH = Threshold(0.15, "ratio", "own reasoning: more than a bird's leavings take (common practice)")
 PASSED = "made less for a while and then all of it again: dirt, a cover or a repair, not told apart"
+ALONE = "no sibling left to compare with: they are dark or another plane's record, or its own clock is off"
+PLATEAU = Threshold(0.2, "of the deficit", "own reasoning: no shadow takes one share of much of the light and less of none")
 PAIR = Threshold(0.12, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
 
 
@@ -43,17 +51,18 @@ def judge(case: Case) -> RuleResult:
     """Candidates for inputs with a steady deficit."""
     result = RuleResult()
     levels = relative_levels(case)
+    witnessed = _witnessed(case, levels)
     for ref in case.inputs:
         n = ref.index
         unjudged = int((case.light_days & ~levels.judged[:, n]).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "weak-input", "too little light or too few rows", unjudged))
         grown = resistive(case).get(n)
-        if grown is not None:
+        if grown is not None and (grown.days & witnessed[:, n]).sum() >= MIN_DAYS.value:
             result.candidates.append(_resistive(case, n, grown))
             continue
         own = _own(levels, n)
-        weak = [s for s in levels.segments[n] if _is_weak(s, levels, n, own)]
+        weak = [s for s in levels.segments[n] if _is_weak(s, levels, n, own, _lacks_volts(case, n, s.days))]
         if not weak and own is not None:
             weak = _sinking(levels.segments[n], own, levels.noise[n])
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
@@ -61,6 +70,12 @@ def judge(case: Case) -> RuleResult:
         days = np.zeros(case.day_count, bool)
         for s in weak:
             days[s.days] = True
+        alone = days & ~witnessed[:, n]
+        if alone.any():
+            result.unjudged.append(Unjudged(n, "weak-input", ALONE, int(alone.sum())))
+            days &= ~alone
+            if days.sum() < MIN_DAYS.value:
+                continue
         spell = spells(case).get(n)
         if spell is not None and spell.rained and (days & ~spell.days).sum() < MIN_DAYS.value:
             continue  # told as dirt
@@ -87,13 +102,32 @@ def judge(case: Case) -> RuleResult:
                     + f" at every hour on {int(days.sum())} days."
                 ),
                 evidence={"deficit": round(deficit, 3), "evenness": round(flat, 2), "siblings": int(case.members[n] - 1)},
+                despite=("shading",) if _stands(case, levels, n, days, healthy) else (),
             )
         )  # fmt: skip
     result.candidates = _one_by_one(case, result.candidates)
     return result
 
 
-def _candidate(case: Case, n: int, days: Mask, lost: Floats, strength: float, why: str, evidence: dict[str, Any]) -> Candidate:
+def _witnessed(case: Case, levels: Levels) -> Mask:
+    """Days on which anybody healthy tells what each input should make, [D, N]."""
+    late = bins_late(case)
+    heard = levels.judged & ~case.foreign & (np.nan_to_num(levels.level) > _DARK)
+    for c in swapped_records(case).candidates:
+        where = np.flatnonzero(c.days)
+        heard[where[0] : where[-1] + 1, np.array(c.inputs)] = False
+    out = late == 0.0  # a lone input is held against the sky, by its stamps
+    for p in range(len(case.names)):
+        mine = np.flatnonzero(case.plane_of == p)
+        for n in mine.tolist() if len(mine) > 1 else ():
+            others = mine[mine != n]
+            out[:, n] = (heard[:, others] & (late[:, others] == late[:, [n]])).any(axis=1)
+    return out
+
+
+def _candidate(
+    case: Case, n: int, days: Mask, lost: Floats, strength: float, why: str, evidence: dict[str, Any], despite: tuple[str, ...] = ()
+) -> Candidate:
     blind = not np.isfinite(case.table["volts"][days, n]).any()
     third = blind and abs(evidence["deficit"] - 1 / 3) < 0.04
     return Candidate(
@@ -107,11 +141,10 @@ def _candidate(case: Case, n: int, days: Mask, lost: Floats, strength: float, wh
         evidence=evidence,
         alternatives=(
             Alternative("soiling", 0.15, "Whether the next good rain brings it back."),
-            Alternative(
-                "substring-loss", 0.45 if third else 0.1, "Module voltage in full sun by its neighbours': a third less."
-            ),
+            Alternative("substring-loss", 0.45 if third else 0.1, "Module voltage in full sun by its neighbours': a third less."),
         ),
         lasting=True,
+        despite=despite,
     )
 
 
@@ -126,6 +159,8 @@ def _resistive(case: Case, n: int, grown: Resistive) -> Candidate:
             f"on {int(days.sum())} days: the loss grows with the current, as in a bad contact, that gets hot."
         ),
         evidence={"deficit": round(grown.fall, 3), "grows_with": "power", "siblings": int(case.members[n] - 1)},
+        # A hot unit and a shadow take current; the voltage stays.
+        despite=("hot-derating", "shading") if grown.in_volts else (),
     )  # fmt: skip
 
 
@@ -178,9 +213,17 @@ def _sinking(stretches: list[Segment], own: float, noise: float) -> list[Segment
     return [last] if kept and even and last.slope < -MAX_SLOPE.value and fall > max(MIN_FALL.value, 4.0 * noise) else []
 
 
-def _is_weak(s: Segment, levels: Levels, n: int, own: float | None) -> bool:
+def _lacks_volts(case: Case, n: int, days: np.ndarray) -> bool:
+    """Whether it is the voltage that lacks, at full current: a type's voltage varies by less than its power."""
+    volts, amps = (case.table[name][days, n] for name in ("volt_ratio", "amp_ratio"))
+    told = np.isfinite(volts) & np.isfinite(amps)
+    return bool(told.sum() >= MIN_DAYS.value and 1 - middle(volts[told]) > MIN_VOLTS.value and middle(amps[told]) > FULL_AMPS.value)
+
+
+def _is_weak(s: Segment, levels: Levels, n: int, own: float | None, in_volts: bool = False) -> bool:
     if own is None:
-        low = 1 - s.middle > max(MIN_DEFICIT.value, 2.5 * levels.noise[n], SPREADS.value * levels.spread[n])
+        least = MIN_VOLTS.value if in_volts else max(MIN_DEFICIT.value, SPREADS.value * levels.spread[n])
+        low = 1 - s.middle > max(least, 2.5 * levels.noise[n])
     else:
         low = 1 - s.middle / own > max(MIN_FALL.value, 4.0 * levels.noise[n])
     steady = abs(s.slope) <= MAX_SLOPE.value or abs(s.start - s.end) < 0.03 or len(s.days) < 6
@@ -196,6 +239,18 @@ def _with_onset(levels: Levels, n: int, days: np.ndarray, healthy: float) -> np.
         out[d] = low[d]
         d -= 1
     return out
+
+
+def _stands(case: Case, levels: Levels, n: int, days: Mask, healthy: float) -> bool:
+    """Whether a good part of the hours lies at one low level, day after day, whatever else has its hours."""
+    scale = levels.scale[days, n]
+    ratio = case.ratio[days, n] / (np.where(np.isfinite(scale), scale, 1.0) * healthy)[:, None]
+    weight = np.where(np.isfinite(ratio), case.witness[days, n], 0.0)
+    upper, lower = (weighted_quantile(ratio[None].reshape(1, -1), weight.reshape(1, -1), q)[0] for q in _PLATEAU)
+    own = levels.level[days, n] / healthy
+    scatter = 1.4826 * middle(np.abs(own - middle(own)))
+    within = PLATEAU.value * (1.0 - upper)
+    return bool(1.0 - upper > MIN_DEFICIT.value and upper - lower < within and scatter < 0.5 * within)
 
 
 def _evenness(case: Case, n: int, days: np.ndarray) -> float:
