@@ -27,10 +27,11 @@ FALL = Threshold(0.04, "ratio", "own reasoning: twice the scatter of a level; mo
 STEADY = Threshold(0.3, "of the fall", "own reasoning: loss over power is one figure, day after day")
 MIN_DAYS = Threshold(4, "judged days", "own reasoning: as many as for a steady share")
 SPAN = Threshold(0.6, "ratio of loads", "own reasoning: the dim and the bright hours must lie apart to compare them")
-GROWS = Threshold(
-    0.4, "of the way to a steady share", "Ohm's law: half the power, half the share; else the same share"
-)
+GROWS = Threshold(0.4, "of the way to a steady share", "Ohm's law: half the power, half the share; else the same share")
 HOURS = Threshold(0.3, "of the loss per power", "own reasoning: one figure at every hour; a shadow has its own hours")
+STRAIGHT = Threshold(
+    0.25, "of the fall", "own reasoning: hour by hour the loss lies on its line, not with coarse counters"
+)
 IN_VOLTS = Threshold(0.5, "of the loss in good light", "Ohm's law: it is the voltage that is lost, not the current")
 _CLASSES = 3  # of power, with as much energy each
 
@@ -144,6 +145,9 @@ def _grows(case: Case, n: int, days: Mask, healthy: float) -> bool:
     if near > SPAN.value or not losses[0] < losses[1] < losses[2] or steadier > near + GROWS.value * (1.0 - near):
         return False
     per = float((power**2 * lost).sum() / (power**3).sum())
+    fall = per * float((power**2).sum() / power.sum())
+    if 1.4826 * median_of(np.abs(lost - per * power)) > STRAIGHT.value * fall:
+        return False
     weight = np.bincount(bins, power**3, minlength=case.ratio.shape[2])
     use = weight > 0.03 * weight.sum()
     hourly = np.bincount(bins, power**2 * lost, minlength=len(weight))[use] / weight[use]

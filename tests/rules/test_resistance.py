@@ -78,7 +78,8 @@ def test_lost_current_is_none() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "value"), [("FALL", 0.4), ("STEADY", 0.001), ("MIN_DAYS", 99), ("SPAN", 0.01), ("GROWS", -1.0), ("HOURS", 0.001)]
+    ("name", "value"),
+    [("FALL", 0.4), ("STEADY", 0.001), ("MIN_DAYS", 99), ("SPAN", 0.01), ("GROWS", -1.0), ("HOURS", 0.001), ("STRAIGHT", 0.001)],
 )
 def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> None:
     roof = _behind(make_roof(days=20, kinds="cmomc"), 2, 0.25, first=6)

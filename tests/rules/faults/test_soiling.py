@@ -184,3 +184,19 @@ def test_stamps_that_are_off_are_no_dirt() -> None:
     roof = make_roof(days=24, kinds="cmccoc")
     roof.shift_s = np.where((roof.day >= 10) & (roof.day < 18), 5400.0, 0.0)
     assert {f.fault for f in findings(roof, weather=roof.weather())} == {"clock-shift"}
+
+
+def test_small_rains_before_a_long_dry_spell_leave_it_dirt() -> None:
+    """Tooth by tooth the level stays where it is for two weeks: no part that held and then began to fail."""
+    since = np.array([*range(6), *range(6), *range(33)])
+    roof = make_roof(days=45)
+    roof.scale(2, 1 - 0.0066 * since[np.clip(roof.day, 0, 44)], roof.when())
+    assert {f.fault for f in findings(roof)} == {"soiling"}
+
+
+def test_a_level_between_two_falls_is_chance() -> None:
+    """It sank on at the same rate: no contact that came to rest."""
+    since = np.array([*range(10), 9.5, 9.6, 9.4, 9.5, *range(10, 20)])
+    roof = make_roof(days=24)
+    roof.scale(2, 1 - 0.011 * since[np.clip(roof.day, 0, 23)], roof.when())
+    assert {f.fault for f in findings(roof)} == {"soiling"}

@@ -175,3 +175,61 @@ def test_a_deep_level_deficit_that_went_at_a_stroke_was_mended(share: float, tol
     roof = make_roof(days=34, kinds="c")
     roof.scale(2, share, roof.when(8, 25))
     assert bool(findings(roof, "weak-input")) is told
+
+
+def test_who_is_a_witness() -> None:
+    """Neither a dark sibling nor one with another plane's record; one whose clock is off by as much is."""
+    units, planes = (("south",) * 2, ("west",) * 4), {"south": (180.0, 30.0), "west": (270.0, 30.0)}
+
+    def told(roof: Roof) -> np.ndarray:
+        case = case_of(roof)
+        return rule._witnessed(case, rules.levels.relative_levels(case))
+
+    assert told(make_roof(days=14, units=units, planes=planes)).all()
+    roof = make_roof(days=14, units=units, planes=planes)
+    dark = told(roof.dead(0, roof.when()))
+    assert not dark[:, 1].any()
+    assert dark[:, 2:].all()
+    swapped = make_roof(days=14, units=units, planes=planes)
+    swapped.power[:, [0, 2]] = swapped.power[:, [2, 0]]
+    assert told(swapped)[:, 1].mean() < 0.3
+    late = make_roof(days=14, units=units, planes=planes)
+    late.shift_s += 3600.0
+    assert told(late).all()
+
+
+def test_without_a_witness_it_says_so(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rule, "_witnessed", lambda _, levels: np.zeros(levels.level.shape, bool))
+    result = run_rule("weak-input", case)
+    assert not result.candidates
+    assert [(u.input, u.days) for u in result.unjudged if u.reason == rule.ALONE] == [(2, 11)]
+
+
+def test_a_lack_of_voltage_at_full_current_tells_more_than_one_of_power() -> None:
+    """Nine per cent from the first day on: of power it may be the type's spread, of voltage alone it is not."""
+    roof = make_roof(days=14)
+    roof.scale(2, 0.91, roof.when())
+    assert not findings(roof, "weak-input")
+    roof.volts[:, 2] *= 0.91
+    assert [(f.unit, f.input) for f in findings(roof, "weak-input")] == [("U2", 1)]
+
+
+@pytest.mark.parametrize(("name", "value"), [("MIN_VOLTS", 0.2), ("FULL_AMPS", 1.2)])
+def test_the_lack_of_voltage_is_a_threshold(threshold: MoveThreshold, name: str, value: float) -> None:
+    roof = make_roof(days=14)
+    roof.scale(2, 0.91, roof.when())
+    roof.volts[:, 2] *= 0.91
+    case = case_of(roof)
+    assert run_rule("weak-input", case).candidates
+    threshold(rule, name, value)
+    assert not run_rule("weak-input", case).candidates
+
+
+def test_a_weak_one_in_shade_is_told_as_both(threshold: MoveThreshold) -> None:
+    """The hours out of the shadow stand at one low level, day after day."""
+    roof = make_roof(days=20, kinds="ccm")
+    roof.scale(2, 0.75, roof.when())
+    roof.shade(2, (80.0, 115.0), 50.0, 0.9)
+    assert {f.fault for f in findings(roof)} == {"shading", "weak-input"}
+    threshold(rule, "PLATEAU", 0.0)
+    assert {f.fault for f in findings(roof)} == {"shading"}
