@@ -29,6 +29,7 @@ from rules.spells import spells
 
 COLUMNS = ("dc_power_w",)
 _PLATEAU = (0.95, 0.7)  # quantiles of the light between which the ratio stands still
+_DULL = 0.2  # of surely direct sun
 _DARK = 0.05  # of a healthy level: next to nothing says nothing
 MIN_DEFICIT = Threshold(0.11, "ratio", "own reasoning: tolerance of 3 % either way (common practice) and a class of rating")
 MIN_VOLTS = Threshold(0.06, "ratio", "own reasoning: twice the tolerance of a type's voltage (3 %, common practice)")
@@ -44,6 +45,8 @@ MENDED_DEPTH = Threshold(0.15, "ratio", "own reasoning: more than a bird's leavi
 PASSED = "made less for a while and then all of it again: dirt, a cover or a repair, not told apart"
 ALONE = "no sibling left to compare with: they are dark or another plane's record, or its own clock is off"
 PLATEAU = Threshold(0.2, "of the deficit", "own reasoning: no shadow takes one share of much of the light and less of none")
+DEEP = Threshold(0.5, "ratio", "own reasoning: what lacks more than half at its best hours stands in a shadow all day")
+NEAR_THIRD = Threshold(0.035, "ratio", "one of three strings bypassed; module spread around it")
 PAIR = Threshold(0.12, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
 
 
@@ -246,11 +249,18 @@ def _stands(case: Case, levels: Levels, n: int, days: Mask, healthy: float) -> b
     scale = levels.scale[days, n]
     ratio = case.ratio[days, n] / (np.where(np.isfinite(scale), scale, 1.0) * healthy)[:, None]
     weight = np.where(np.isfinite(ratio), case.witness[days, n], 0.0)
-    upper, lower = (weighted_quantile(ratio[None].reshape(1, -1), weight.reshape(1, -1), q)[0] for q in _PLATEAU)
+    upper, lower = (weighted_quantile(ratio.reshape(1, -1), weight.reshape(1, -1), q)[0] for q in _PLATEAU)
     own = levels.level[days, n] / healthy
     scatter = 1.4826 * middle(np.abs(own - middle(own)))
-    within = PLATEAU.value * (1.0 - upper)
-    return bool(1.0 - upper > MIN_DEFICIT.value and upper - lower < within and scatter < 0.5 * within)
+    lacks = 1.0 - float(upper)
+    within = PLATEAU.value * lacks
+    if not (MIN_DEFICIT.value < lacks < DEEP.value and upper - lower < within and scatter < 0.5 * within):
+        return False
+    # A near thing's shadow bypasses a string of cells in any light; a farther one's leaves the sky's.
+    if abs(lacks - 1 / 3) < NEAR_THIRD.value:
+        return False
+    dull = np.where((case.clear_weight[days] < _DULL) & np.isfinite(ratio), weight, 0.0)
+    return not dull.any() or float((dull * np.nan_to_num(ratio)).sum() / dull.sum()) < upper + within
 
 
 def _evenness(case: Case, n: int, days: np.ndarray) -> float:
