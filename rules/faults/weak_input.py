@@ -44,6 +44,8 @@ MENDED_DAYS = Threshold(10, "judged days", "own reasoning: dirt on one module ga
 MENDED_DEPTH = Threshold(0.15, "ratio", "own reasoning: more than a bird's leavings take (common practice)")
 PASSED = "made less for a while and then all of it again: dirt, a cover or a repair, not told apart"
 ALONE = "no sibling left to compare with: they are dark or another plane's record, or its own clock is off"
+SHORT = "made less, but on too few judged days yet"
+ITS_OWN = "makes some per cent less from the first day on: a weak module, another class of rating or dirt, not told apart"
 PLATEAU = Threshold(0.2, "of the deficit", "own reasoning: no shadow takes one share of much of the light and less of none")
 DEEP = Threshold(0.5, "ratio", "own reasoning: what lacks more than half at its best hours stands in a shadow all day")
 NEAR_THIRD = Threshold(0.035, "ratio", "one of three strings bypassed; module spread around it")
@@ -69,6 +71,7 @@ def judge(case: Case) -> RuleResult:
         if not weak and own is not None:
             weak = _sinking(levels.segments[n], own, levels.noise[n])
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
+            result.unjudged += _undecided(levels, n, own, weak)
             continue
         days = np.zeros(case.day_count, bool)
         for s in weak:
@@ -110,6 +113,16 @@ def judge(case: Case) -> RuleResult:
         )  # fmt: skip
     result.candidates = _one_by_one(case, result.candidates)
     return result
+
+
+def _undecided(levels: Levels, n: int, own: float | None, weak: list[Segment]) -> list[Unjudged]:
+    """What stands out but can't be told: too short a stretch, or a level that may be the module's own."""
+    if weak:
+        return [Unjudged(n, "weak-input", SHORT, sum(len(s.days) for s in weak))]
+    least = max(MIN_FALL.value, 2.5 * levels.noise[n])
+    parts = [s for s in levels.segments[n] if len(s.days) >= MIN_DAYS.value and abs(s.slope) <= MAX_SLOPE.value]
+    low = sum(len(s.days) for s in parts if own is None and 1 - s.middle > least)
+    return [Unjudged(n, "weak-input", ITS_OWN, low)] if low else []
 
 
 def _witnessed(case: Case, levels: Levels) -> Mask:

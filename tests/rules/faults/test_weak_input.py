@@ -205,6 +205,17 @@ def test_without_a_witness_it_says_so(case: Case, monkeypatch: pytest.MonkeyPatc
     assert [(u.input, u.days) for u in result.unjudged if u.reason == rule.ALONE] == [(2, 11)]
 
 
+def test_what_stands_out_and_cannot_be_told_is_said() -> None:
+    def reasons(roof: Roof) -> list[tuple[int | None, str]]:
+        result = run_rule("weak-input", case_of(roof))
+        assert not result.candidates
+        return [(u.input, u.reason) for u in result.unjudged]
+
+    assert (2, rule.ITS_OWN) in reasons(_weak(0.08, 0))
+    assert (2, rule.SHORT) in reasons(_weak(0.2, 14 - int(rule.MIN_DAYS.value) + 1))
+    assert not [n for n, reason in reasons(make_roof()) if reason in (rule.ITS_OWN, rule.SHORT)]
+
+
 def test_a_lack_of_voltage_at_full_current_tells_more_than_one_of_power() -> None:
     """Nine per cent from the first day on: of power it may be the type's spread, of voltage alone it is not."""
     roof = make_roof(days=14)
