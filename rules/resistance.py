@@ -29,9 +29,7 @@ MIN_DAYS = Threshold(4, "judged days", "own reasoning: as many as for a steady s
 SPAN = Threshold(0.6, "ratio of loads", "own reasoning: the dim and the bright hours must lie apart to compare them")
 GROWS = Threshold(0.4, "of the way to a steady share", "Ohm's law: half the power, half the share; else the same share")
 HOURS = Threshold(0.3, "of the loss per power", "own reasoning: one figure at every hour; a shadow has its own hours")
-STRAIGHT = Threshold(
-    0.25, "of the fall", "own reasoning: hour by hour the loss lies on its line, not with coarse counters"
-)
+STRAIGHT = Threshold(0.25, "of the fall", "own reasoning: hour by hour the loss lies on its line, not with coarse counters")
 IN_VOLTS = Threshold(0.5, "of the loss in good light", "Ohm's law: it is the voltage that is lost, not the current")
 _CLASSES = 3  # of power, with as much energy each
 
@@ -91,7 +89,10 @@ def resistive(case: Case) -> dict[int, Resistive]:
     if not case.day_count:
         return out
     drag = drag_levels(case)
-    for n in np.flatnonzero(case.members >= 2).tolist():
+    # Most inputs never fall: no cutting up of their courses.
+    upper = np.fmax(row_quantile(drag.level.T, 0.9), 1.0)
+    low = (drag.level < (1.0 - FALL.value) * upper).sum(axis=0)
+    for n in np.flatnonzero((case.members >= 2) & (low >= MIN_DAYS.value)).tolist():
         parts = segments(drag.level[:, n], float(drag.noise[n]))
         own = _own(parts)
         healthy = own if own is not None else 1.0

@@ -67,7 +67,11 @@ def judge(case: Case) -> RuleResult:
             result.candidates.append(_resistive(case, n, grown))
             continue
         own = _own(levels, n)
-        weak = [s for s in levels.segments[n] if _is_weak(s, levels, n, own, _lacks_volts(case, n, s.days))]
+        weak = [
+            s
+            for s in levels.segments[n]
+            if _is_weak(s, levels, n, own, own is None and 1 - s.middle > MIN_VOLTS.value and _lacks_volts(case, n, s.days))
+        ]
         if not weak and own is not None:
             weak = _sinking(levels.segments[n], own, levels.noise[n])
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
