@@ -58,6 +58,13 @@ BITES_HOURS = Threshold(1.5, "h a day", "own reasoning: an order that bites for 
 GLOOM = Threshold(0.2, "of rating", "own reasoning: what a dull sky gives; a lid of cloud holds it level as an order would")
 GLOOM_HOURS = Threshold(2.2, "h a day", "own reasoning: an order so low bites from morning to evening")
 FROZEN_HOURS = Threshold(3.0, "h", "own reasoning: a gateway repeats itself for hours; a ceiling's power moves in its last digit")
+UPPER = 0.8  # rank of the units' load that is the site's level (rules.reduce)
+RUNS = Threshold(0.01, "of rating", "as the level itself is read: less is a unit that does not run")
+WORKING = Threshold(0.1, "of the unit's best input", "own reasoning: an input at a tenth of its neighbours is dead or dark")
+OWN_CEILING = Threshold(0.94, "of rating", "own reasoning: data sheets and meters agree within some 3 %, and half hours hold a dip")
+CROWN_OVER = Threshold(0.04, "of the level", "own reasoning: what half hours beside, drawn on, may miss a natural noon by")
+CROWN_FIT = Threshold(0.02, "of the level", "common practice: meters of units scatter by one or two per cent")
+CROWN_HOURS = Threshold(3.0, "h", "own reasoning: a cosine stays within 1.2 % of its top for 1.5 to 2 h, with heat for 3")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
@@ -96,17 +103,59 @@ class _Spell:
     @property
     def alone(self) -> bool:
         """Enough by itself where several units stood at the level."""
-        if not self.strong or not self.alike or self.hours < ALONE_HOURS.value:
+        if not self.fair or not self.alike or self.hours < ALONE_HOURS.value:
             return False
         far = self.share < FAR_BELOW.value and self.edge
-        return self.bend > 1.5 * BEND.value or self.hours >= PLAIN_HOURS.value or far
+        return far or (self.strong and (self.bend > 1.5 * BEND.value or self.hours >= PLAIN_HOURS.value))
 
 
 @once
 def _held_down(case: Case) -> tuple[Mask, Mask, Mask]:
     """Bins with units at an ordered level, with their sum at one, and pulled down by the grid's frequency, [D, B]."""
     clear = case.table["plane_clear"].max(axis=1) * (float(np.max(case.plane_gain)) if len(case.names) else 1.0)
-    return _again(case, _ordered(case, clear), clear), _by_sum(case), _droop(case, clear)
+    light = _upper_light(case)
+    own = _own_ceiling(case)
+    return _again(case, _ordered(case, light, own), light, own), _by_sum(case), _droop(case, clear)
+
+
+@once
+def _upper_light(case: Case) -> Floats:
+    """Power over rated VA that the unit at the rank of ``cap_level`` would have under a clear sky, [D, B].
+
+    Units differ by their planes and by their modules' watts per VA: the level of
+    the upper ones is weighed against what the sky offers to the upper ones.
+    """
+    loads = _loads(case)
+    clear = case.table["plane_clear_all"] * case.plane_gain[None, :, None]
+    units = []
+    for u, unit in enumerate(case.site.units):
+        mine = case.inputs_of_unit(u)
+        va = case.site.inverters[unit.inverter].rated_va if unit.inverter else None
+        could = np.einsum("dnb,n->db", clear[:, case.plane_of[mine]], case.rated[mine]) / (va or case.rated[mine].sum())
+        units.append(np.where(loads[:, mine[0]] > RUNS.value, could / _bin_hours(case), np.nan))
+    ordered = np.sort(np.stack(units), axis=0)
+    rank = np.rint(UPPER * np.maximum(np.isfinite(ordered).sum(axis=0) - 1, 0)).astype(int)
+    return np.asarray(np.nan_to_num(np.take_along_axis(ordered, rank[None], 0)[0]))
+
+
+@once
+def _own_ceiling(case: Case) -> Mask:
+    """Bins in which most upper units give what their working inputs can be rated at, [D, B].
+
+    Each tracker has its share of a unit's rating: with one input dead a unit of
+    four stops at three quarters.
+    """
+    loads, level = _loads(case), case.table["cap_level"]
+    count, at = np.zeros(level.shape), np.zeros(level.shape)
+    for u in range(len(case.site.units)):
+        mine = case.inputs_of_unit(u)
+        power = case.table["power"][:, mine] * case.rated[mine, None]
+        working = (power > WORKING.value * power.max(axis=1, keepdims=True)).sum(axis=1)
+        load = loads[:, mine[0]]
+        upper = load > REACHED.value * level
+        count += upper
+        at += upper & (load * len(mine) > OWN_CEILING.value * np.maximum(working, 1))
+    return np.asarray((count > 0) & (at > 0.5 * count))
 
 
 @once
@@ -121,9 +170,13 @@ def held_bins(case: Case) -> Mask:
 
 
 def _some_frozen(case: Case) -> Mask:
-    """Days on which some inputs repeat themselves for hours, but not most as under an order, [D]: their unit's level is theirs."""
-    frozen = (case.table["frozen_h"] >= FROZEN_HOURS.value).mean(axis=1)
-    return np.asarray((frozen > 0) & (frozen < 0.5))
+    """Days on which inputs repeat themselves for hours, [D]: the level of the hours is theirs.
+
+    Without voltages an order makes most inputs repeat themselves; a voltage moves under it.
+    """
+    frozen = case.table["frozen_h"] >= FROZEN_HOURS.value
+    told = (frozen & np.isfinite(case.table["volts"])).any(axis=1)
+    return np.asarray(frozen.any(axis=1) & ((frozen.mean(axis=1) <= 0.5) | told))
 
 
 def judge(case: Case) -> RuleResult:
@@ -245,19 +298,17 @@ def _alternating(level: Floats) -> bool:
     return bool(at.size > 2 and np.median(np.diff(at)) >= 2)
 
 
-def _ordered(case: Case, clear: Floats) -> Mask:
+def _ordered(case: Case, light: Floats, own: Mask) -> Mask:
     """Bins at a level that was ordered, [D, B]."""
     table = case.table
     level, wobble, spread = table["cap_level"], table["cap_wobble"], table["cap_spread"]
     # With four units or fewer the upper and the middle one are the same: no spread to see.
     several = len(case.site.units) >= 5
     coarse = bool(np.median(table["step_s"]) > 900) if case.day_count else False
-    # Levels are per rated VA, the sky's curve per module watt.
-    light = clear / _bin_hours(case) * _watts_per_va(case)
     least = max(LEAST_LEVEL.value, STEPS.value * _step_of(level, wobble))
     tight = np.isfinite(level) & (level > least) & (light > 0.15)
     ceiling = _site_ceiling(case, level)
-    tight &= level < ceiling
+    tight &= (level < ceiling) & ~own
     alike = (np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value) & np.bool_(several)
     width = _bin_hours(case)
     second = _seconds(level, wobble, tight)
@@ -289,7 +340,7 @@ def _ordered(case: Case, clear: Floats) -> Mask:
     return out
 
 
-def _again(case: Case, cap: Mask, clear: Floats) -> Mask:
+def _again(case: Case, cap: Mask, light: Floats, own: Mask) -> Mask:
     """Bins of an order, with those in which its number came back under more light, [D, B].
 
     Readings may scatter too much, or clouds break the level too often, for a day
@@ -297,13 +348,12 @@ def _again(case: Case, cap: Mask, clear: Floats) -> Mask:
     day; one that a day told by itself counts within a week, and for longer.
     """
     level, wobble = case.table["cap_level"], case.table["cap_wobble"]
-    light = clear / _bin_hours(case) * _watts_per_va(case)
     width = _bin_hours(case)
     stuck = np.median(case.table["frozen_h"], axis=1)
     told = nan_median(np.where(cap, level, np.nan), 1)
     out = cap.copy()
     with np.errstate(invalid="ignore", divide="ignore"):
-        brighter = light > level / BELOW.value
+        brighter = (light > level / BELOW.value) & ~own
         far = (level > LEAST_LEVEL.value) & (level < _site_ceiling(case, level)) & (level < FAR_BELOW.value * light)
         for number in crowded(level[far & ~(wobble >= CALM.value)], CROWD.value):
             near = (np.abs(level / number - 1) < LEVEL.value) & brighter
@@ -400,6 +450,8 @@ def _spells(
         around = np.array([*filled[max(start - DIP_REACH, 0) : start], *filled[stop : stop + DIP_REACH]], dtype=int)
         around = around[light[around] > DIP_LIGHT.value * max(curve)]
         share = held / median(curve)
+        if _is_crown(levels, filled, start, stop, held, width):
+            continue
         dips = not around.size or float((level[around] / light[around]).max()) > DIP.value * share
         level_with = float(alike[at].mean()) >= 0.7
         out.append(
@@ -408,12 +460,27 @@ def _spells(
     return out
 
 
-def _watts_per_va(case: Case) -> float:
-    """Module watts per rated VA of the units, 1 where ratings are unknown."""
-    va = [case.site.inverters[u.inverter].rated_va if u.inverter else None for u in case.site.units]
-    watts = [float(case.rated[case.inputs_of_unit(k)].sum()) for k in range(len(va))]
-    known = [(w, v) for w, v in zip(watts, va, strict=True) if v]
-    return sum(w for w, _ in known) / sum(v for _, v in known) if len(known) == len(va) else 1.0
+def _is_crown(levels: list[float], filled: list[int], start: int, stop: int, held: float, width: float) -> bool:
+    """Whether a run of level half hours is the round top of a smooth course.
+
+    A clear day's noon stays within 1 % for an hour or two by itself. Then the two
+    half hours on either side, drawn on as a parabola, lead to the level; an order
+    cuts off what they lead to. Courses that clouds break lead nowhere.
+
+    Parameters
+    ----------
+    levels : [B] of the day; ``filled`` the bins that hold one; the run is ``filled[start:stop]`` at ``held``.
+    """
+    if (stop - start) * width > CROWN_HOURS.value or start < 2 or stop + 2 > len(filled):
+        return False
+    beside = [*range(start - 2, start), *range(stop, stop + 2)]
+    middle_of = (filled[start] + filled[stop - 1]) / 2
+    run = np.array([filled[i] - middle_of for i in range(start, stop)])
+    x, y = np.array([filled[i] - middle_of for i in beside]), np.array([levels[filled[i]] for i in beside]) / held
+    course = np.polyfit(x, y, 2)
+    missed = np.abs(np.polyval(course, x) - y).max()
+    inside = np.abs(np.polyval(course, run) - 1.0).max()
+    return bool(missed < CROWN_FIT.value and inside < CROWN_OVER.value)
 
 
 def _site_ceiling(case: Case, level: Floats) -> float:

@@ -266,3 +266,54 @@ def test_a_dirty_roof_at_noon_is_no_order(threshold: MoveThreshold) -> None:
     assert not run_rule("curtailment", case).candidates
     threshold(rule, "DIP", 0.0)
     assert run_rule("curtailment", case).candidates
+
+
+def test_a_broad_noon_is_a_crown_and_no_order(threshold: MoveThreshold) -> None:
+    """The course of a clear day is pvlib's (tests.rules.make)."""
+    roof = make_roof(days=6, kinds="c")
+    case = case_of(roof)
+    levels = case.table["cap_level"][3].tolist()
+    filled = np.flatnonzero(np.isfinite(levels)).tolist()
+    top = int(np.nanargmax(levels))
+    start = filled.index(top) - 1
+    assert rule._is_crown(levels, filled, start, start + 3, levels[top], BIN_HOURS)
+    # The same course, cut off a twentieth below its top.
+    cut = np.minimum(levels, 0.95 * levels[top]).tolist()
+    held = [filled.index(b) for b in filled if cut[b] == max(np.nan_to_num(cut))]
+    assert not rule._is_crown(cut, filled, held[0], held[-1] + 1, 0.95 * levels[top], BIN_HOURS)
+    threshold(rule, "CROWN_OVER", 1e-6)
+    assert not rule._is_crown(levels, filled, start, start + 3, levels[top], BIN_HOURS)
+
+
+def test_the_sky_is_that_of_the_units_that_come_up_to_the_level() -> None:
+    """Half of the units have modules of half the watts: an order that only the others reach."""
+    roof = make_roof(days=10, kinds="c", units=[["south"] * 2] * 8)
+    roof.power[:, 8:] *= 0.5
+    case = case_of(_held(roof, 0.5, list(range(8)), *((d, 10.0, 14.0) for d in (4, 7))))
+    case.rated[8:] *= 0.5
+    for name in ("power", "clear"):
+        case.table.fields[name][:, 8:] *= 2.0
+    assert rule._upper_light(case)[4, 24] == pytest.approx(np.nanmax(case.table["cap_level"][5]), rel=0.1)
+    told = run_rule("curtailment", case).candidates
+    assert {n for c in told for n in c.inputs} == set(range(8))
+    assert all(set(np.flatnonzero(c.days)) == {4, 7} for c in told)
+
+
+def test_a_unit_with_a_dead_input_stops_at_its_share_of_the_rating(threshold: MoveThreshold) -> None:
+    """Common practice: a unit of several trackers rates each at its share."""
+    roof = make_roof(days=10, kinds="c", units=[["south"] * 4], rated_va=1000.0)
+    roof.power[:] = np.minimum(roof.power, 1000.0 / 4 / 0.96)
+    roof.power[:, 3] = 0.0
+    case = case_of(roof)
+    assert rule._own_ceiling(case)[5, 24]
+    assert not run_rule("curtailment", case).candidates
+    threshold(rule, "OWN_CEILING", 9.0)
+    assert run_rule("curtailment", case).candidates
+
+
+def test_readings_that_repeat_with_their_voltage_are_no_order() -> None:
+    """Under an order the voltage moves with the light; a record in which nothing moves is frozen, on all inputs too."""
+    roof = _capped(make_roof())
+    for n in range(roof.power.shape[1]):
+        roof.freeze(n, roof.when(7, 7, 8.0, 14.0))
+    assert not run_rule("curtailment", case_of(roof)).candidates[0].days[7]
