@@ -169,14 +169,23 @@ def held_bins(case: Case) -> Mask:
     return with_neighbours(held & (held.sum(axis=1) * _bin_hours(case) >= LEAST_HOURS.value)[:, None])
 
 
-def _some_frozen(case: Case) -> Mask:
-    """Days on which inputs repeat themselves for hours, [D]: the level of the hours is theirs.
+def _some_frozen(case: Case, held: Mask) -> Mask:
+    """Days on which inputs repeat themselves for hours, [D]: the level of the hours ``held`` [D, B] is theirs.
 
-    Without voltages an order makes most inputs repeat themselves; a voltage moves under it.
+    Coarse readings repeat themselves under an order too, but most inputs do, and at
+    the order's number; frozen ones keep each the number it had.
     """
     frozen = case.table["frozen_h"] >= FROZEN_HOURS.value
-    told = (frozen & np.isfinite(case.table["volts"])).any(axis=1)
-    return np.asarray(frozen.any(axis=1) & ((frozen.mean(axis=1) <= 0.5) | told))
+    some = frozen.any(axis=1)
+    out = some & (frozen.mean(axis=1) <= 0.5)
+    apart = np.zeros_like(out)
+    for d in np.flatnonzero(some & ~out & held.any(axis=1)):
+        own = nan_median(_loads(case)[d, frozen[d]][:, held[d]], 1)
+        apart[d] = float(own.std()) > LEVEL.value * float(own.mean())
+    for first, last in runs_of(some):
+        # In the gloom of one day of them all may have the same number.
+        out[first : last + 1] |= apart[first : last + 1].any()
+    return np.asarray(out)
 
 
 def judge(case: Case) -> RuleResult:
@@ -186,7 +195,7 @@ def judge(case: Case) -> RuleResult:
     held = cap | total | droop
     width = _bin_hours(case)
     hours = held.sum(axis=1) * width
-    days = (hours >= LEAST_HOURS.value) & ~_some_frozen(case)
+    days = (hours >= LEAST_HOURS.value) & ~_some_frozen(case, held)
     if not days.any():
         return result
     cap, total, droop = (bins & days[:, None] for bins in (cap, total, droop))
