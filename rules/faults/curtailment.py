@@ -65,6 +65,7 @@ OWN_CEILING = Threshold(0.94, "of rating", "own reasoning: data sheets and meter
 CROWN_OVER = Threshold(0.04, "of the level", "own reasoning: what half hours beside, drawn on, may miss a natural noon by")
 CROWN_FIT = Threshold(0.02, "of the level", "common practice: meters of units scatter by one or two per cent")
 CROWN_HOURS = Threshold(3.0, "h", "own reasoning: a cosine stays within 1.2 % of its top for 1.5 to 2 h, with heat for 3")
+OUTLAST = Threshold(1.0, "h", "own reasoning: two half hours at the ends; an order repeats readings no longer than it holds")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
@@ -173,15 +174,16 @@ def _some_frozen(case: Case, held: Mask) -> Mask:
     """Days on which inputs repeat themselves for hours, [D]: the level of the hours ``held`` [D, B] is theirs.
 
     Coarse readings repeat themselves under an order too, but most inputs do, and at
-    the order's number; frozen ones keep each the number it had.
+    the order's number and for as long as it holds; frozen ones keep each the number it had.
     """
     frozen = case.table["frozen_h"] >= FROZEN_HOURS.value
-    some = frozen.any(axis=1)
+    some: Mask = np.logical_or.reduce(frozen, axis=1)
     out = some & (frozen.mean(axis=1) <= 0.5)
     apart = np.zeros_like(out)
     for d in np.flatnonzero(some & ~out & held.any(axis=1)):
         own = nan_median(_loads(case)[d, frozen[d]][:, held[d]], 1)
-        apart[d] = float(own.std()) > LEVEL.value * float(own.mean())
+        outlast = np.median(case.table["frozen_h"][d, frozen[d]]) > held[d].sum() * _bin_hours(case) + OUTLAST.value
+        apart[d] = bool(outlast) or float(own.std()) > LEVEL.value * float(own.mean())
     for first, last in runs_of(some):
         # In the gloom of one day of them all may have the same number.
         out[first : last + 1] |= apart[first : last + 1].any()
@@ -403,25 +405,46 @@ def _by_sum(case: Case) -> Mask:
 
     A limit at the meter leaves it open who gives how much: planes take turns under it.
     """
-    table, units = case.table, case.site.units
-    if len(units) < 2:
-        return np.zeros(table["cap_level"].shape, bool)
-    va = sum(case.site.inverters[u.inverter].rated_va or 0.0 if u.inverter else 0.0 for u in units) or float(case.rated.sum())
-    total, free = ((table[name] * case.rated[:, None]).sum(axis=1) / va for name in ("power", "free_power"))
-    clear = ((table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of] * case.rated[:, None]).sum(axis=1) / va
-    level, light = total / _bin_hours(case), clear / _bin_hours(case)
+    if len(case.site.units) < 2:
+        return np.zeros(case.table["cap_level"].shape, bool)
+    level, light, free = _sums(case)
     with np.errstate(invalid="ignore", divide="ignore"):
         step = np.nan_to_num(np.abs(np.log(level[:, 1:] / level[:, :-1])), nan=np.inf)
         edge = np.full((len(level), 1), np.inf)
         step = np.minimum(np.hstack([edge, step]), np.hstack([step, edge]))
-        # What units make at their own ceilings says nothing of an order.
-        use = (level > LEAST_LEVEL.value) & (light > level / BELOW.value) & (free >= 0.5 * total)
+        use = (level > LEAST_LEVEL.value) & (light > level / BELOW.value) & free
         far = use & (level < FAR_BELOW.value * light) & (step < CALM.value)
         out = np.zeros(level.shape, bool)
         for number in crowded(level[far], SUM_CROWD.value):
             near = use & (np.abs(level / number - 1) < LEVEL.value)
-            out |= near & days_at(near, step)[:, None]
+            days = days_at(near, step)
+            # A cloud or a lost row in a half hour leaves it a little below the number of its day.
+            out |= use & (np.abs(level / number - 1) < CALM.value) & days[:, None]
     return out
+
+
+def _sums(case: Case) -> tuple[Floats, Floats, Mask]:
+    """Sum of all units over their rated VA (or module watts), what a clear sky offers, and bins not at the units' own ceilings.
+
+    Each [D, B]. Where the inputs of a plane have one rating, the others stand in
+    for rows that one lost.
+    """
+    table, units, width = case.table, case.site.units, _bin_hours(case)
+    va = [case.site.inverters[u.inverter].rated_va if u.inverter else None for u in units]
+    known = all(va)
+    whole = sum(v or 0.0 for v in va) if known else float(case.rated.sum())
+    power = np.zeros(table["cap_level"].shape)
+    for p in range(len(case.names)):
+        mine = np.flatnonzero(case.plane_of == p)
+        alike = np.ptp(case.rated[mine]) == 0
+        made = (table["power"][:, mine] * case.rated[mine, None]).sum(axis=1)
+        power += table["plane_power"][:, p] * case.rated[mine].sum() if alike else made
+    clear = ((table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of] * case.rated[:, None]).sum(axis=1)
+    if known:
+        free = ~_own_ceiling(case)
+    else:
+        free = (table["free_power"] * case.rated[:, None]).sum(axis=1) >= 0.5 * (table["power"] * case.rated[:, None]).sum(axis=1)
+    return power / whole / width, clear / whole / width, free
 
 
 def _seconds(level: Floats, wobble: Floats, tight: Mask) -> Mask:
