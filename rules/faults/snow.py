@@ -378,7 +378,7 @@ def _spell(
     for days, end in zip(spells.values(), ends.tolist(), strict=True):
         days[latest + 1 if end <= latest else 0 :] = False
     covered_ends = covered_ends[covered_ends <= latest]
-    uneven = returning or len(set(covered_ends.tolist())) > 1
+    uneven = returning or len(set(covered_ends.tolist())) > 1 or _one_by_one(share[:, inputs], int(covered_ends.max()))
     for n, days in spells.items():
         for d in (int(np.flatnonzero(days)[-1]), int(np.flatnonzero(days)[-1]) + 1) if days.any() else ():
             if d > start and d < case.day_count and _slid(case, n, d):
@@ -393,6 +393,14 @@ def _spell(
     deep = sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
     _reach_back(case, p, start, spells, returning, cold, sky)
     return _Spell(p, start, spells, uneven, elsewhere, deep)
+
+
+def _one_by_one(share: Floats, last: int) -> bool:
+    """Whether members of a plane, shares [D, M], were far apart on the last day of a spell and alike on the next."""
+    if last + 1 >= len(share) or not np.isfinite(share[last : last + 2]).all() or share.shape[1] < 2:
+        return False
+    (low, low_next), (high, high_next) = share[last : last + 2].min(axis=1), share[last : last + 2].max(axis=1)
+    return bool(high > DARK.value and low < LOW.value * high and high_next > DARK.value and low_next > BACK.value * high_next)
 
 
 def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: _Sky) -> None:
