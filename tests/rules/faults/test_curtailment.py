@@ -320,3 +320,35 @@ def test_frozen_inputs_keep_each_its_own_number() -> None:
     found = run_rule("curtailment", case_of(roof)).candidates
     assert found
     assert not any(c.days[7] for c in found)
+
+
+def test_lost_rows_do_not_hide_a_limit_on_the_sum() -> None:
+    """East and west in turns under a meter's limit, one row in twelve lost: the plane's others stand in for it."""
+    planes = {"east": (90.0, 35.0), "west": (270.0, 35.0)}
+    roof = make_roof(days=10, kinds="c", planes=planes, units=[["east"] * 2] * 3 + [["west"] * 2] * 3)
+    when, total = roof.when(3, 8), roof.power.sum(axis=1)
+    share = np.where(when, np.minimum(1100.0 / np.maximum(total, 1.0), 1.0), 1.0)
+    roof.power *= share[:, None]
+    roof.heard &= np.random.default_rng(4).uniform(size=roof.heard.shape) > 1 / 12
+    case = case_of(roof)
+    level, light, free = rule._sums(case)
+    noon = level[3:9, 22:26]
+    assert np.ptp(noon) < 0.01 * noon.mean()
+    assert (light[3:9, 22:26] > noon).all()
+    assert free[3:9, 22:26].all()
+    assert rule._by_sum(case)[3:9].any(axis=1).all()
+    raw = (case.table["power"] * case.rated[:, None]).sum(axis=1)[3:9, 22:26]
+    assert np.ptp(raw) > 0.025 * raw.mean()
+
+
+def test_one_input_that_stands_still_longer_than_any_order_could_hold_is_frozen(threshold: MoveThreshold) -> None:
+    """From dawn to dusk at one number, in light too dim for it: with one input nobody else tells."""
+    roof = make_roof(days=10, kinds="c", units=[["south"]])
+    for d in (4, 5, 6):
+        roof.freeze(0, roof.when(d, d, 6.5, 18.5))
+    case = case_of(roof)
+    held = np.zeros(case.table["cap_level"].shape, bool)
+    held[4:7, 18:30] = True
+    assert rule._some_frozen(case, held)[4:7].all()
+    threshold(rule, "OUTLAST", 24.0)
+    assert not rule._some_frozen(case, held)[4:7].any()
