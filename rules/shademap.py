@@ -46,6 +46,8 @@ _DULL_BEAM, _MOST_HIDDEN = 0.2, 0.35
 #: Hours at which less than this of the most is lost are the rim of a shadow.
 _SHADE_RIM = 0.05
 #: Light behind the two sides of that: h of full sun under a dull sky and in the sun.
+#: Hours with less than this of the brightest hour's light show no edge of a shadow for their noise.
+_DIM_HOUR = 0.15
 _DULL_LIGHT, _SUNNY_LIGHT, _SUNNY_SHARE, _NOW_AND_THEN = 0.8, 2.0, 0.6, 0.25
 #: With less of its sunny hours free of shade an input cannot show its own level.
 _FREE_SHARE = 0.15
@@ -162,8 +164,9 @@ def beside_mates(case: Case, shade: ShadeMap, inputs: NDArray[np.int64]) -> Floa
     sunny, level = shade.sunny[:, inputs], shade.level[:, inputs, None]
     more = case.table["free_power"][:, inputs] - case.table["free_typical"][:, inputs] * level
     held = window_sum(np.where(sunny, shade.held[:, inputs], 0.0), reach)
+    told = shade.told[:, inputs] & (held >= _DIM_HOUR * held.max(axis=2, keepdims=True))
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(shade.told[:, inputs], window_sum(np.where(sunny, more, 0.0), reach) / held, np.nan)
+        return np.where(told, window_sum(np.where(sunny, more, 0.0), reach) / held, np.nan)
 
 
 def falling(shade: ShadeMap, shaded: Mask) -> Mask:
