@@ -46,6 +46,7 @@ EDGE = Threshold(0.25, "ratio", "own reasoning: an order begins or ends from one
 REACHED = Threshold(0.97, "of the level", "own reasoning: units under an order stay level to some per cent")
 REACHED_SHARE = Threshold(0.25, "of the hours of the order", "own reasoning: a plane seldom up to it loses next to nothing")
 SUM_CROWD = Threshold(15.0, "standard deviations", "own reasoning: twice CROWD: with most units at a ceiling a sum moves little")
+PAST = Threshold(0.5, "of the half hours at it", "own reasoning: clouds pass a number up and down")
 PLACES = Threshold(4, "places", "own reasoning: a report of more places than that is read as the whole site")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
 LEAST_LEVEL = Threshold(0.10, "of rating", "own reasoning: below, readings in steps of 5 W make a grey sky level")
@@ -417,9 +418,13 @@ def _by_sum(case: Case) -> Mask:
         out = np.zeros(level.shape, bool)
         for number in crowded(level[far], SUM_CROWD.value):
             near = use & (np.abs(level / number - 1) < LEVEL.value)
-            days = days_at(near, step)
+            # What went past a number between half hours at it was not held down to it.
+            about = use & (np.abs(level / number - 1) < CALM.value)
+            between = np.maximum.accumulate(about, axis=1) & np.maximum.accumulate(about[:, ::-1], axis=1)[:, ::-1]
+            past = (between & (level > (1 + CALM.value) * number)).sum(axis=1) >= PAST.value * near.sum(axis=1)
+            days = days_at(near, step) & ~past
             # A cloud or a lost row in a half hour leaves it a little below the number of its day.
-            out |= use & (np.abs(level / number - 1) < CALM.value) & days[:, None]
+            out |= about & days[:, None]
     return out
 
 

@@ -352,3 +352,19 @@ def test_one_input_that_stands_still_longer_than_any_order_could_hold_is_frozen(
     assert rule._some_frozen(case, held)[4:7].all()
     threshold(rule, "OUTLAST", 24.0)
     assert not rule._some_frozen(case, held)[4:7].any()
+
+
+def test_clouds_that_pass_a_known_number_up_and_down_are_no_limit(threshold: MoveThreshold) -> None:
+    """A free day after the limit: two half hours lie at its number by chance, others above it between them."""
+    planes = {"east": (90.0, 35.0), "west": (270.0, 35.0)}
+    roof = make_roof(days=10, kinds="c", planes=planes, units=[["east"] * 2] * 3 + [["west"] * 2] * 3)
+    total = np.maximum(roof.power.sum(axis=1), 1.0)
+    roof.power *= np.where(roof.when(1, 6), np.minimum(1100.0 / total, 1.0), 1.0)[:, None]
+    for start in (9.0, 9.5, 13.5, 14.0):
+        roof.power *= np.where(roof.when(8, 8, start, start + 0.5), np.minimum(1100.0 / total, 1.0), 1.0)[:, None]
+    case = case_of(roof)
+    told = rule._by_sum(case).any(axis=1)
+    assert told[1:7].all()
+    assert not told[8]
+    threshold(rule, "PAST", 99.0)
+    assert rule._by_sum(case)[8].any()
