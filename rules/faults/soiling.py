@@ -41,6 +41,9 @@ SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
+SENSOR_DROP = Threshold(0.055, "ratio", "common practice: a pyranometer of the better class is good to 2 to 5 % and stays so for weeks")
+SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
+SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
 FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
@@ -156,7 +159,13 @@ def _teeth_of(level: Floats, noise: float) -> Teeth | None:
 
 def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     """The teeth of a plane or roof, if no haze, season or sensor explains them."""
-    if teeth is None or teeth.drop < PLANE_DROP.value or not (teeth.resets or teeth.sure >= SURE.value):
+    if teeth is None or not (teeth.resets or teeth.sure >= SURE.value):
+        return None
+    # A sensor that the inputs agree with knows haze and season: a plain fall against it is no guess of ours.
+    measured = case.sensor_trust[0] and teeth.sure >= SENSOR_SURE.value
+    if measured and not teeth.resets and teeth.drop >= SENSOR_DROP.value:
+        return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
+    if teeth.drop < PLANE_DROP.value:
         return None
     # No dust falls on a whole roof so fast: a wrong plane, clock or sensor does that.
     if -teeth.slope > PLANE_FASTEST.value:
