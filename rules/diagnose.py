@@ -34,8 +34,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "snow": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "gateway-silent", "site-outage", "swapped-record", "frozen-readings"),
     "gateway-silent": ("unit-silent", "patchy-comms", "curtailment", "soiling", "frozen-readings"),
     "site-outage": (*_ZERO, *_RATIO, "unit-silent", "patchy-comms", "grid-out-of-range"),
-    # A clock moves rows: it makes no ceiling.
-    "clock-shift": (*(f for f in _RATIO if f not in ("shading", "clipping")), "swapped-record", "patchy-comms"),
+    "clock-shift": (*(f for f in _RATIO if f != "shading"), "swapped-record", "patchy-comms"),
     "grid-out-of-range": ("restart-cycling", "curtailment", "soiling", "hot-derating"),
     "unit-silent": (*_ZERO, "patchy-comms", "weak-input", "soiling"),
     "curtailment": ("clipping", "soiling", "frozen-readings"),
@@ -64,6 +63,8 @@ _STANDS = 4
 _PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
 #: So many days of an order under a right clock are no accident of a wrong one.
 _CLOCK_RIGHT = 2
+#: Minutes off beyond which nothing is known of what the sky let a unit make.
+_CLOCK_FAR = 180
 #: Silence and standstill of everybody.
 _WHOLE: Final = ("site-outage", "gateway-silent")
 #: Days of a lost substring that are part of a contact's end.
@@ -133,12 +134,14 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             # Another plane's share is a steady one off on all days, however few tell whose it is.
             always = (candidate.fault, fault) == ("swapped-record", "weak-input")
             whose = _across_clocks(case, inputs) if candidate.fault == "clock-shift" and fault in _BESIDE else inputs
+            if (candidate.fault, fault) == ("clock-shift", "clipping") and abs(candidate.evidence["shift_min"]) < _CLOCK_FAR:
+                continue  # a clock moves rows and makes no ceiling, but where the sky is another hour's
             claim(fault, candidate.fault, np.ones_like(spread) if always else spread, whose)
     return Diagnosis(on_branches(case, _join(case, with_explained(accepted, explained_away, EXPLAINS))))
 
 
 def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:
-    """Whether a symptom is no wrong clock's, [D, N]: others on that clock lose no rows, or it was there while the clock was right."""
+    """Whether a symptom is no wrong clock's, [D, N]: others on it lose no rows, or it was there while the clock was right."""
     if candidate.fault == "patchy-comms":
         days = wrong[candidate.days].any(axis=0)
         return bool(len(candidate.inputs) < 0.5 * days.sum())
@@ -166,10 +169,11 @@ def _without_sleep(case: Case, candidates: list[Candidate]) -> list[Candidate]:
     def sleeps(c: Candidate) -> bool:
         if c.fault not in _ASLEEP or not all(n in shades for n in c.inputs):
             return False
-        if c.fault == "dead-input" and np.isfinite(case.table["volts"][np.ix_(c.days, c.inputs)]).any():
+        if c.fault == "dead-input" and np.isfinite(case.table["volts"][c.days][:, list(c.inputs)]).any():
             return False  # a module without voltage is no shaded one
+        zero = c.fault in _ZERO
         return all(
-            asleep_behind(case, n, c.days) or (c.fault in _ZERO and only_in_shadow(case, n, c.days, shades[n].evidence)) for n in c.inputs
+            asleep_behind(case, n, c.days) or (zero and only_in_shadow(case, n, c.days, shades[n].evidence)) for n in c.inputs
         )
 
     return [c for c in candidates if not sleeps(c)]

@@ -35,10 +35,10 @@ LONE_INCIDENCE_DEG = Threshold(
     70.0, "deg", "own reasoning: beyond, 5 degrees in how a plane was noted change its beam by a quarter, as much as told shade"
 )
 LOW_SUN_DEG = Threshold(4.0, "deg", "common practice: horizon and haze below 5 degrees belong to the site")
-BEAM_LEAST = Threshold(0.6, "of siblings", "own reasoning: an input that makes more in the sun shows its own level at some hour")
-BEAM_MORE = Threshold(0.3, "of siblings", "own reasoning: a fault takes its share of any light; only what hides the sun leaves the sky's")
+BEAM_LEAST = Threshold(0.6, "of siblings", "own reasoning: who makes more in the sun shows its own level at some hour")
+BEAM_MORE = Threshold(0.3, "of siblings", "own reasoning: a fault takes a share of any light; what hides the sun leaves the sky's")
 ASLEEP = Threshold(0.03, "of the day", "own reasoning: less is a standstill of the whole day, whatever the sky")
-FREE_SUN = Threshold(0.8, "of siblings", "own reasoning: module spread and the rim of the shadow; a unit at fault stops in open sun too")
+FREE_SUN = Threshold(0.8, "of siblings", "own reasoning: module spread and the rim; a unit at fault stops in open sun too")
 #: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
 _BRIGHTEST, _DARKEST = 1.15, 0.1
 #: Under less beam than this the light is the sky's own; an obstacle beside a module rarely hides more of it than a third.

@@ -34,10 +34,13 @@ def test_fires(case: Case) -> None:
     assert all(f.days >= 8 for f in found)
 
 
-@pytest.mark.parametrize(("name", "value"), [("BAD_FIT", 0.9), ("BETTER", 0.0), ("MIN_DAYS", 99)])
-def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
+@pytest.mark.parametrize(
+    ("names", "value"), [(("BAD_FIT", "PLAIN_MISFIT"), 0.9), (("BETTER", "PLAIN_BETTER"), 0.0), (("MIN_DAYS",), 99)]
+)
+def test_thresholds_count(case: Case, threshold: MoveThreshold, names: tuple[str, ...], value: float) -> None:
     assert run_rule("swapped-record", case).candidates
-    threshold(rule, name, value)
+    for name in names:
+        threshold(rule, name, value)
     assert not run_rule("swapped-record", case).candidates
 
 
