@@ -134,7 +134,8 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             # Another plane's share is a steady one off on all days, however few tell whose it is.
             always = (candidate.fault, fault) == ("swapped-record", "weak-input")
             whose = _across_clocks(case, inputs) if candidate.fault == "clock-shift" and fault in _BESIDE else inputs
-            if (candidate.fault, fault) == ("clock-shift", "clipping") and abs(candidate.evidence["shift_min"]) < _CLOCK_FAR:
+            off = abs(candidate.evidence.get("shift_min", np.inf))
+            if (candidate.fault, fault) == ("clock-shift", "clipping") and off < _CLOCK_FAR:
                 continue  # a clock moves rows and makes no ceiling, but where the sky is another hour's
             claim(fault, candidate.fault, np.ones_like(spread) if always else spread, whose)
     return Diagnosis(on_branches(case, _join(case, with_explained(accepted, explained_away, EXPLAINS))))
