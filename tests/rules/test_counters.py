@@ -61,3 +61,19 @@ def test_no_answer_over_a_reset() -> None:
 def test_no_days_no_answer() -> None:
     case = case_of(make_roof(days=3))
     assert np.isnan(counter_rise(case, np.zeros(3, bool), np.array([0]))).all()
+
+
+@pytest.mark.parametrize("made", [True, False])
+def test_the_soonest_heard_speak_for_a_silence_of_all(made: bool) -> None:
+    """Unit 2 stays away for two days longer and works then: what it counts on those says nothing of the days before."""
+    roof = make_roof(days=10)
+    for u in range(5):
+        roof.silent(u, roof.when(3, 6 if u == 1 else 4))
+    if not made:
+        roof.power[roof.when(3, 4)] = 0.0
+    case = case_of(roof)
+    days = np.isin(np.arange(case.day_count), (3, 4))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rise, clear = counter_rise(case, days, np.arange(10))
+    soon = [n for n in range(10) if n not in roof.inputs_of(1)]
+    assert rise == pytest.approx(roof.power[np.ix_(roof.when(3, 4), soon)].sum() / 12, abs=0.02 * clear)

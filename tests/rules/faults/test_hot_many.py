@@ -1,0 +1,55 @@
+"""Units of one plane that all fall with their heat: many at once must prove it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.faults.hot_derating as rule
+from rules.case import Case
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import case_of, make_roof, run_rule
+
+#: Shares of clear sky in bins of 5 K from 40 Celsius on; 2 to 5 % a kelvin is common practice for derating.
+DEEP, SLIGHT = (1.0, 1.0, 1.0, 0.9, 0.8), (1.0, 1.0, 1.0, 0.92, 0.895)
+
+
+def _alike(units: int, share: tuple[float, ...] = DEEP, days: int = 10) -> Case:
+    """``units`` of one plane, all with one course over their heat, on ``days`` of ten."""
+    case = case_of(make_roof(days=10, kinds="c", units=[["south", "south"]] * units))
+    fields = case.table.fields
+    light = np.zeros(case.table["heat_light"][0, 0].shape)
+    light[: len(share)] = 1.0
+    for u in range(units):
+        fields["heat_light"][:, u] = light
+        fields["heat_light"][days:, u, 3:] = 0.0  # the other days stay cool
+        fields["heat_power"][:, u] = 0.0
+        fields["heat_power"][:, u, : len(share)] = share
+        fields["heat_power"][:, u] *= fields["heat_light"][:, u]
+        fields["heat_typical"][:, u] = fields["heat_power"][:, u]
+    return case
+
+
+def _told(case: Case) -> int:
+    return len(run_rule("hot-derating", case).candidates)
+
+
+def test_a_plane_of_many_hot_units_is_told_when_deep_and_lasting() -> None:
+    assert _told(_alike(4)) == 4
+
+
+@pytest.mark.parametrize(("share", "days"), [(SLIGHT, 10), (DEEP, 7)])
+def test_many_that_fall_a_little_or_for_a_week_are_haze_or_dirt(share: tuple[float, ...], days: int) -> None:
+    assert _told(_alike(4, share, days)) == 0
+    # Up to three may be so warm each for itself.
+    assert _told(_alike(3, share, days)) == 3
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "share", "days"),
+    [("MANY", 4, SLIGHT, 10), ("MANY_DEEP", 0.93, SLIGHT, 10), ("MANY_DAYS", 7, DEEP, 7)],
+)
+def test_thresholds_count(threshold: MoveThreshold, name: str, value: float, share: tuple[float, ...], days: int) -> None:
+    case = _alike(4, share, days)
+    threshold(rule, name, value)
+    assert _told(case) == 4

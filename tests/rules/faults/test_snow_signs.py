@@ -1,0 +1,138 @@
+"""Single signs of snow, and what takes them back."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import rules.faults.snow as rule
+from rules.case import Case
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import FIRST_DAY, Roof, case_of, make_roof, run_rule
+
+JANUARY = FIRST_DAY - 125
+DAYS = 12
+ROOF = [["south", "south"]] * 3 + [["west", "west"]] * 3
+#: Every branch and every gateway holds units of both planes.
+SHARED = ["A", "B", "C", "A", "B", "C"]
+
+
+def _roof(**options: object) -> Roof:
+    return make_roof(days=DAYS, first=JANUARY, air_c=-4.0, kinds="c", **options)  # type: ignore[arg-type]
+
+
+def _asleep(dark: bool = True, units: tuple[int, ...] = (0, 1, 2), **groups: object) -> Roof:
+    """Units of the south plane are silent for days of sun, while the west one works; the first comes back before the others."""
+    roof = _roof(units=ROOF, **({"branches": SHARED, "gateways": SHARED} | groups))
+    for u in units:
+        when = roof.when(5, 7 + (u > 0))
+        roof.silent(u, when)
+        if dark:
+            roof.power[np.ix_(when, roof.inputs_of(u))] = 0.0
+    return roof
+
+
+def _snowy(roof: Roof) -> set[int]:
+    return {n for c in run_rule("snow", case_of(roof, roof.weather(ghi=False))).candidates for n in c.inputs}
+
+
+def test_a_plane_that_sleeps_alone_in_the_dark_is_under_snow(threshold: MoveThreshold) -> None:
+    assert _snowy(_asleep()) == set(range(6))
+    threshold(rule, "ALONE_UNITS", 4)
+    assert not _snowy(_asleep())
+
+
+def test_a_plane_that_counted_on_was_not_under_snow() -> None:
+    assert not _snowy(_asleep(dark=False))
+
+
+@pytest.mark.parametrize("group", ["branches", "gateways"])
+def test_a_plane_that_is_a_branch_or_a_gateway_fell_for_that(group: str) -> None:
+    """A breaker takes a branch and a gateway its units, whichever way they look (common practice)."""
+    assert not _snowy(_asleep(**{group: ["A"] * 3 + ["B"] * 3}))
+
+
+def test_a_plane_does_not_sleep_alone_where_others_do() -> None:
+    assert not _snowy(_asleep(units=(0, 1, 2, 3)))
+
+
+@pytest.mark.parametrize(
+    ("last", "after", "told"),
+    [((0.02, 0.3), (0.95, 1.0), True), ((0.28, 0.3), (0.95, 1.0), False), ((0.02, 0.3), (0.5, 1.0), False),
+     ((0.02, 0.05), (0.95, 1.0), False), ((0.02, np.nan), (0.95, 1.0), False)],
+)  # fmt: skip
+def test_apart_on_the_last_day_and_alike_on_the_next(last: tuple[float, ...], after: tuple[float, ...], told: bool) -> None:
+    assert rule._one_by_one(np.array([[0.03, 0.03], last, after]), 1) is told
+
+
+def test_the_last_day_of_the_record_shows_nobody_come_back() -> None:
+    assert not rule._one_by_one(np.array([[0.03, 0.03], [0.02, 0.3]]), 1)
+
+
+def _says_no_grid(units: int) -> Case:
+    """``units`` of five in fault for want of voltage on day 5; the rest is dark and says nothing."""
+    roof = _roof(units=[["south", "south"]] * 5)
+    for n in range(10):
+        roof.scale(n, 0.01, roof.when(5, 5))
+    for u in range(units):
+        roof.state[roof.when(5, 5), u] = "fault"
+        roof.ac_volts[roof.when(5, 5), u] = 0.0
+    return case_of(roof)
+
+
+@pytest.mark.parametrize(("units", "standing"), [(2, False), (3, True)])
+def test_most_of_a_site_without_voltage_is_no_snow(units: int, standing: bool) -> None:
+    assert rule._standing(_says_no_grid(units), np.array([8, 9]), 5) is standing
+
+
+def _ill(case: Case) -> rule._Sky:
+    """A dull day that a trusted sensor saw, and an input that stays behind on the bright one after it."""
+    sky = rule._Sky.of(case)
+    sky.share[:], sky.plane[:], sky.expected[:], sky.light[:], sky.asleep[:] = 0.9, 0.9, 0.9, 4.0, False
+    sky.share[6, 0], sky.plane[5], sky.share[5] = 0.1, 0.2, 0.2
+    return replace(sky, trusted=True)
+
+
+@pytest.mark.parametrize(("expected", "back"), [(0.9, True), (0.22, False)])
+def test_who_made_what_a_dull_sky_left_came_from_no_cover(expected: float, back: bool) -> None:
+    case = case_of(_roof(units=[["south"]] * 3, planes={"south": (180.0, 25.0)}))
+    sky = _ill(case)
+    sky.expected[5] = expected
+    assert rule._came_back(case, 0, 6, sky) is back
+    # Without a sensor to trust nobody knows what the sky left.
+    assert rule._came_back(case, 0, 6, replace(sky, trusted=False))
+
+
+def test_a_dark_day_before_the_snow_is_no_fault_of_an_input() -> None:
+    """On the eve all made nothing; one input was dead for days before that."""
+    roof = _roof(units=[["south", "south"]] * 3)
+    for n in range(6):
+        roof.dead(n, roof.when(4, 4))
+    roof.dead(3, roof.when(2, 4))
+    case = case_of(roof)
+    dark = np.arange(case.day_count) == 4
+    assert not rule._ill_before(case, 0, 5, dark)
+    assert rule._ill_before(case, 3, 5, dark)
+    # Had the eve alone been looked at, everybody would have been ill.
+    assert rule._ill_before(case, 0, 5, np.isin(np.arange(case.day_count), (2, 3)))
+
+
+def test_days_that_are_dark_for_all_leave_every_input_in_the_spell() -> None:
+    roof = _roof(units=[["south", "south"]] * 3, planes={"south": (180.0, 25.0)})
+    for n in range(6):
+        roof.dead(n, roof.when(2, 4)).scale(n, 0.03, roof.when(5, 5 + n % 2))
+    case = case_of(roof, roof.weather())
+    cold, _ = rule._cold(case)
+    spell = rule._spell(case, 0, np.arange(6), 5, False, cold, rule._Sky.of(case))
+    assert spell is not None
+    assert all(days[5] for days in spell.days.values())
+
+
+@pytest.mark.parametrize(("free", "uneven"), [(0, False), (2, True)])
+def test_modules_free_on_the_last_day_came_off_one_by_one(free: int, uneven: bool) -> None:
+    roof = _roof(units=[["south", "south"]] * 3, planes={"south": (180.0, 25.0)})
+    for n in range(6):
+        roof.scale(n, 0.03, roof.when(5, 5)).scale(n, 0.45 if n < free else 0.03, roof.when(6, 6))
+    assert {c.evidence["uneven"] for c in run_rule("snow", case_of(roof)).candidates} == {uneven}

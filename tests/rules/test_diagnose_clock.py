@@ -1,0 +1,48 @@
+"""What a wrong clock and a swapped record explain, and what not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.diagnose
+from rules.case import Candidate, Case
+from rules.diagnose import diagnose
+
+EVERYONE = tuple(range(10))
+
+
+def _candidate(case: Case, fault: str, inputs: tuple[int, ...], first: int, end: int, scope: str = "unit") -> Candidate:
+    seen = np.zeros(case.day_count, bool)
+    seen[first:end] = True
+    return Candidate(fault, scope, inputs, seen, 100.0 * seen, 0.9, fault, evidence={"shift_min": 60.0})
+
+
+def _told(case: Case, *candidates: Candidate) -> set[str]:
+    return {c.fault for c in diagnose(case, candidates).accepted}
+
+
+@pytest.mark.parametrize(("inputs", "told"), [((2, 3), True), (EVERYONE, False)])
+def test_rows_that_one_unit_loses_are_not_its_clocks(healthy_case: Case, inputs: tuple[int, ...], told: bool) -> None:
+    """A clock moves the rows of all that it stamps."""
+    clock = _candidate(healthy_case, "clock-shift", EVERYONE, 0, 14, "site")
+    rows = _candidate(healthy_case, "patchy-comms", inputs, 4, 9)
+    assert ("patchy-comms" in _told(healthy_case, clock, rows)) is told
+
+
+@pytest.mark.parametrize(("right_days", "told"), [(1, False), (2, True)])
+def test_an_order_that_was_there_under_a_right_clock_stays(healthy_case: Case, right_days: int, told: bool) -> None:
+    clock = _candidate(healthy_case, "clock-shift", EVERYONE, 6, 14, "site")
+    order = _candidate(healthy_case, "curtailment", EVERYONE, 6 - right_days, 14, "site")
+    assert ("curtailment" in _told(healthy_case, clock, order)) is told
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(rules.diagnose, "_CLOCK_RIGHT", 1 if not told else 9)
+        kept = next((c for c in diagnose(healthy_case, [clock, order]).accepted if c.fault == "curtailment"), None)
+        assert (kept is not None and kept.days[6:].any()) is not told
+
+
+def test_a_record_of_another_plane_pulls_its_unit_down(healthy_case: Case) -> None:
+    """Its sibling on the same unit follows the sun as before, and so does another unit."""
+    swapped = _candidate(healthy_case, "swapped-record", (3,), 0, 14, "input")
+    assert "hot-derating" not in _told(healthy_case, swapped, _candidate(healthy_case, "hot-derating", (2, 3), 2, 12))
+    assert "hot-derating" in _told(healthy_case, swapped, _candidate(healthy_case, "hot-derating", (4, 5), 2, 12))
