@@ -1,0 +1,54 @@
+"""A plain fall of a roof, no rain in it: told against a sensor that the inputs agree with, and not without."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+import rules.faults.soiling as rule
+from rules.case import Case
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import case_of, make_roof, run_rule
+
+
+@cache
+def _roof(drop: float = 0.07, days: int = 40, sensor: bool = True) -> Case:
+    """0.2 % a day: published rates for dry days are 0.1 to 0.5 % (from memory)."""
+    roof = make_roof(days=days, kinds="c", units=[["south"] * 2] * 3)
+    for n in range(6):
+        roof.scale(n, 1 - drop * roof.day / (days - 1), roof.when())
+    return case_of(roof, roof.weather() if sensor else None)
+
+
+def _planes(case: Case) -> set[str | None]:
+    return {c.plane for c in run_rule("soiling", case).candidates if c.scope == "plane"}
+
+
+def test_seven_per_cent_against_a_sensor() -> None:
+    case = _roof()
+    assert case.sensor_trust[0]
+    assert _planes(case) == {"south"}
+    assert {c.evidence["resets"] for c in run_rule("soiling", case).candidates} == {0}
+
+
+@pytest.mark.parametrize(("drop", "sensor"), [(0.07, False), (0.04, True), (0.0, True)])
+def test_without_a_sensor_or_with_less_nobody_knows(drop: float, sensor: bool) -> None:
+    assert not _planes(_roof(drop, sensor=sensor))
+
+
+@pytest.mark.parametrize(("name", "value"), [("SENSOR_DROP", 0.079), ("SENSOR_SURE", 1e4), ("SENSOR_FASTEST", 0.001)])
+def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> None:
+    threshold(rule, name, value)
+    assert not _planes(_roof())
+
+
+@pytest.mark.parametrize(("slope", "told"), [(0.018, True), (0.025, False)])
+def test_how_fast_dust_falls(slope: float, told: bool) -> None:
+    """A dust storm takes more a day than dry weather: a sensor tells it from our own error, up to 2 % a day."""
+    level = 1.0 - slope * np.arange(12.0) + 0.004 * np.random.default_rng(3).standard_normal(12)
+    teeth = rule.saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
+    assert teeth is not None
+    assert (rule._convincing(_roof(), teeth) is not None) is told
+    assert rule._convincing(_roof(sensor=False), teeth) is None

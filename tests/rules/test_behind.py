@@ -1,0 +1,91 @@
+"""An input that stands behind something all day, which may fall asleep there."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.diagnose
+import rules.shademap as shademap
+from rules.engine import judge
+from rules.shademap import asleep_behind, behind, only_in_shadow
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, make_roof, only
+
+KINDS = "ccocmo"
+
+
+def _behind(sleeps: bool = True, depth: float = 0.95) -> Roof:
+    """Something that takes the beam at all hours and leaves the sky's own light; the input sleeps where little is left."""
+    roof = make_roof(days=18, kinds=KINDS).shade(2, (0.0, 360.0), 90.0, depth)
+    little = (roof.power[:, 2] < 0.15 * roof.healthy[:, 2].max()) & (roof.healthy[:, 2] > 120.0)
+    return roof.idle(2, little & sleeps)
+
+
+def _told(roof: Roof) -> set[tuple[str, str]]:
+    return {(f.fault, f.place) for f in judge(case_of(roof).table).findings}
+
+
+@pytest.mark.parametrize("sleeps", [False, True])
+def test_it_is_told_as_shade_alone(sleeps: bool) -> None:
+    roof = _behind(sleeps)
+    found = only(judge(case_of(roof).table).findings)
+    assert (found.fault, found.place) == ("shading", "U2/1")
+    assert found.loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.2)
+
+
+def test_its_sleep_would_pass_for_idle(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rules.diagnose, "_ASLEEP", ())
+    assert ("idle-input", "U2/1") in _told(_behind())
+
+
+def test_an_input_idle_for_days_is_idle_in_the_shade_too() -> None:
+    """Under a dull sky it made nothing either."""
+    shaded = _behind(sleeps=False)
+    assert ("idle-input", "U2/1") in _told(shaded.idle(2, shaded.when(5, 9)))
+    open_to_the_sun = make_roof(days=18, kinds=KINDS)
+    assert _told(open_to_the_sun.idle(2, open_to_the_sun.when(5, 9))) == {("idle-input", "U2/1")}
+
+
+def test_who_makes_its_part_of_a_dull_sky_only_sleeps() -> None:
+    roof = _behind()
+    days = roof.day[:: 86400 // roof.step] >= 6
+    assert asleep_behind(case_of(roof), 2, days)
+    assert not asleep_behind(case_of(roof), 3, days)
+    assert not asleep_behind(case_of(roof.idle(2, roof.when(6))), 2, days)
+
+
+@pytest.mark.parametrize("roof", ["weak", "most of the day"])
+def test_what_does_not_stand_behind_something(roof: str) -> None:
+    """A fault takes its share of any light; an input with some hours of open sun a day shows its level then."""
+    made = make_roof(days=18, kinds=KINDS)
+    if roof == "weak":
+        made.scale(2, 0.4, made.when())
+    else:
+        made.shade(2, (0.0, 210.0), 90.0, 0.95)
+    assert not behind(case_of(made)).any()
+
+
+@pytest.mark.parametrize(("name", "value"), [("BEAM_LEAST", 0.05), ("BEAM_MORE", 0.95)])
+def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> None:
+    case = case_of(_behind())
+    assert np.flatnonzero(behind(case)).tolist() == [2]
+    threshold(shademap, name, value)
+    assert not behind(case).any()
+
+
+@pytest.mark.parametrize("alone", [True, False])
+def test_a_standstill_at_the_hours_of_a_deep_shadow_only(threshold: MoveThreshold, alone: bool) -> None:
+    roof = make_roof(days=14, kinds="c").shade(2, (60.0, 130.0), 90.0, 0.95)
+    case = case_of(roof)
+    shade = next(f.evidence for f in judge(case.table).findings if f.fault == "shading")
+    in_shadow = (roof.sun_azimuth > 60.0) & (roof.sun_azimuth < 130.0)
+    roof.idle(2, roof.when(5, 8) & (in_shadow if alone else roof.hour < 15.0))
+    idle = case_of(roof)
+    days = np.isin(np.arange(idle.day_count), np.arange(5, 9))
+    assert only_in_shadow(idle, 2, days, shade) is alone
+    # A shallow shadow puts nobody to sleep.
+    assert not only_in_shadow(idle, 2, days, shade | {"depth": 0.4})
+    assert {f.fault for f in judge(idle.table).findings} == ({"shading"} if alone else {"shading", "idle-input"})
+    threshold(shademap, "FREE_SUN", 1.2 if alone else 0.0)
+    assert only_in_shadow(idle, 2, days, shade) is not alone
