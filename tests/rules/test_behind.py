@@ -55,6 +55,13 @@ def test_who_makes_its_part_of_a_dull_sky_only_sleeps() -> None:
     assert not asleep_behind(case_of(roof.idle(2, roof.when(6))), 2, days)
 
 
+def test_it_is_held_against_its_siblings_own_level() -> None:
+    """No hour shows its own: what it makes in the shade is none."""
+    level = shademap.unshaded_level(case_of(_behind(sleeps=False)))
+    assert (level[:, 2] == 1.0).all()
+    assert np.abs(level[:, 3] - 1.0).max() < 0.05
+
+
 @pytest.mark.parametrize("roof", ["weak", "most of the day"])
 def test_what_does_not_stand_behind_something(roof: str) -> None:
     """A fault takes its share of any light; an input with some hours of open sun a day shows its level then."""
