@@ -137,8 +137,19 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             off = abs(candidate.evidence.get("shift_min", np.inf))
             if (candidate.fault, fault) == ("clock-shift", "clipping") and off < _CLOCK_FAR:
                 continue  # a clock moves rows and makes no ceiling, but where the sky is another hour's
-            claim(fault, candidate.fault, np.ones_like(spread) if always else spread, whose)
+            # A limit that was not told on every day holds readings still on the days beside, too.
+            near = (candidate.fault, fault) == ("curtailment", "frozen-readings")
+            where = np.ones_like(spread) if always else _beside_days(spread) if near else spread
+            claim(fault, candidate.fault, where, whose)
     return Diagnosis(on_branches(case, _join(case, with_explained(accepted, explained_away, EXPLAINS))))
+
+
+def _beside_days(days: Mask) -> Mask:
+    """Days and the two on either side of each, [D]."""
+    out = np.zeros(len(days) + 4, bool)
+    for k in range(5):
+        out[k : k + len(days)] |= days
+    return out[2:-2]
 
 
 def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:

@@ -19,8 +19,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult, Unjudged
-from rules.daytable import DARK, DEAD
+from rules.case import Candidate, Case, Floats, RuleResult, Unjudged
+from rules.daytable import DARK, DEAD, MISSING
 from rules.finding import Alternative
 from rules.hard import certainty, symptom_days, symptom_loss_wh, witnessed
 
@@ -33,12 +33,15 @@ def judge(case: Case) -> RuleResult:
     for ref in case.inputs:
         n = ref.index
         dead, dark = table["symptom_slots"][:, n, DEAD], table["symptom_slots"][:, n, DARK]
+        empty = _empty_rows(case, n)
+        dead = dead + empty
         hours = dead + dark
         days, judged = symptom_days(hours, table["seen_h"][:, n])
         unjudged = int((case.light_days & ~judged).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "dead-input", "less than an hour of reported power in light", unjudged))
-        days = witnessed(case, (DEAD, DARK), n, days, judged)
+        codes = (DEAD, DARK, MISSING) if empty.any() else (DEAD, DARK)
+        days = witnessed(case, codes, n, days, judged)
         if not days.any():
             continue
         blind = dark[days].sum() > dead[days].sum()
@@ -51,7 +54,7 @@ def judge(case: Case) -> RuleResult:
                 scope="input",
                 inputs=(n,),
                 days=days,
-                loss_wh=symptom_loss_wh(case, (DEAD, DARK), np.array([n])) * days,
+                loss_wh=symptom_loss_wh(case, codes, np.array([n])) * days,
                 strength=certainty(total, int(days.sum())) * (0.6 if blind else 1.0),
                 why=(
                     f"{ref.label} made nothing for {total:.1f} h of light on {int(days.sum())} days while its siblings "
@@ -68,3 +71,17 @@ def judge(case: Case) -> RuleResult:
             )
         )  # fmt: skip
     return result
+
+
+def _empty_rows(case: Case, n: int) -> Floats:
+    """Lit hours with rows of an input's unit that hold nothing but noughts and a counter that stands, [D].
+
+    All modules of the unit are dark, and the gateway writes its rows for it. Where the counter went on meanwhile, or
+    none is kept, it may be the link that is lost.
+    """
+    table = case.table
+    hours = np.maximum(table["seen_h"][:, n] + table["symptom_slots"][:, n, MISSING] - table["lit_h"][:, n], 0.0)
+    first, last = table["counter_first"][:, n], table["counter_last"][:, n]
+    stands = (last - first) <= 0.0
+    stands[:-1] &= ~(first[1:] - last[:-1] > 0.0)
+    return np.where(stands & (case.energy[:, n] <= 0.0), hours, 0.0)

@@ -163,7 +163,7 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
         return None
     # A sensor that the inputs agree with knows haze and season: a plain fall against it is no guess of ours.
     measured = case.sensor_trust[0] and teeth.sure >= SENSOR_SURE.value
-    if measured and not teeth.resets and teeth.drop >= SENSOR_DROP.value:
+    if measured and teeth.drop >= SENSOR_DROP.value:
         return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
     if teeth.drop < PLANE_DROP.value:
         return None

@@ -153,3 +153,10 @@ def test_snow_that_took_most_of_the_inputs_explains_the_silence_of_all(healthy_c
     outage = _candidate(healthy_case, "site-outage", tuple(range(10)), slice(3, 4))
     assert {f for f, _ in _accepted(healthy_case, outage, *snow)} == {"snow"}
     assert "site-outage" in {f for f, _ in _accepted(healthy_case, outage, *snow[:4])}
+
+
+def test_readings_that_stand_beside_a_limits_days_are_the_limits(healthy_case: Case) -> None:
+    limit = _candidate(healthy_case, "curtailment", tuple(range(4)), slice(4, 7), "site")
+    near, far = (_candidate(healthy_case, "frozen-readings", (2,), days) for days in (slice(7, 9), slice(9, 11)))
+    assert _accepted(healthy_case, limit, near) == [("curtailment", 3)]
+    assert ("frozen-readings", 2) in _accepted(healthy_case, limit, far)

@@ -90,3 +90,21 @@ def test_in_the_gloom_nobody_is_dead(threshold: MoveThreshold) -> None:
     assert not run_rule("dead-input", case).candidates
     threshold(rules.hard, "PLAIN_LIGHT", 0.0)
     assert run_rule("dead-input", case).candidates
+
+
+def test_rows_of_noughts_and_a_counter_that_stands_are_dead_inputs() -> None:
+    """A unit without a module left, whose gateway goes on writing noughts for it (common practice)."""
+    roof = make_roof()
+    when = roof.when(6)
+    for n in roof.inputs_of(1):
+        roof.dead(n, when)
+        roof.volts[when, n] = 0.0
+    roof.state[when, 1] = "off"
+    dead = {("dead-input", "U2", 1), ("dead-input", "U2", 2)}
+    found = [f for f in findings(roof) if f.loss_wh_total > 0]
+    assert {(f.fault, f.unit, f.input) for f in found} == dead
+    assert sum(f.loss_wh_total for f in found) == pytest.approx(roof.lost_wh(), rel=0.1)
+    # Where the counters went on meanwhile, it is the record that lacks.
+    case = case_of(roof)
+    case.table.fields["counter_last"][6:, 2:4] += 500.0
+    assert not {c.inputs[0] for c in run_rule("dead-input", case).candidates} & {2, 3}
