@@ -35,6 +35,7 @@ OPEN_REACH = Threshold(8, "days each way", "own reasoning: the sun's path moves 
 OPEN_TRIPPED = Threshold(0.25, "h a day", "own reasoning: half of a bin at the hour of the trips")
 OPEN_SHARE = Threshold(0.45, "of the day's clear-sky energy", "own reasoning: a day clear for half of its light")
 OPEN_DAYS = Threshold(4, "days", "own reasoning: chance clouds do not come at one hour on four clear days")
+NO_GRID_HZ = Threshold(40.0, "Hz", "own reasoning: no supply runs there; units trip far above (IEEE 1547-2018, from memory)")
 OPEN_SUN_DEG = Threshold(12.0, "deg", "common practice: horizon and haze below some 10 degrees belong to the site")
 OPEN_LEVEL = Threshold(0.72, "of clear sky", "own reasoning: transposition models differ by 8 % and a turned plane by 20 %")
 OPEN_RANK = Threshold(0.9, "quantile", "own reasoning: the best of a few members, not the best of many by chance")
@@ -140,7 +141,13 @@ class Case:
     @cached_property
     def grid_outside_h(self) -> Floats:
         """Hours in which each unit saw its grid outside the window of voltage or frequency, [D, U]."""
-        return self.table["volt_high_h"] + self.table["volt_low_h"] + self.table["hz_out_h"]
+        hertz = np.where(self.grid_went, 0.0, self.table["hz_out_h"])
+        return self.table["volt_high_h"] + self.table["volt_low_h"] + hertz
+
+    @cached_property
+    def grid_went(self) -> Mask:
+        """Days with a row that is the mean of a grid there for a part of it and gone for the rest, [D, U]."""
+        return (self.table["ac_hz_min"] < NO_GRID_HZ.value) & (self.table["ac_dead_h"] > 0)
 
     def tripped(self, plane: int) -> Mask:
         """Days on which units of a plane tripped on their grid, or waited for it, for long, [D]."""

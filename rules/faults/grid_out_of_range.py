@@ -7,7 +7,8 @@ Looks at: hours outside the window of `[grid]` (or stand-ins, see
 :mod:`rules.gridwindow`), and light without production right after. Columns:
 ``ac_voltage_v`` or ``ac_frequency_hz``.
 
-Looks the same: ``site-outage`` (no voltage at all), ``unit-standby`` (voltage in
+Looks the same: ``site-outage`` (no voltage at all; rows that are means of a grid there
+and gone show a frequency that no supply has: see ``Case.grid_went``), ``unit-standby`` (voltage in
 the window), ``restart-cycling`` (one unit, voltage in the window). One unit or
 one branch alone points to its cable; all units to the supply.
 """

@@ -9,8 +9,8 @@ voltage at nil or an alarm about the grid in the gateway log. Columns:
 ``dc_power_w`` or ``ac_power_w``; ``ac_voltage_v`` helps.
 
 Looks the same: ``curtailment`` to nil (told here too: grid voltage is there
-throughout), ``grid-out-of-range`` (voltage present but outside; without a
-voltage, short stops on many days), ``snow``
+throughout), ``grid-out-of-range`` (voltage present but outside, or at the edge
+of its window while all stand; without a voltage, short stops on many days), ``snow``
 (power small, not nil), ``unit-standby`` of one unit (others produce), night.
 """
 
@@ -20,7 +20,9 @@ import numpy as np
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult
 from rules.daytable import BIN_HOURS, BINS, STANDBY
+from rules.faults import grid_out_of_range
 from rules.finding import Alternative, Threshold
+from rules.gridwindow import grid_window
 from rules.hard import certainty, unit_down
 from rules.panel import day_offset
 
@@ -33,6 +35,7 @@ HABIT_DAYS = Threshold(4, "days", "own reasoning: an outage comes once or twice 
 SOME = Threshold(0.25, "of units", "own reasoning: those that the sun reaches speak for a site where nobody else produces")
 NOTHING = Threshold(0.01, "W per rated W", "own reasoning: twice a meter's offset, far below any light on a module")
 THERE = Threshold(0.8, "of the usual grid voltage", "EN 50160 (from memory): within 10 %; an open supply shows none")
+EDGE = Threshold(0.01, "of the limit", "common practice: a unit's meter is good to that; means hide excursions of minutes")
 UNITS = Threshold(3, "units", "own reasoning: two may well stand still for themselves")
 ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly all share the symptom")
 
@@ -41,7 +44,9 @@ def judge(case: Case) -> RuleResult:
     """At most one candidate for the site."""
     table, result = case.table, RuleResult()
     hours, _ = unit_down(case, STANDBY)
-    down = hours + table["own_missing_h"]
+    # Rows about as long as the outage are means of a grid there and gone: the voltage tells the hours, no symptom does.
+    went = np.where(case.grid_went & (hours < table["ac_dead_h"]), table["ac_dead_h"], 0.0)
+    down = np.maximum(hours, went) + table["own_missing_h"]
     enough = (down >= MIN_HOURS.value).mean(axis=1) >= ALL.value
     typical = np.median(down, axis=1)
     # The same hours for all that look the same way; a plane that the sun reaches later or longer has others.
@@ -56,16 +61,22 @@ def judge(case: Case) -> RuleResult:
     asked = stood >= SOME.value
     nobody = _nobody(case, asked)
     window = _same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(several)
-    days = enough & together & (hours.max(axis=1) > 0) & (window | gone)
+    days = enough & together & (np.maximum(hours, went).max(axis=1) > 0) & (window | gone)
     days |= window & nobody & (gone | _grid_alarm(case))
     days &= ~_makes_at_night(case)
     if not days.any():
         return result
     loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
+    lit = np.maximum(table["unit_lit_h"].mean(axis=1), went.mean(axis=1)) + 1e-6
+    loss += case.sky_mean * (table["clear"].sum(axis=2) * case.rated).sum(axis=1) * went.mean(axis=1) / lit
     days = _habit(case, days, typical, loss, result)
     # A fault state is no order: what the units saw of their grid was less than half an hour's mean shows.
-    there = days & _grid_there(case, days) & (table["fault_h"].mean(axis=1) < 0.3 * np.maximum(typical, 1e-6))
-    days &= ~there  # two units that see their grid stand for themselves
+    there, faulty = days & _grid_there(case, days), table["fault_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
+    tripped = there & (_at_edge(case, there) | (faulty & _leaves_window(case)))
+    if tripped.any():
+        result.candidates.append(_tripped(case, tripped, typical, loss))
+    there &= ~tripped & ~faulty
+    days &= ~there & ~tripped  # two units that see their grid stand for themselves
     outside = case.grid_outside_h.max(axis=1) > 0
     ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
@@ -103,9 +114,50 @@ def _grid_there(case: Case, asked: Mask) -> Mask:
     volts = case.table["volt_bin"]
     usual = float(np.nanmedian(volts)) if np.isfinite(volts).any() else np.nan
     for d in np.flatnonzero(asked & ~_grid_alarm(case)).tolist():
+        if not _edges(case, d)[0].size:
+            continue  # told by its voltage alone, which was gone
         told = volts[d, _standing(case, d)]
         out[d] = told.size > 0 and bool((told >= THERE.value * usual).all())
     return out
+
+
+def _at_edge(case: Case, asked: Mask) -> Mask:
+    """Of the days asked for, those whose grid voltage touched its window's edge while all stood or just beside, [D]."""
+    out, table = np.zeros(case.day_count, bool), case.table
+    window = grid_window(case.site, np.ravel(table["ac_volts_med"]), np.ravel(table["ac_hz_max"]))
+    for d in np.flatnonzero(asked).tolist():
+        stood = _standing(case, d)
+        volts = table["volt_bin"][d, max(stood.start - 1, 0) : stood.stop + 1]
+        out[d] = bool((volts >= window.high_v * (1 - EDGE.value)).any() or (volts <= window.low_v * (1 + EDGE.value)).any())
+    return out
+
+
+def _leaves_window(case: Case) -> bool:
+    """Whether the site's supply is known to leave its window."""
+    return any(c.scope == "site" for c in grid_out_of_range.judge(case).candidates)
+
+
+def _tripped(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
+    """All units at nothing with a grid there that touches the edge of its window: they tripped on it and wait."""
+    total, top = float(hours[days].sum()), float(np.fmax.reduce(case.table["ac_volts_max"][days].ravel()))
+    return Candidate(
+        fault="grid-out-of-range",
+        scope="site",
+        inputs=tuple(range(len(case.inputs))),
+        days=days,
+        loss_wh=loss * days,
+        strength=certainty(total, int(days.sum())) * 0.9,
+        why=(
+            f"Every unit reported its grid and none produced for {total:.1f} h of daylight on {int(days.sum())} days; the supply "
+            f"was not gone but at the edge of its window, then or on other days (highest {top:.1f} V)."
+        ),
+        evidence={"hours": round(total, 2), "ac_voltage_max_v": round(top, 2)},
+        alternatives=(
+            Alternative("curtailment", 0.1, "Whether an export limit of nil was ordered."),
+            Alternative("site-outage", 0.05, "Whether voltage was present: an outage shows none."),
+        ),
+        lasting=True,
+    )
 
 
 def _to_nil(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
