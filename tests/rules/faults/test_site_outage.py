@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import rules.case
 import rules.faults.site_outage as rule
 from rules.case import Case
 from rules.engine import judge
@@ -160,3 +161,47 @@ def test_a_clock_that_is_off_by_hours_is_no_outage(monkeypatch: pytest.MonkeyPat
     assert not run_rule("site-outage", case).candidates
     monkeypatch.setattr(rule, "_makes_at_night", lambda case: np.zeros(case.day_count, bool))
     assert run_rule("site-outage", case).candidates
+
+
+@pytest.mark.parametrize(("volts", "fault"), [(252.0, "grid-out-of-range"), (208.0, "grid-out-of-range"), (231.0, "curtailment")])
+def test_a_stop_at_the_edge_of_the_window_is_the_supplys(volts: float, fault: str) -> None:
+    """Means of half an hour lie inside of 207 to 253 V (the site file's) while units trip on excursions of seconds."""
+    found = only(run_rule("site-outage", case_of(_out(make_roof(), volts=volts))).candidates)
+    assert (found.fault, found.days.sum()) == (fault, 1)
+
+
+def test_how_near_the_edge_is(threshold: MoveThreshold) -> None:
+    case = case_of(_out(make_roof(), volts=252.0))
+    threshold(rule, "EDGE", 0.001)
+    assert only(run_rule("site-outage", case).candidates).fault == "curtailment"
+
+
+def _in_fault(known: bool) -> Roof:
+    """All units in a fault state with their grid there; on other days it left its window, or not."""
+    roof = make_roof(days=10, kinds="c")
+    for u in range(5):
+        roof.standby(u, roof.when(5, 5, 10.0, 14.0), "fault")
+        if known:
+            roof.standby(u, roof.when(7, 8, 11.0, 12.5))
+            roof.ac_volts[roof.when(7, 8, 11.0, 12.5), u] = 256.0
+    return roof
+
+
+@pytest.mark.parametrize(("known", "fault"), [(True, "grid-out-of-range"), (False, "site-outage")])
+def test_a_fault_state_on_a_supply_known_to_leave_its_window(known: bool, fault: str) -> None:
+    found = only([c for c in run_rule("site-outage", case_of(_in_fault(known))).candidates if c.days[5]])
+    assert found.fault == fault
+
+
+def test_rows_as_long_as_the_outage_are_means(threshold: MoveThreshold) -> None:
+    """An hour's mean of 50 Hz for twenty minutes is 16.7 Hz: no frequency of any supply."""
+    roof = make_roof(days=9, kinds="c", step=3600)
+    for hour, share in ((10, 1 / 3), (11, 0.0), (12, 1 / 6)):
+        when = roof.when(5, 5, hour, hour + 1)
+        roof.power[when] *= share
+        roof.ac_volts[when], roof.hertz[when] = 231.0 * share, 50.0 * share
+    roof.without |= {"state"}
+    found = only(findings(roof))
+    assert (found.fault, found.unit, found.days) == ("site-outage", None, 1)
+    threshold(rules.case, "NO_GRID_HZ", 1.0)
+    assert "grid-out-of-range" in {f.fault for f in findings(roof)}
