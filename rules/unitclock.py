@@ -26,6 +26,8 @@ LEAD = Threshold(0.75, "of the largest on the plane", "own reasoning: of three u
 LEAST = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
 RIGHT = Threshold(12.0, "min", "own reasoning: half of that")
 UNITS = Threshold(2, "other units on the plane", "own reasoning: of two in all either may be the one that is off")
+ALIKE = Threshold(20.0, "min", "own reasoning: one clock, seen by half-hour bins")
+ALL = Threshold(0.8, "of the inputs that tell", "own reasoning: the common cause when nearly all share the symptom")
 ENERGY = Threshold(0.5, "h", "own reasoning: less of a day has no course")
 
 
@@ -46,6 +48,64 @@ def unit_lags(case: Case, foreign: Collection[int] = ()) -> tuple[Floats, Mask]:
     foreign : inputs whose records are another plane's: no witnesses.
     """
     power, beside = case.table["power"], _others(case, foreign)
+    lag, best, off, right = _matched(power, beside)
+    # A swapped record follows another plane's sun at the right hour.
+    for p in range(len(case.names)):
+        course = case.table["plane_typical"][:, p]
+        norm = np.sqrt((power**2).sum(axis=2) * (course**2).sum(axis=1)[:, None]) + 1e-12
+        other = (power * course[:, None]).sum(axis=2) / norm
+        off &= (case.plane_of == p)[None, :] | (1 - best <= OTHER.value * (1 - other))
+    # Those beside it seem off the other way, by less.
+    for p in range(len(case.names)):
+        mine = np.flatnonzero(case.plane_of == p)
+        most = np.where(off[:, mine], np.abs(lag[:, mine]), 0.0).max(axis=1, keepdims=True)
+        off[:, mine] &= np.abs(lag[:, mine]) >= LEAD.value * most
+    units = len(case.site.units)
+    out, told = np.full((case.day_count, units), np.nan), np.zeros((case.day_count, units), bool)
+    for u in range(units):
+        mine = case.inputs_of_unit(u)
+        agreed = off[:, mine].any(axis=1) & ~right[:, mine].any(axis=1)
+        out[agreed, u] = nan_median(np.where(off[:, mine], lag[:, mine], np.nan), 1)[agreed]
+        told[:, u] = agreed | right[:, mine].any(axis=1)
+    return out, told
+
+
+def gateway_lags(case: Case, foreign: Collection[int] = ()) -> tuple[list[str], Floats, Mask]:
+    """Minutes by which the records of each gateway lie after those of the others on its planes, and the days that tell.
+
+    NaN where its units do not all lie off alike. Of two gateways each lies off the other: which is right is not said here.
+
+    Returns
+    -------
+    gateways [G], minutes [D, G], told [D, G].
+    """
+    names = list(dict.fromkeys(ref.gateway or "" for ref in case.inputs))
+    of = np.array([names.index(ref.gateway or "") for ref in case.inputs])
+    out, told = np.full((case.day_count, len(names)), np.nan), np.zeros((case.day_count, len(names)), bool)
+    sound = ~np.isin(np.arange(len(of)), list(foreign))
+    power = case.table["power"]
+    for g in range(len(names) if len(names) > 1 else 0):
+        beside = np.zeros(power.shape)
+        for p in np.unique(case.plane_of[of == g]):
+            others = np.flatnonzero((case.plane_of == p) & (of != g) & sound)
+            if len(np.unique(case.unit_of[others])) >= UNITS.value:
+                beside[:, (case.plane_of == p) & (of == g)] = np.median(power[:, others], axis=1)[:, None]
+        mine = np.flatnonzero((of == g) & sound & (beside.sum(axis=(0, 2)) > 0))
+        if len(np.unique(case.unit_of[mine])) < UNITS.value:
+            continue
+        lag, _, off, right = _matched(power[:, mine], beside[:, mine])
+        middle = nan_median(np.where(off, lag, np.nan), 1)
+        with np.errstate(invalid="ignore"):
+            alike = off & (np.abs(lag - middle[:, None]) <= ALIKE.value)
+        count = (off | right).sum(axis=1)
+        told[:, g] = count >= UNITS.value
+        hit = told[:, g] & (alike.sum(axis=1) >= ALL.value * count)
+        out[hit, g] = middle[hit]
+    return names, out, told
+
+
+def _matched(power: Floats, beside: Floats) -> tuple[Floats, Floats, Mask, Mask]:
+    """Minutes by which each course lies after that beside it, how like they are moved, whether off, whether right, [D, N] each."""
     ok = (power.sum(axis=2) >= ENERGY.value) & (beside.sum(axis=2) >= ENERGY.value)
     norm = np.sqrt((power**2).sum(axis=2) * (beside**2).sum(axis=2)) + 1e-12
     # The product of one course with the other turned by any number of bins, all numbers at once (correlation theorem).
@@ -64,26 +124,7 @@ def unit_lags(case: Case, foreign: Collection[int] = ()) -> tuple[Floats, Mask]:
     apart = power - beside
     gained, lost = np.maximum(apart, 0.0).sum(axis=2), np.maximum(-apart, 0.0).sum(axis=2)
     off &= np.minimum(gained, lost) >= BACK.value * np.maximum(gained, lost)
-    # A swapped record follows another plane's sun at the right hour.
-    for p in range(len(case.names)):
-        course = case.table["plane_typical"][:, p]
-        norm = np.sqrt((power**2).sum(axis=2) * (course**2).sum(axis=1)[:, None]) + 1e-12
-        other = (power * course[:, None]).sum(axis=2) / norm
-        off &= (case.plane_of == p)[None, :] | (1 - best <= OTHER.value * (1 - other))
-    # Those beside it seem off the other way, by less.
-    for p in range(len(case.names)):
-        mine = np.flatnonzero(case.plane_of == p)
-        most = np.where(off[:, mine], np.abs(lag[:, mine]), 0.0).max(axis=1, keepdims=True)
-        off[:, mine] &= np.abs(lag[:, mine]) >= LEAD.value * most
-    right = ok & (np.abs(lag) < RIGHT.value)
-    units = len(case.site.units)
-    out, told = np.full((case.day_count, units), np.nan), np.zeros((case.day_count, units), bool)
-    for u in range(units):
-        mine = case.inputs_of_unit(u)
-        agreed = off[:, mine].any(axis=1) & ~right[:, mine].any(axis=1)
-        out[agreed, u] = nan_median(np.where(off[:, mine], lag[:, mine], np.nan), 1)[agreed]
-        told[:, u] = agreed | right[:, mine].any(axis=1)
-    return out, told
+    return lag, best, off, ok & (np.abs(lag) < RIGHT.value)
 
 
 def _others(case: Case, foreign: Collection[int]) -> Floats:
@@ -100,4 +141,4 @@ def _others(case: Case, foreign: Collection[int]) -> Floats:
     return out
 
 
-__all__ = ["beside_peak", "unit_lags"]
+__all__ = ["beside_peak", "gateway_lags", "unit_lags"]

@@ -23,7 +23,7 @@ from rules.daytable import BIN_HOURS, BINS
 from rules.faults import swapped_record
 from rules.finding import Alternative, Threshold
 from rules.siblings import typical
-from rules.unitclock import beside_peak, unit_lags
+from rules.unitclock import beside_peak, gateway_lags, unit_lags
 
 COLUMNS = ("timestamp", "dc_power_w")
 MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
@@ -125,8 +125,67 @@ def judge(case: Case) -> RuleResult:
             everyone = tuple(range(len(case.inputs)))
             found = [replace(lead, scope="site", inputs=everyone, days=days)]
             break
-    result.candidates = _beside_singles(found, singles)
+    apart = _apart(case, members)
+    if apart:
+        # A clock seen against another gateway's needs no orientation of its planes; who lies beside it is not off himself.
+        found = [c for c in found if not any(_covers(a, c) for a in apart)]
+        singles = [s for s in singles if not any(_explains(case, a, s) for a in apart)]
+    result.candidates = apart + _beside_singles(found, singles)
     return result
+
+
+def _apart(case: Case, members: list[np.ndarray]) -> list[Candidate]:
+    """Gateways all of whose units lie off those of another gateway on the same planes, and off the sun as well."""
+    swapped = {n for c in swapped_record.judge(case).candidates for n in c.inputs}
+    out: list[Candidate] = []
+    names, lags, told = gateway_lags(case, swapped)
+    for g, (name, inputs) in enumerate(zip(names, members, strict=True)):
+        edge = _edge_shift(case, _by_plane(case, inputs))
+        for first, last in runs_of(np.isfinite(lags[:, g]), ~told[:, g], most=int(QUIET_DAYS.value)):
+            inside = span_mask(case.day_count, [(first, last)])
+            hit = np.isfinite(lags[:, g]) & inside
+            count, asked = int(hit.sum()), int((told[:, g] & inside).sum())
+            shift = float(np.median(lags[hit, g]))
+            spread = float(np.median(np.abs(lags[hit, g] - shift)))
+            if count < UNIT_DAYS.value or count < UNIT_SHARE.value * asked or spread > UNIT_SPREAD.value:
+                continue
+            ends = edge[inside & np.isfinite(edge)]
+            # Of two gateways each lies off the other; the ends of the day tell whose stamps fit the sun once moved.
+            lies = float(np.median(ends)) if ends.size else 0.0
+            if abs(lies - shift) > BESIDE.value * abs(shift):
+                continue
+            days = inside & (hit | ~told[:, g]) & case.light_days
+            out.append(
+                Candidate(
+                    fault="clock-shift",
+                    scope="gateway",
+                    inputs=tuple(int(n) for n in inputs),
+                    days=days,
+                    loss_wh=np.zeros(case.day_count),
+                    strength=float(np.clip(0.6 + 0.06 * count + 0.1 * (abs(shift) > 45), 0, 0.97)),
+                    why=(
+                        f"Stamps of the gateway {name} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: all "
+                        f"of its units come {'after' if shift > 0 else 'before'} those of another gateway on the same planes and "
+                        f"{'after' if shift > 0 else 'before'} sunrise and sunset, on {count} days."
+                    ),
+                    evidence={"shift_min": round(shift), "edges_min": round(lies), "clear_days": count},
+                    alternatives=(Alternative("swapped-record", 0.03, "Whether all inputs are shifted alike."),),
+                    lasting=True,
+                )
+            )
+    return out
+
+
+def _covers(apart: Candidate, other: Candidate) -> bool:
+    return apart.inputs == other.inputs and bool((apart.days & other.days).sum() >= 0.5 * other.days.sum())
+
+
+def _explains(case: Case, apart: Candidate, single: Candidate) -> bool:
+    """Whether a unit lies off because its siblings' middle is that of two clocks."""
+    planes = np.unique(case.plane_of[list(apart.inputs)])
+    both = (apart.days & single.days).sum() >= 0.5 * single.days.sum()
+    less = abs(single.evidence["shift_min"]) < abs(apart.evidence["shift_min"]) + 25
+    return bool(both and less and np.isin(case.plane_of[list(single.inputs)], planes).any())
 
 
 def _beside_singles(found: list[Candidate], singles: list[Candidate]) -> list[Candidate]:

@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 
 import rules.faults.clock_shift as rule
+import rules.unitclock
 from rules.case import Case
 from rules.engine import judge
+from rules.unitclock import gateway_lags
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof, only, run_rule
 
@@ -142,3 +144,50 @@ def test_stamps_of_another_zone_are_a_clock_and_nothing_else(minutes: int, thres
     assert (found.fault, found.evidence["shift_min"]) == ("clock-shift", pytest.approx(minutes, abs=12))
     threshold(rule, "NIGHT_SHARE", 1.1)
     assert not run_rule("clock-shift", case_of(roof)).candidates
+
+
+def _two_gateways(late: str = "G1", minutes: int = 90, facing: tuple[float, float] = (278.0, 17.0)) -> Roof:
+    """One plane toward 226 degrees under two gateways, one of them late, noted as ``facing``, what both together look like."""
+    options = {"units": [["south"]] * 9, "gateways": ["G1"] * 4 + ["G2"] * 5}
+    text = make_roof(days=14, planes={"south": facing}, **options)
+    roof = Roof(**{**vars(make_roof(days=14, planes={"south": (226.0, 33.0)}, **options)), "site": text.site})
+    mine = [ref.index for ref in roof.site.inputs if ref.gateway == late]
+    for values in (roof.power, roof.volts, roof.heard):
+        values[:, mine] = np.roll(values[:, mine], minutes // 5, axis=0)
+    return roof
+
+
+@pytest.mark.parametrize("late", ["G1", "G2"])
+@pytest.mark.parametrize("minutes", [60, 90, -90])
+def test_a_gateway_off_its_neighbour_on_the_same_plane(late: str, minutes: int) -> None:
+    """Which of the two is right is told by sunrise and sunset (pvlib's sun), not by the number of units."""
+    found = only(run_rule("clock-shift", case_of(_two_gateways(late, minutes))).candidates)
+    assert found.scope == "gateway"
+    assert {ref.gateway for ref in _two_gateways().site.inputs if ref.index in found.inputs} == {late}
+    assert found.evidence["shift_min"] == pytest.approx(minutes, abs=12)
+
+
+def test_two_clocks_on_one_plane_are_no_shade_and_no_units_own() -> None:
+    found = [f for f in findings(_two_gateways()) if f.fault != "clipping"]
+    assert {(f.fault, f.gateway, f.unit) for f in found} == {("clock-shift", "G1", None)}
+
+
+@pytest.mark.parametrize("name", ["ALIKE", "ALL", "UNITS"])
+def test_what_a_gateways_clock_must_show(threshold: MoveThreshold, name: str) -> None:
+    case = case_of(_two_gateways())
+    assert gateway_lags(case)[2].any()
+    threshold(rules.unitclock, name, -1.0 if name == "ALIKE" else 99)
+    assert not np.isfinite(gateway_lags(case)[1]).any()
+
+
+def test_gateways_that_agree() -> None:
+    assert not run_rule("clock-shift", case_of(_two_gateways(minutes=0, facing=(226.0, 33.0)))).candidates
+
+
+def test_one_unit_beside_its_gateway_is_its_own() -> None:
+    """Its gateway's others lie right: no clock of the gateway."""
+    roof = _two_gateways(minutes=0, facing=(226.0, 33.0))
+    for values in (roof.power, roof.volts, roof.heard):
+        values[:, 0] = np.roll(values[:, 0], 12)
+    found = only(run_rule("clock-shift", case_of(roof)).candidates)
+    assert (found.scope, found.inputs) == ("unit", (0,))
