@@ -125,9 +125,9 @@ def judge(case: Case) -> RuleResult:
             everyone = tuple(range(len(case.inputs)))
             found = [replace(lead, scope="site", inputs=everyone, days=days)]
             break
-    apart = _apart(case, members)
+    # A clock seen against another gateway's needs no orientation of its planes; who lies beside it is not off himself.
+    apart = [next((c for c in found if _covers(c, a) and _alike(c, a)), a) for a in _apart(case, members)]
     if apart:
-        # A clock seen against another gateway's needs no orientation of its planes; who lies beside it is not off himself.
         found = [c for c in found if not any(_covers(a, c) for a in apart)]
         singles = [s for s in singles if not any(_explains(case, a, s) for a in apart)]
     result.candidates = apart + _beside_singles(found, singles)
@@ -177,7 +177,11 @@ def _apart(case: Case, members: list[np.ndarray]) -> list[Candidate]:
 
 
 def _covers(apart: Candidate, other: Candidate) -> bool:
-    return apart.inputs == other.inputs and bool((apart.days & other.days).sum() >= 0.5 * other.days.sum())
+    return set(apart.inputs) >= set(other.inputs) and bool((apart.days & other.days).sum() >= 0.5 * other.days.sum())
+
+
+def _alike(c: Candidate, apart: Candidate) -> bool:
+    return bool(abs(c.evidence["shift_min"] - apart.evidence["shift_min"]) <= UNIT_SPREAD.value)
 
 
 def _explains(case: Case, apart: Candidate, single: Candidate) -> bool:

@@ -24,7 +24,7 @@ import numpy as np
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, once, runs_of
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults import swapped_record
-from rules.faults.clock_shift import bins_late, on_time
+from rules.faults.clock_shift import on_time
 from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.obstruction import Skyline, grows, kind_of, outline
@@ -47,8 +47,6 @@ FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so lo
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 CROWD = Threshold(0.8, "of a plane's members", "own reasoning: of five one may fail for itself")
 STAGGER = Threshold(0.1, "of unshaded power", "own reasoning: a shadow crosses a roof, and reaches modules metres apart one by one")
-CLOCK_MATES = Threshold(3, "inputs", "own reasoning: a gateway's units, not one unit's own clock; two have no majority")
-CLOCK_SHARE = Threshold(0.5, "of the members on a clock", "own reasoning: what most show at one half hour is the plane's error")
 
 
 def judge(case: Case) -> RuleResult:
@@ -56,10 +54,9 @@ def judge(case: Case) -> RuleResult:
     result = RuleResult()
     if not case.day_count:
         return result
-    late = bins_late(case)
     case = _credible(on_time(case))
     shade = shade_map(case)
-    shaded = shade.shaded & ~_plane_alike(case, shade) & ~_clock_alike(case, shade, late)
+    shaded = shade.shaded & ~_plane_alike(case, shade)
     falls = falling(shade, shaded)
     hidden = hidden_sky(case, shade)
     told = shade.sunny & (shade.held > 0.05 * BIN_HOURS) & (case.clear_weight >= 0.5)[:, None]
@@ -158,31 +155,6 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
                 dark = shade.shaded[d, mine][crowd, first : last + 1]
                 if crowd.sum() >= max(2.0, CROWD.value * len(mine)) and dark.mean() > 0.5:
                     out[d, mine[crowd], first : last + 1] = True
-    return out
-
-
-def _clock_alike(case: Case, shade: ShadeMap, late: Floats) -> Mask:
-    """Bins of shade that most members on one clock share, on planes whose members run by several, [D, N, B].
-
-    How such a plane faces was read off courses of several clocks, or its stamps are put right to half an hour
-    only: what is left is that error's, until one of them alone shows it.
-
-    Parameters
-    ----------
-    late : half hours by which the stamps of each input lie late, [D, N].
-    """
-    out = np.zeros_like(shade.shaded)
-    for p in range(len(case.names)):
-        mine = np.flatnonzero(case.plane_of == p)
-        middle = np.median(late[:, mine], axis=0)
-        clocks, sizes = np.unique(middle, return_counts=True)
-        if (sizes >= CLOCK_MATES.value).sum() < 2:
-            continue
-        for clock in clocks[sizes >= CLOCK_MATES.value]:
-            mates = mine[middle == clock]
-            told = np.maximum((shade.held[:, mates] > 0).sum(axis=1), CLOCK_MATES.value)
-            most = shade.shaded[:, mates].sum(axis=1) >= CLOCK_SHARE.value * told
-            out[:, mates] |= most[:, None]
     return out
 
 

@@ -1,17 +1,11 @@
 from __future__ import annotations
 
-from types import SimpleNamespace
-from typing import cast
-
-import numpy as np
 import pytest
 
 import rules.faults.shading as rule
 import rules.shademap as shademap
 from rules.case import Case
-from rules.daytable import BINS
 from rules.engine import judge
-from rules.shademap import ShadeMap
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
 
@@ -121,24 +115,3 @@ def test_a_lone_input_against_a_sensor(threshold: MoveThreshold) -> None:
     assert run_rule("shading", case).candidates
     threshold(rule, "LONE_ROWS", 12)
     assert not run_rule("shading", case).candidates
-
-
-def test_what_most_on_one_clock_show_on_a_plane_of_two_is_no_shadow(threshold: MoveThreshold) -> None:
-    """Its orientation came from both clocks: only what one module shows by itself is an obstacle's."""
-    case = case_of(make_roof(days=3, units=[["south"]] * 8))
-    held = np.ones((3, 8, BINS))
-    shaded = np.zeros(held.shape, bool)
-    shaded[:, 0:2, 24] = True  # two of four on the first clock
-    shaded[:, 5, 30] = True  # one of four on the second
-    shade = cast(ShadeMap, SimpleNamespace(shaded=shaded, held=held))
-    late = np.zeros((3, 8))
-    assert not rule._clock_alike(case, shade, late).any()
-    late[:, :4] = 3.0
-    out = rule._clock_alike(case, shade, late)
-    assert out[:, 0:2, 24].all()
-    assert not out[:, 5, 30].any()
-    threshold(rule, "CLOCK_SHARE", 0.7)
-    assert not rule._clock_alike(case, shade, late).any()
-    threshold(rule, "CLOCK_SHARE", 0.5)
-    threshold(rule, "CLOCK_MATES", 5)
-    assert not rule._clock_alike(case, shade, late).any()
