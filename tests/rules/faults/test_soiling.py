@@ -99,6 +99,7 @@ def test_few_percent_of_a_whole_plane_are_the_sky(threshold: MoveThreshold) -> N
     case = case_of(roof, weather=roof.weather())
     assert any(c.scope == "plane" for c in run_rule("soiling", case).candidates)
     threshold(rule, "PLANE_DROP", 0.5)
+    threshold(rule, "SENSOR_DROP", 0.5)
     assert not any(c.scope == "plane" for c in run_rule("soiling", case).candidates)
 
 
@@ -143,6 +144,7 @@ def test_what_parts_two_teeth(threshold: MoveThreshold, name: str, value: float)
 
 def test_one_rain_that_washes_a_roof_speaks_against_a_sensor(threshold: MoveThreshold) -> None:
     """A tenth lost over weeks, and back overnight: under what a slow fall alone must reach."""
+    threshold(rule, "SENSOR_DROP", 0.5)  # it would speak for itself
     roof = _dirty(slope=0.0045, inputs=tuple(range(10)), reset=19, days=26)
     case = case_of(roof, roof.weather())
     assert "west" in {c.plane for c in run_rule("soiling", case).candidates}
