@@ -162,8 +162,10 @@ def beside_mates(case: Case, shade: ShadeMap, inputs: NDArray[np.int64]) -> Floa
     """
     reach = int(AROUND.value)
     sunny, level = shade.sunny[:, inputs], shade.level[:, inputs, None]
-    more = case.table["free_power"][:, inputs] - case.table["free_typical"][:, inputs] * level
-    held = window_sum(np.where(sunny, shade.held[:, inputs], 0.0), reach)
+    theirs = case.table["free_typical"][:, inputs] * level
+    more = case.table["free_power"][:, inputs] - theirs
+    # Siblings that make more than was thought possible are the measure themselves.
+    held = window_sum(np.where(sunny, np.maximum(shade.held[:, inputs], theirs), 0.0), reach)
     told = shade.told[:, inputs] & (held >= _DIM_HOUR * held.max(axis=2, keepdims=True))
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(told, window_sum(np.where(sunny, more, 0.0), reach) / held, np.nan)
