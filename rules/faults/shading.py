@@ -46,7 +46,7 @@ DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 CROWD = Threshold(0.8, "of a plane's members", "own reasoning: of five one may fail for itself")
-STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow crosses a roof, and reaches modules metres apart one by one")
+STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
 
 
 def judge(case: Case) -> RuleResult:
