@@ -1,8 +1,8 @@
 """The scenario library: families of simulated sites, over train seeds and sealed seeds.
 
-Rules may be tuned while looking at train seeds (0 to 2599). Sealed seeds (from
+Rules may be tuned while looking at train seeds (0 to 4999). Sealed seeds (from
 600000) are for measuring only: nobody looks at a sealed site to change a rule.
-Seeds from 100000, 200000, 300000 and 400000 were sealed once: rules were changed after their aggregates were seen.
+Seeds from 100000, 200000, 300000, 400000 and 500000 were sealed once: rules were changed after their aggregates were seen.
 """
 
 from __future__ import annotations
