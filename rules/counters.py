@@ -38,7 +38,6 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
         before = _latest(end_c[:first, n])
         if not np.isfinite(before):
             before = float(start_c[first, n])
-        begin, end = first, last
         # Who stayed silent for longer says nothing of the days that all were.
         if again[int(n)] != soonest:
             continue
@@ -46,12 +45,12 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
         if not np.isfinite(before):
             continue
         rise = after_value - before
-        if rise < -1.0 or table["counter_reset"][begin : end + 1, n].any():
+        if rise < -1.0 or table["counter_reset"][first : last + 1, n].any():
             continue
-        recorded = float(case.energy[begin : end + 1, n].sum() * case.rated[n] * scale[n])
+        recorded = float(case.energy[first : last + 1, n].sum() * case.rated[n] * scale[n])
         missing_clear = float(
-            (table["plane_clear_all"][begin : end + 1, case.plane_of[n]].sum(axis=1)
-             - table["clear"][begin : end + 1, n].sum(axis=1)).clip(min=0).sum() * case.rated[n]
+            (table["plane_clear_all"][first : last + 1, case.plane_of[n]].sum(axis=1)
+             - table["clear"][first : last + 1, n].sum(axis=1)).clip(min=0).sum() * case.rated[n]
         )  # fmt: skip
         rise_total += rise - recorded
         expected_total += missing_clear

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from rules.alternatives import with_explained
 from rules.branches import on_branches
-from rules.case import Candidate, Case, Mask, alike_days
+from rules.case import Candidate, Case, Mask, alike_days, window_sum
 from rules.shademap import asleep_behind, only_in_shadow
 
 _RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")
@@ -65,6 +65,8 @@ _PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
 _CLOCK_RIGHT = 2
 #: Minutes off beyond which nothing is known of what the sky let a unit make.
 _CLOCK_FAR = 180
+#: Days each way of a limit's day on which it may have held unseen.
+_BESIDE_LIMIT = 2
 #: Silence and standstill of everybody.
 _WHOLE: Final = ("site-outage", "gateway-silent")
 #: Days of a lost substring that are part of a contact's end.
@@ -139,17 +141,9 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
                 continue  # a clock moves rows and makes no ceiling, but where the sky is another hour's
             # A limit that was not told on every day holds readings still on the days beside, too.
             near = (candidate.fault, fault) == ("curtailment", "frozen-readings")
-            where = np.ones_like(spread) if always else _beside_days(spread) if near else spread
+            where = np.ones_like(spread) if always else window_sum(spread.astype(int), _BESIDE_LIMIT) > 0 if near else spread
             claim(fault, candidate.fault, where, whose)
     return Diagnosis(on_branches(case, _join(case, with_explained(accepted, explained_away, EXPLAINS))))
-
-
-def _beside_days(days: Mask) -> Mask:
-    """Days and the two on either side of each, [D]."""
-    out = np.zeros(len(days) + 4, bool)
-    for k in range(5):
-        out[k : k + len(days)] |= days
-    return out[2:-2]
 
 
 def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:

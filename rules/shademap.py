@@ -45,9 +45,10 @@ _BRIGHTEST, _DARKEST = 1.15, 0.1
 _DULL_BEAM, _MOST_HIDDEN = 0.2, 0.35
 #: Hours at which less than this of the most is lost are the rim of a shadow.
 _SHADE_RIM = 0.05
-#: Light behind the two sides of that: h of full sun under a dull sky and in the sun.
 #: Hours with less than this of the brightest hour's light show no edge of a shadow for their noise.
 _DIM_HOUR = 0.15
+#: What tells an input behind something: h of full sun under a dull sky and in the sun, the beam's share of a sunny hour,
+#: and the most of the sunny light in which it may make its part.
 _DULL_LIGHT, _SUNNY_LIGHT, _SUNNY_SHARE, _NOW_AND_THEN = 0.8, 2.0, 0.6, 0.25
 #: With less of its sunny hours free of shade an input cannot show its own level.
 _FREE_SHARE = 0.15

@@ -14,11 +14,12 @@ ends of the day), morning or evening horizon (moves one end only).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, RuleResult, Unjudged, once, runs_of, span_mask
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, once, runs_of, span_mask
 from rules.daytable import BIN_HOURS, BINS
 from rules.faults import swapped_record
 from rules.finding import Alternative, Threshold
@@ -141,14 +142,8 @@ def _apart(case: Case, members: list[np.ndarray]) -> list[Candidate]:
     names, lags, told = gateway_lags(case, swapped)
     for g, (name, inputs) in enumerate(zip(names, members, strict=True)):
         edge = _edge_shift(case, _by_plane(case, inputs))
-        for first, last in runs_of(np.isfinite(lags[:, g]), ~told[:, g], most=int(QUIET_DAYS.value)):
-            inside = span_mask(case.day_count, [(first, last)])
-            hit = np.isfinite(lags[:, g]) & inside
-            count, asked = int(hit.sum()), int((told[:, g] & inside).sum())
-            shift = float(np.median(lags[hit, g]))
-            spread = float(np.median(np.abs(lags[hit, g] - shift)))
-            if count < UNIT_DAYS.value or count < UNIT_SHARE.value * asked or spread > UNIT_SPREAD.value:
-                continue
+        for inside, hit, shift in _steady_lags(lags[:, g], told[:, g]):
+            count = int(hit.sum())
             ends = edge[inside & np.isfinite(edge)]
             # Of two gateways each lies off the other; the ends of the day tell whose stamps fit the sun once moved.
             lies = float(np.median(ends)) if ends.size else 0.0
@@ -208,6 +203,24 @@ def _same_shift(c: Candidate, single: Candidate) -> bool:
     return bool(both) and abs(abs(c.evidence["shift_min"]) - abs(single.evidence["shift_min"])) < 25
 
 
+def _steady_lags(lags: Floats, told: Mask) -> Iterator[tuple[Mask, Mask, float]]:
+    """Spells in which a record lies off by one lag: their days, those that tell it, [D] each, and the minutes.
+
+    Parameters
+    ----------
+    lags : [D], minutes, NaN where not off; ``told`` [D], days on which it can be said.
+    """
+    off = np.isfinite(lags)
+    for first, last in runs_of(off, ~told, most=int(QUIET_DAYS.value)):
+        inside = span_mask(len(lags), [(first, last)])
+        hit = off & inside
+        count, asked = int(hit.sum()), int((told & inside).sum())
+        shift = float(np.median(lags[hit]))
+        spread = float(np.median(np.abs(lags[hit] - shift)))
+        if count >= UNIT_DAYS.value and count >= UNIT_SHARE.value * asked and spread <= UNIT_SPREAD.value:
+            yield inside, hit, shift
+
+
 def _single_units(case: Case) -> list[Candidate]:
     """Units whose own stamps lie off those of their siblings."""
     out: list[Candidate] = []
@@ -216,15 +229,8 @@ def _single_units(case: Case) -> list[Candidate]:
     for u, unit in enumerate(case.site.units):
         if swapped & set(case.inputs_of_unit(u).tolist()):
             continue  # another plane's course is late or early too
-        hit = np.isfinite(lags[:, u])
-        for first, last in runs_of(hit, ~told[:, u], most=int(QUIET_DAYS.value)):
-            inside = span_mask(case.day_count, [(first, last)])
-            found = hit & inside
-            count, asked = int(found.sum()), int((told[:, u] & inside).sum())
-            shift = float(np.median(lags[found, u]))
-            spread = float(np.median(np.abs(lags[found, u] - shift)))
-            if count < UNIT_DAYS.value or count < UNIT_SHARE.value * asked or spread > UNIT_SPREAD.value:
-                continue
+        for inside, found, shift in _steady_lags(lags[:, u], told[:, u]):
+            count = int(found.sum())
             out.append(
                 Candidate(
                     fault="clock-shift",
