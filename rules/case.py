@@ -22,8 +22,8 @@ from rules.daytable import BIN_HOURS, BINS, SKY, DayTable, plane_names
 from rules.finding import Alternative, Threshold
 from rules.irradiance import clear_index_levels
 from rules.panel import day_offset
-from rules.ranks import median_of, nearest_rank, quantile_of, taken
-from rules.skylevels import LEVELS, SkyLevels, sky_levels
+from rules.ranks import median_of, nearest_rank, quantile_of, row_quantile, taken
+from rules.skylevels import CLEAR_AT, LEVELS, MONOTONE, SkyLevels, sky_levels
 from rules.sun import Sun, sun_of
 
 Floats = NDArray[np.float64]
@@ -43,6 +43,8 @@ OPEN_LIFT = Threshold(1.08, "ratio", "own reasoning: four times the spread of mo
 OPEN_FIT = Threshold(0.93, "of the expected", "own reasoning: a typical member that makes all the sky allows is not in shade")
 OPEN_MOST = Threshold(1.12, "of the expected", "transposition models differ by 8 %: more is another plane's course")
 SENSOR_STEADY = Threshold(0.1, "median deviation", "own reasoning: under a common sky; a turned or shaded sensor errs by the hour")
+SENSOR_SHADOW = Threshold(0.7, "of its usual reading", "own reasoning: model error with the hour is some 10 %, a shadow takes half")
+SENSOR_DAYS = Threshold(4, "bright days around", "own reasoning: clouds come and go, what shades the sensor stays")
 SENSOR_SCALE = Threshold(0.4, "of the inputs' sky", "own reasoning: a wrong constant, an old cell; less is no irradiance")
 GAIN_USUAL = Threshold(0.85, "of the model", "own reasoning: ratings and clear-sky models miss by some 15 % at most")
 OPEN_RIM = Threshold(0.9, "of clear sky", "own reasoning: beside a shadow a loss of a tenth is its rim, not the model's error")
@@ -233,7 +235,7 @@ class Case:
             same = ("plane_typical", "plane_clear")
             if all(fields[name] is self.table[name] or np.array_equal(fields[name], self.table[name]) for name in same):
                 # What the planes say of the sky as they stand.
-                shared += ["plane_share", "plane_gain", "sensor_index", "sensor_trust", "irradiance_source"]
+                shared += ["plane_share", "plane_gain", "_sensor", "sensor_trust", "irradiance_source"]
                 other._told.update({key: told for key, told in self._told.items() if not key[1]})
                 other._own.update({key: own for key, own in self._own.items() if not key[1]})
                 changed = np.any([(fields[name] != self.table[name]).any(axis=(0, 2)) for name in _OF_INPUTS], axis=0)
@@ -256,7 +258,7 @@ class Case:
     @cached_property
     def sensor_share(self) -> Floats:
         """Share of clear-sky power the sensor's sky allows each plane, [D, P, B]; NaN where it is silent."""
-        return np.stack([self.sky_levels.made(self.sensor_index, p) for p in range(len(self.names))], axis=1)
+        return np.stack([self.sky_levels.made(self.sensor_sky(p), p) for p in range(len(self.names))], axis=1)
 
     @cached_property
     def plane_share(self) -> Floats:
@@ -360,7 +362,7 @@ class Case:
         reach = int(OPEN_REACH.value)
         clear, made = self.table["plane_clear"][:, p], self.table["plane_typical"][:, p]
         if self.sensor_trust[0]:
-            sky = self.sensor_index / self.sensor_trust[2]
+            sky = self.sensor_sky(p) / self.sensor_trust[2]
         else:
             sky = self.own_index(without=p, opened=False)
         bright = (np.nan_to_num(sky) > 0.6) & (clear > 0.04 * BIN_HOURS)
@@ -384,8 +386,6 @@ class Case:
         """
         out = np.ones((self.day_count, len(self.names), BINS))
         lowest = OPEN_SUN_DEG.value + np.where(self.table["step_s"] >= 1800, 6.0, 0.0)
-        trusted = self.sensor_trust[0]
-        sensor = self.sensor_index / self.sensor_trust[2] if trusted else None
         for p in self._unlike("plane_open", out, np.arange(len(self.names))):
             mine = self.plane_of == p
             clear = self.table["clear"][:, mine].sum(axis=1)
@@ -395,8 +395,8 @@ class Case:
             use &= ~self.tripped(p)[:, None]
             with np.errstate(invalid="ignore", divide="ignore"):
                 share = np.where(use, typical / clear, np.nan) / self.plane_gain[p]
-            if sensor is not None:
-                level = self._level_under(sensor, share, p)
+            if self.sensor_trust[0]:
+                level = self._level_under(self.sensor_sky(p) / self.sensor_trust[2], share, p)
             else:
                 lit = np.where(use, clear, 0.0)
                 open_part = (lit * (np.nan_to_num(share) > 0.88)).sum(axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
@@ -478,29 +478,65 @@ class Case:
     def inputs_index(self) -> Floats:
         return self.own_index()
 
-    @cached_property
+    @property
     def sensor_index(self) -> Floats:
         """Clear-sky index from the best sensor present, [D, B]; all NaN without one."""
+        return self._sensor[0]
+
+    def sensor_sky(self, plane: int | None = None) -> Floats:
+        """Clear-sky index that the sensor tells a plane, [D, B]; None for any plane, NaN where it tells nothing.
+
+        Thin cloud brightens a plane that the sun hardly reaches: a sensor there
+        speaks for its own plane, and for others only at the hours it looks at the sun.
+        """
+        raw, told, at = self._sensor
+        return raw if plane == at else told
+
+    @cached_property
+    def _sensor(self) -> tuple[Floats, Floats, int]:
+        """Clear-sky index by the sensor, [D, B], that of it which all planes may trust, [D, B], and the sensor's plane, -1 none."""
         sun = self.bin_sun
         shape = (self.day_count, BINS)
         clear = sun.clear_ghi.reshape(shape)
         ghi, poa = self._sky("ghi"), self._sky("poa")
         with np.errstate(invalid="ignore", divide="ignore"):
             from_ghi = np.where(clear > 30, ghi / clear, np.nan)
-        from_poa = np.full(shape, np.nan)
+        from_poa, tells = np.full(shape, np.nan), np.ones(shape, bool)
         plane = int(np.max(self.table["poa_plane"], initial=-1))
         if plane >= 0 and np.isfinite(poa).any():
             name = self.names[plane]
             facing = self.site.planes[name]
             levels = clear_index_levels(sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, LEVELS)
-            levels = np.maximum.accumulate(levels.reshape(len(LEVELS), *shape), axis=0)
+            levels = levels.reshape(len(LEVELS), *shape)
+            tells = levels[:CLEAR_AT].max(axis=0) <= MONOTONE * levels[CLEAR_AT - 1 : CLEAR_AT + 1].mean(axis=0)
+            levels = np.maximum.accumulate(levels, axis=0)
             above = np.clip((levels <= np.nan_to_num(poa)[None]).sum(axis=0), 1, len(LEVELS) - 1)
             low = np.take_along_axis(levels, above[None] - 1, 0)[0]
             high = np.take_along_axis(levels, above[None], 0)[0]
             part = np.clip((poa - low) / np.maximum(high - low, 1e-3), 0, 1)
             index = LEVELS[above - 1] + part * (LEVELS[above] - LEVELS[above - 1])
             from_poa = np.where(np.isfinite(poa) & (levels[10] > 30), index, np.nan)
-        return np.where(np.isfinite(from_poa), from_poa, from_ghi)
+        raw = np.where(np.isfinite(from_poa), from_poa, from_ghi)
+        told = np.where(np.isfinite(from_poa) & tells, from_poa, from_ghi)
+        dark = self._in_shadow(told)
+        return np.where(dark, np.nan, raw), np.where(dark, np.nan, told), plane
+
+    def _in_shadow(self, index: Floats) -> Mask:
+        """Hours at which something shades the sensor, [D, B]: day for day it sees less there than the inputs do.
+
+        Inputs lose light to faults; more than there is they never make.
+        """
+        own = self.own_index(opened=False)
+        bright = np.isfinite(index) & (np.nan_to_num(own) > 0.5) & (self.bin_elevation > OPEN_SUN_DEG.value)
+        reach = int(OPEN_REACH.value)
+        seen, made = (window_sum(np.where(bright, x, 0.0), reach) for x in (index, own))
+        days = window_sum(bright.astype(int), reach)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            level = np.where(days >= SENSOR_DAYS.value, seen / made, np.nan)
+        level = np.nan_to_num(level / row_quantile(level, 0.5)[:, None], nan=np.inf)
+        dark = level < SENSOR_SHADOW.value
+        out: Mask = dark | (with_neighbours(dark) & (level < OPEN_RIM.value))
+        return out
 
     @cached_property
     def sensor_trust(self) -> tuple[bool, str, float]:
@@ -510,10 +546,13 @@ class Case:
         and below what the sun can give. Then against the inputs: they may see
         less than the sensor (that is what faults do), but hardly ever more.
         """
-        index, own = self.sensor_index, self.own_index(opened=False)
-        # In a northern winter the sun never gets higher.
-        lowest = min(15.0, 0.6 * float(self.bin_elevation.max(initial=0.0)))
-        use = np.isfinite(index) & (self.bin_elevation > lowest)
+        index, own = self.sensor_sky(), self.own_index(opened=False)
+        # In a northern winter the sun never gets higher; the mean of an hour is no measure of a half one at sunrise.
+        lowest = np.minimum(np.where(self.table["step_s"] >= 1800, 22.0, 15.0), 0.6 * float(self.bin_elevation.max(initial=0.0)))
+        high = self.bin_elevation > lowest[:, None]
+        if (np.isfinite(index) & high).sum() < 20:
+            index = self.sensor_index  # it never looks at the sun
+        use = np.isfinite(index) & high
         if not np.isfinite(index).any():
             return False, "no sensor", 1.0
         if use.sum() < 20:
@@ -556,7 +595,7 @@ class Case:
         """Clear-sky index by the best trusted source, [D, B]."""
         trusted, _, factor = self.sensor_trust
         if trusted:
-            sensor = self.sensor_index / factor
+            sensor = self.sensor_sky() / factor
             return np.where(np.isfinite(sensor), sensor, self.inputs_index)
         return self.inputs_index
 
@@ -564,12 +603,14 @@ class Case:
     def expected_share(self) -> Floats:
         """Share of clear-sky power each plane should make under the site's sky, [D, P, B]."""
         out = np.empty((self.day_count, len(self.names), BINS))
-        trusted = self.sensor_trust[0]
+        trusted, _, factor = self.sensor_trust
         for p in range(len(self.names)):
             index = self.sky_index
-            if not trusted and len(self.names) > 1:
+            told = self.sensor_sky(p) / factor if trusted else np.full(index.shape, np.nan)
+            if len(self.names) > 1 and not np.isfinite(told).all():
                 others = self.own_index(without=p)
                 index = np.where(np.isfinite(others), others, index)
+            index = np.where(np.isfinite(told), told, index)
             out[:, p] = self.sky_levels.made(index, p) * self.plane_gain[p]
         return out
 

@@ -492,11 +492,11 @@ def _symptoms(
     inputs_of = np.bincount(unit_of, minlength=units)
     resting = panel.state >= 1  # starting, standby, fault, off
     says_producing = panel.state == 0
-    # A one-input unit that claims to produce while nothing flows has an idle input; any other
+    # A unit that claims to produce while nothing flows has idle inputs; any other
     # unit with every input dark and voltage on one of them stands by.
     # A one-input unit that stays "starting" on a live grid with voltage cannot draw from its module.
     stuck = (panel.state == 1) & (inputs_of == 1) & (panel.ac_voltage_v > 60)
-    stands_by = dark_unit & volts_somewhere & ((resting & ~stuck) | (inputs_of > 1) | ~(says_producing | stuck))
+    stands_by = dark_unit & volts_somewhere & ~(says_producing | stuck)
     symptom = np.full(panel.present.shape, -1, np.int8)
     hit = zero & frame.lit
     symptom[hit & ~has_v] = DARK
@@ -767,6 +767,23 @@ def _site_features(
         out[name] = mean[:, i]
 
 
+def _sunniest(site: SiteDescription, tags: pd.Series) -> str:
+    """Of the planes whose sensors read (nearly) most often the one that faces the sun of an equinox noon best."""
+    count = tags.astype(str).value_counts()
+    often = sorted(count.index[count >= 0.9 * count.iloc[0]])
+    height = np.radians(90.0 - abs(site.site.latitude))
+    south = 180.0 if site.site.latitude >= 0 else 0.0
+
+    def faces(name: str) -> float:
+        plane = site.planes.get(name)
+        if plane is None:
+            return -1.0
+        tilt, turn = np.radians(plane.tilt_deg or 0.0), np.radians((plane.azimuth_deg or 0.0) - south)
+        return float(np.sin(height) * np.cos(tilt) + np.cos(height) * np.sin(tilt) * np.cos(turn))
+
+    return max(often, key=faces)
+
+
 _SKY_COLUMNS = ("ghi_w_m2", "poa_w_m2", "dni_w_m2", "dhi_w_m2", "temp_air_c", "temp_module_c", "wind_m_s")
 
 
@@ -787,7 +804,7 @@ def _sky_features(panel: Panel, weather: pd.DataFrame, out: dict[str, NDArray[An
     cell = np.minimum(at, d - 1) * BINS + (solar % 86400) * BINS // 86400
     tag = weather["plane"].to_numpy(object) if "plane" in weather else np.full(len(weather), "", object)
     tagged = weather.loc[ok & weather["poa_w_m2"].notna().to_numpy()]
-    chosen = str(tagged["plane"].mode().iloc[0]) if len(tagged) and "plane" in tagged else ""
+    chosen = _sunniest(panel.site, tagged["plane"]) if len(tagged) and "plane" in tagged else ""
     if chosen in names:
         plane[:] = names.index(chosen)
     elif len(names) == 1:

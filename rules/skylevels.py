@@ -22,7 +22,9 @@ Mask = NDArray[np.bool_]
 #: Sky brightnesses at which a plane's response is tabulated, of clear sky.
 LEVELS = np.array([0.02, 0.08, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.05, 1.2, 1.4])
 #: Position in LEVELS just above a clear sky.
-_CLEAR_AT = 11
+CLEAR_AT = 11
+#: A plane tells the sky's brightness where no cloudy sky gives it more than this times what a clear one does.
+MONOTONE = 1.08
 
 
 @dataclass(frozen=True)
@@ -113,8 +115,8 @@ def sky_levels(site: SiteDescription, sun: Sun, air_c: Floats) -> SkyLevels:
         table.direct.append(direct)
         # Where the sun hardly reaches the plane, thin cloud gives more than clear sky: it tells nothing.
         table.rising.append(np.maximum.accumulate(response, axis=0))
-        table.tells.append(response[:_CLEAR_AT].max(axis=0) <= 1.08)
+        table.tells.append(response[:CLEAR_AT].max(axis=0) <= MONOTONE)
     return table
 
 
-__all__ = ["LEVELS", "SkyLevels", "sky_levels"]
+__all__ = ["CLEAR_AT", "LEVELS", "MONOTONE", "SkyLevels", "sky_levels"]

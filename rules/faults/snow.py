@@ -273,9 +273,20 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     lit = np.maximum(case.table["lit_h"][day, inputs], 0.5)
     units = np.unique(case.unit_of[inputs])
     resting = (case.table["fault_h"] + case.table["start_h"])[day, units].max()
-    if ((case.table["ac_dead_h"][day] > 1) & (case.table["fault_h"][day] > 1)).mean() >= 0.5:
+    no_grid = case.table["ac_dead_h"][day] > 1
+    if (no_grid & (case.table["fault_h"][day] > 1)).mean() >= 0.5:
         return True  # most of the site says that the grid is gone
+    if no_grid.mean() >= 0.5 and _whole_while_on(case, int(case.plane_of[inputs[0]]), day):
+        return True
     return bool((hours > 0.6 * lit).all() and (resting > 0.5 * lit.max() or case.table["ac_dead_h"][day, units].max() > 1))
+
+
+def _whole_while_on(case: Case, p: int, day: int) -> bool:
+    """Whether a plane made what the sky allowed at the hours at which it made anything: it stopped and was free."""
+    clear, made = case.table["plane_clear"][day, p], case.table["plane_typical"][day, p]
+    owed = clear * case.expected_share[day, p]
+    on = np.isfinite(owed) & (made > TRICKLE.value * clear)
+    return bool(case.independent[p]) and float(made[on].sum()) > LOW.value * max(float(owed[on].sum()), 1e-6)
 
 
 def _spells(case: Case, p: int, cold: Mask, sky: _Sky) -> tuple[int, list[_Spell]]:

@@ -175,6 +175,9 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     washed = case.sensor_trust[0] and teeth.washed >= WASHED.value * teeth.drop
     if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value and not washed:
         return None
+    # A change from broken to clear weather looks like one step up beside a sensor: the rain takes most of the dirt.
+    if case.sensor_trust[0] and teeth.resets == 1 and not washed:
+        return None
     if not case.sensor_trust[0] and long < 8:
         return None
     return teeth
@@ -363,7 +366,7 @@ def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
     ill |= (bins_late(case)[:, mine] != 0.0).any(axis=1)
     if case.sensor_trust[0]:
         # Where the sensor is silent the sky is read from the inputs themselves: they say nothing about themselves.
-        use = np.isfinite(share) & np.isfinite(case.sensor_index) & (clear > 0.1) & ~ill[:, None]
+        use = np.isfinite(share) & np.isfinite(case.sensor_sky(p)) & (clear > 0.1) & ~ill[:, None]
         use &= np.isfinite(case.expected_share[:, p])
         owed = np.where(use, case.expected_share[:, p] * clear, 0.0)
         with np.errstate(invalid="ignore", divide="ignore"):

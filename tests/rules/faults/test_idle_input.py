@@ -46,10 +46,20 @@ def test_just_under_and_over_the_voltage_of_a_dead_input(factor: float, fault: s
     assert found
 
 
-def test_every_input_of_a_unit_is_standby() -> None:
+def _all_idle() -> Roof:
     roof = make_roof(days=6)
-    roof.idle(2, roof.when(2, 4)).idle(3, roof.when(2, 4))
+    return roof.idle(2, roof.when(2, 4)).idle(3, roof.when(2, 4))
+
+
+def test_every_input_of_a_unit_is_standby() -> None:
+    roof = _all_idle()
+    roof.without.add("state")
     assert [f.fault for f in findings(roof)] == ["unit-standby"]
+
+
+def test_a_unit_that_says_it_produces_does_not_stand_by() -> None:
+    found = findings(_all_idle())
+    assert [(f.fault, f.unit, f.input) for f in found] == [("idle-input", "U2", 1), ("idle-input", "U2", 2)]
 
 
 def test_no_voltage_makes_it_dead_instead() -> None:
