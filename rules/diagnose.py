@@ -56,7 +56,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
 #: A suspicion keeps its place when at least this share of its days is not explained by another cause.
 _KEEP = 0.4
 #: Told by siblings alone, whose clock is their own: a wrong clock explains them where it is not all members'.
-_BESIDE: Final = ("weak-input", "substring-loss")
+_BESIDE: Final = ("weak-input", "substring-loss", "hot-derating")
 #: So many days of shade, free of another cause, stand for the other days too: what throws a shadow does not go away.
 _STANDS = 4
 #: Causes that pass, hide the shade of those days and leave it as it was.

@@ -47,6 +47,8 @@ REACHED = Threshold(0.97, "of the level", "own reasoning: units under an order s
 REACHED_SHARE = Threshold(0.25, "of the hours of the order", "own reasoning: a plane seldom up to it loses next to nothing")
 SUM_CROWD = Threshold(15.0, "standard deviations", "own reasoning: twice CROWD: with most units at a ceiling a sum moves little")
 PAST = Threshold(0.5, "of the half hours at it", "own reasoning: clouds pass a number up and down")
+OTHERS_STILL = Threshold(0.35, "of the clear sky's range", "own reasoning: a free unit follows the sky's curve and its clouds")
+OTHERS_BINS = Threshold(4, "half hours of an order", "own reasoning: fewer show no range")
 PLACES = Threshold(4, "places", "own reasoning: a report of more places than that is read as the whole site")
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
 LEAST_LEVEL = Threshold(0.10, "of rating", "own reasoning: below, readings in steps of 5 W make a grey sky level")
@@ -202,15 +204,20 @@ def judge(case: Case) -> RuleResult:
     if not days.any():
         return result
     cap, total, droop = (bins & days[:, None] for bins in (cap, total, droop))
+    by_hz = bool(droop.sum() > (cap | total).sum())
+    places = _places(case, cap)
+    whole = by_hz or total.sum() > cap.sum()
+    if len(places[0][2]) < len(case.inputs) and _others_too(case, cap, np.concatenate([inputs for _, _, inputs in places])):
+        whole, total = True, total | cap  # a limit on the sum, or by the unit: none of them stands out
+    if whole:
+        places = [("site", None, np.arange(len(case.inputs)))]
     lost = _lost(case, cap, total, droop)
     levels = float(np.nanmedian(table["cap_level"][cap | total])) if (cap | total).any() else None
     low = levels is not None and levels < GLOOM.value and not case.sensor_trust[0]
     least = GLOOM_HOURS.value if low else BITES_HOURS.value
     if not droop.any() and hours[days].mean() < least:
         return result
-    by_hz = bool(droop.sum() > (cap | total).sum())
-    whole = by_hz or total.sum() > cap.sum()
-    for scope, place, inputs in [("site", None, np.arange(len(case.inputs)))] if whole else _places(case, cap):
+    for scope, place, inputs in places:
         who = {
             "site": "All units",
             "plane": f"The units of plane {place}, up to the limit unlike others,",
@@ -293,6 +300,29 @@ def _places(case: Case, held: Mask) -> list[tuple[str, str | None, NDArray[np.in
             out.append(("unit", unit.serial, case.inputs_of_unit(u)))
     told = np.concatenate([inputs for _, _, inputs in out]) if out else everywhere
     return out if 0 < len(out) <= PLACES.value and len(told) < len(everywhere) else [("site", None, everywhere)]
+
+
+def _others_too(case: Case, held: Mask, told: NDArray[np.int64]) -> bool:
+    """Whether units beside those ``told`` stood still too while an order held, each at a level of its own, and the sky's curve moved."""
+    others = np.setdiff1d(np.arange(len(case.inputs)), told)
+    loads, clear = _loads(case)[:, others], case.table["clear"][:, others]
+    works = (case.energy[:, others] > 0) & (loads.max(axis=2) > LEAST_LEVEL.value)
+    still = moved = 0
+    for d in np.flatnonzero(held.sum(axis=1) >= OTHERS_BINS.value):
+        at = held[d]
+        for k in np.flatnonzero(works[d]):
+            load, light = loads[d, k, at], clear[d, k, at]
+            if not (load > 0).all() or _range(light) < BEND.value:
+                continue
+            still += _range(load) < OTHERS_STILL.value * _range(light)
+            moved += _range(load) >= OTHERS_STILL.value * _range(light)
+    return still > 2 * moved
+
+
+def _range(values: Floats) -> float:
+    """Spread of some values between the outer tenths, over their middle."""
+    low, mid, high = np.quantile(values, [0.1, 0.5, 0.9])
+    return float((high - low) / max(mid, 1e-9))
 
 
 @once
