@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import rules.case
@@ -67,6 +68,47 @@ def test_a_sensor_that_is_wrong_by_a_steady_factor_is_scaled() -> None:
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(rules.case, name, Threshold(value, "", "moved"))
             assert case_of(roof, weather).irradiance_source == "own inputs"
+
+
+_TWO_WAYS = {"south": (180.0, 35.0), "north": (0.0, 35.0)}
+
+
+def test_a_sensor_turned_from_the_sun_speaks_for_its_own_plane_alone() -> None:
+    """Under thin cloud a north plane in winter gets more light than under a clear sky (the roof's light is pvlib's)."""
+    roof = make_roof(days=10, kinds="cmo", first=20089, planes=_TWO_WAYS, units=[["south"] * 2, ["north"] * 2])
+    case = case_of(roof, roof.weather(ghi=False, poa_of="north", step=300))
+    south, north = case.names.index("south"), case.names.index("north")
+    high = case.bin_elevation > 15
+    assert np.isfinite(case.sensor_sky(north)[high]).mean() > 0.9
+    assert np.isfinite(case.sensor_sky(south)[high]).mean() < 0.1
+    made = np.where(high, case.table["plane_typical"][:, south], 0.0).sum()
+    owed = np.where(high, np.nan_to_num(case.expected_share[:, south]) * case.table["plane_clear"][:, south], 0.0).sum()
+    assert owed == pytest.approx(made, rel=0.1)
+
+
+def test_of_several_sensors_the_sunniest_plane_s_is_read() -> None:
+    roof = make_roof(days=4, kinds="cm", planes=_TWO_WAYS, units=[["south"] * 2, ["north"] * 2])
+    both = pd.concat([roof.weather(ghi=False, poa_of=name) for name in ("north", "south")], ignore_index=True)
+    case = case_of(roof, both.sort_values(["ts", "plane"], ignore_index=True))
+    assert case.names[int(case.table["poa_plane"].max())] == "south"
+
+
+def test_hours_in_which_something_shades_the_sensor_are_left_out() -> None:
+    roof = make_roof(days=12, kinds="ccm")
+    weather = roof.weather(step=300)
+    dark = np.isin(weather["ts"], roof.ts[roof.when(start=8.0, end=10.0)])
+    weather.loc[dark, "ghi_w_m2"] *= 0.4
+    case = case_of(roof, weather)
+    assert case.irradiance_source == "ghi sensor"
+    hours = np.arange(48) / 2
+    shaded = (hours >= 8) & (hours < 10)
+    silent = np.isnan(case.sensor_index) & (case.bin_elevation > 15)
+    assert silent[:, shaded].mean() > 0.9
+    assert not silent[:, ~shaded].any()
+    assert np.median(case.sky_index[:, shaded] / case.inputs_index[:, shaded]) == pytest.approx(1.0, abs=0.03)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(rules.case, "SENSOR_SHADOW", Threshold(0.1, "", "moved"))
+        assert np.isfinite(case_of(roof, weather).sensor_index[:, shaded]).all()
 
 
 def test_a_sensor_whose_factor_drifts_is_not() -> None:

@@ -126,7 +126,7 @@ def test_dirt_that_a_whole_plane_shares_explains_no_weak_member(healthy_case: Ca
     assert [f for f, _ in _accepted(healthy_case, weak, single)] == ["soiling"]
 
 
-@pytest.mark.parametrize("fault", ["weak-input", "substring-loss"])
+@pytest.mark.parametrize("fault", ["weak-input", "substring-loss", "hot-derating"])
 def test_a_clock_of_some_members_takes_only_their_planes_comparisons_away(healthy_case: Case, fault: str) -> None:
     """Siblings on one wrong clock measure each other rightly, siblings on two do not."""
     everyone = tuple(range(len(healthy_case.inputs)))

@@ -236,6 +236,17 @@ def test_units_that_stay_below_the_order_are_not_told_of_it(threshold: MoveThres
     assert only(run_rule("curtailment", case).candidates).scope == "site"
 
 
+def test_units_that_stand_still_below_the_others_are_held_down_too(threshold: MoveThreshold) -> None:
+    """A limit on the site that leaves a unit with one module of two its smaller share."""
+    roof = make_roof(kinds="c", units=[["south"] * 2] * 2 + [["south"]])
+    when = [(d, 8.0, 16.0) for d in (4, 6, 9)]
+    _held(_held(roof, 0.55, [0, 1], *when), 0.35, [2], *when)
+    case = case_of(roof)
+    assert only(run_rule("curtailment", case).candidates).scope == "site"
+    threshold(rule, "OTHERS_STILL", 0.0)
+    assert {c.scope for c in run_rule("curtailment", case).candidates} == {"unit"}
+
+
 def test_a_low_level_for_an_hour_or_two_is_gloom_where_no_sensor_says_more(case: Case, threshold: MoveThreshold) -> None:
     threshold(rule, "GLOOM_HOURS", 12.0)
     assert run_rule("curtailment", case).candidates
