@@ -303,7 +303,7 @@ def _places(case: Case, held: Mask) -> list[tuple[str, str | None, NDArray[np.in
 
 
 def _others_too(case: Case, held: Mask, told: NDArray[np.int64]) -> bool:
-    """Whether units beside those ``told`` stood still too while an order held, each at a level of its own, and the sky's curve moved."""
+    """Whether units beside those ``told`` stood still too while an order held, each at its own level, and the sky moved."""
     others = np.setdiff1d(np.arange(len(case.inputs)), told)
     loads, clear = _loads(case)[:, others], case.table["clear"][:, others]
     works = (case.energy[:, others] > 0) & (loads.max(axis=2) > LEAST_LEVEL.value)

@@ -45,7 +45,7 @@ DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no own
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
-CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most of a plane lose alike by what all share, some fail for themselves")
+CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some fail for themselves")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
 
 
