@@ -20,6 +20,7 @@ from rules.case import Candidate, Case, Floats, Mask, RuleResult, runs_of, span_
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults.clock_shift import bins_late
 from rules.finding import Alternative, Threshold
+from rules.ranks import row_quantile
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 MIN_HOURS = Threshold(1.5, "h", "own reasoning: in dim light whole watts repeat for an hour, not for longer while siblings change")
@@ -29,6 +30,9 @@ BLIND_ROWS = Threshold(10, "rows", "own reasoning: power alone, in whole watts, 
 AGAIN_ROWS = Threshold(4, "rows", "own reasoning: four equal readings in changing light are seldom, day after day never")
 AGAIN_DAYS = Threshold(3, "days", "own reasoning: as many days in a row with such repetitions are no chance")
 CAUGHT_UP = Threshold(0.3, "of siblings' energy", "own reasoning: a unit that stood counts nothing, one that ran some nine tenths")
+COUNTER_DAYS = Threshold(3, "days", "own reasoning: on fewer nobody knows that the counter counts")
+COUNTED_WH = Threshold(20.0, "Wh", "own reasoning: twenty times the step of most counters")
+COUNTED_MISS = Threshold(6.0, "of what counter and power differ by", "own reasoning: counters in whole kWh miss a day by their step")
 COARSE_H = 0.5  # rows so far apart that a day holds few
 LEVEL_BINS = Threshold(6, "half hours", "own reasoning: from low to high sun and back")
 LEVEL_OVER = Threshold(1.5, "of clear sky", "own reasoning: edges of clouds add a third for minutes, no more (common practice)")
@@ -40,7 +44,7 @@ def judge(case: Case) -> RuleResult:
     table, result = case.table, RuleResult()
     rows = table["step_s"] / 3600.0
     zero = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
-    level_h = _level_hours(case)
+    level_h = np.maximum(_level_hours(case), _counted_nothing(case))
     # By a wrong clock a night is not the sun's.
     night_h = np.where(bins_late(case) != 0.0, 0.0, table["night_power_h"])
     frozen_h, blind_h = np.maximum(table["frozen_h"], level_h), ~np.isfinite(table["volts"])
@@ -106,6 +110,21 @@ def _level_hours(case: Case) -> Floats:
     offered = (filled & (power < clear)).any(axis=2)
     flat = (filled.sum(axis=2) >= LEVEL_BINS.value) & (top <= 1.01 * low) & (beyond >= 1) & offered
     return np.where(flat, filled.sum(axis=2) * np.maximum(BIN_HOURS, case.table["step_s"] / 3600.0)[:, None], 0.0)
+
+
+def _counted_nothing(case: Case) -> Floats:
+    """Hours of days on which an input showed power and its counter did not move, [D, N]; else 0.
+
+    The whole site may repeat itself, and no sibling be left that changes.
+    """
+    table = case.table
+    rise, made = table["counter_last"] - table["counter_first"], case.energy * case.rated
+    whole = np.isfinite(rise) & (table["counter_reset"] == 0) & (table["seen_h"] >= 0.5 * table["lit_h"])
+    moved = whole & (rise > 0)
+    apart = row_quantile(np.where(moved, np.abs(rise - made), np.nan).T, 0.5)
+    told = moved.sum(axis=0) >= COUNTER_DAYS.value
+    least = np.where(told, COUNTED_WH.value + COUNTED_MISS.value * np.nan_to_num(apart), np.inf)
+    return np.where(whole & (rise == 0) & (made > least), table["seen_h"], 0.0)
 
 
 def _caught_up(case: Case, n: int, first: int, last: int) -> bool:

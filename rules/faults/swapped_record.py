@@ -33,6 +33,7 @@ PLAIN_MISFIT = Threshold(0.04, "of energy", "own reasoning: four times what sibl
 PLAIN_BETTER = Threshold(0.35, "ratio of misfits", "own reasoning: a shadow leaves over a third of the misfit to any plane")
 _FEW = 4
 _HINT = 0.85  # of the misfit to the own plane: worth a closer look
+PASSING_DAYS = Threshold(4, "days", "own reasoning: nobody swaps records for two days; their clouds may be another plane's")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
 
@@ -124,9 +125,12 @@ def _explained(
 
 
 def _steady(days: Mask, told: Mask) -> bool:
-    """Enough days, and most of those told between the first and the last."""
+    """Enough days, most of those told between the first and the last, and more where others before and after say otherwise."""
     where = np.flatnonzero(days)
-    return len(where) >= MIN_DAYS.value and bool(len(where) >= 0.6 * told[where[0] : where[-1] + 1].sum())
+    if len(where) < MIN_DAYS.value or len(where) < 0.6 * told[where[0] : where[-1] + 1].sum():
+        return False
+    before, after = told[: where[0]].sum(), told[where[-1] + 1 :].sum()
+    return bool(len(where) >= PASSING_DAYS.value or min(before, after) < MIN_DAYS.value)
 
 
 class _Courses:

@@ -189,3 +189,17 @@ def test_without_a_voltage_a_unit_that_repeats_itself_is_at_no_ceiling() -> None
     roof.without |= {"dc_voltage_v", "dc_current_a"}
     found = findings(roof)
     assert {(f.fault, f.unit) for f in found if f.fault != "clipping"} == {("frozen-readings", "U2")}
+
+
+def test_a_whole_site_whose_counters_stand_while_it_shows_power(threshold: MoveThreshold) -> None:
+    """All rows repeat the readings of one morning: no sibling changes, but no counter moves either."""
+    roof = make_roof(kinds="c", days=10)
+    for n in range(len(roof.site.inputs)):
+        roof.freeze(n, roof.when(6, 8, 10.0, 24.0) | roof.when(7, 8))
+    case = case_of(roof)
+    found = run_rule("frozen-readings", case).candidates
+    assert len({n for c in found for n in c.inputs}) == len(roof.site.inputs)
+    assert all(c.days[7] for c in found)
+    assert not np.array([rule._counted_nothing(case)[d] for d in (4, 5, 9)]).any()
+    threshold(rule, "COUNTED_WH", 1e9)
+    assert not rule._counted_nothing(case).any()

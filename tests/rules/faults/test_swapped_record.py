@@ -92,3 +92,13 @@ def test_two_planes_of_which_two_each_are_heard_ask_the_sun() -> None:
     for u in (1, 3):
         roof.silent(u, roof.when(4))
     assert {c.inputs for c in run_rule("swapped-record", case_of(roof)).candidates} == {(0,), (4,)}
+
+
+def test_a_swap_of_two_days_that_others_before_and_after_deny_is_none(threshold: MoveThreshold) -> None:
+    roof = make_roof(planes=FAR, rated_va=None, kinds="c")
+    for column in (roof.power, roof.volts):
+        column[np.ix_(roof.when(6, 7), [1, 7])] = column[np.ix_(roof.when(6, 7), [7, 1])]
+    case = case_of(roof)
+    assert not run_rule("swapped-record", case).candidates
+    threshold(rule, "PASSING_DAYS", 2)
+    assert run_rule("swapped-record", case).candidates
