@@ -89,7 +89,7 @@ class Diagnosis:
 def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     """Weigh suspicions against each other."""
     order = {fault: k for k, fault in enumerate(EXPLAINS)}
-    candidates = _without_sleep(case, _without_flicker(list(candidates)))
+    candidates = _without_known_laws(_without_sleep(case, _without_flicker(list(candidates))))
     waiting = sorted(candidates, key=lambda c: (order[c.fault], -len(c.inputs)))
     alike = np.zeros((case.day_count, len(case.inputs)), bool)  # days of what looks like shade for itself
     #: fault -> the cause that explains it -> days and inputs.
@@ -183,6 +183,17 @@ def _without_sleep(case: Case, candidates: list[Candidate]) -> list[Candidate]:
         )
 
     return [c for c in candidates if not sleeps(c)]
+
+
+def _without_known_laws(candidates: list[Candidate]) -> list[Candidate]:
+    """Leave out dirt of one input whose loss follows its power: dull days and bright ones differ, as if rain had come."""
+    lawful = {c.inputs[0]: c.days for c in candidates if c.fault == "weak-input" and "grows_with" in c.evidence}
+
+    def explained(c: Candidate) -> bool:
+        law = lawful.get(c.inputs[0]) if c.fault == "soiling" and c.scope == "input" else None
+        return law is not None and bool((c.days & law).sum() >= _ALIKE * c.days.sum())
+
+    return [c for c in candidates if not explained(c)]
 
 
 def _across_clocks(case: Case, inputs: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -40,22 +40,24 @@ class Drag:
 
     ``level`` [D, N] is what the ratio to siblings would be at the input's usual
     load on a sunny day, if its loss were in proportion to power; NaN on days
-    too dull to say. ``noise`` [N] is its scatter from day to day.
+    too dull to say. ``noise`` [N] is its scatter from day to day, ``usual`` [N] that load, of rated power.
     """
 
     level: Floats
     noise: Floats
+    usual: Floats
 
 
 @dataclass(frozen=True)
 class Resistive:
     """An input behind a resistance: its days [D], the share it loses at its usual load, and its level before, if told.
 
-    ``in_volts``: its voltage says so too.
+    ``in_volts``: its voltage says so too; ``per`` the share lost at rated power.
     """
 
     days: Mask
     fall: float
+    per: float
     own: float | None
     in_volts: bool
 
@@ -79,7 +81,7 @@ def drag_levels(case: Case) -> Drag:
         inputs = np.flatnonzero(case.plane_of == p)
         if len(inputs) >= 3 and case.day_count:
             level[:, inputs] = among_members(raw[:, inputs])
-    return Drag(level, scatter_of(level))
+    return Drag(level, scatter_of(level), usual)
 
 
 @once
@@ -107,7 +109,7 @@ def resistive(case: Case) -> dict[int, Resistive]:
         fall = 1.0 - middle(drag.level[days, n]) / healthy
         in_volts = _in_volts(case, n, days, own is not None)
         if in_volts is not False and _grows(case, n, days, healthy):
-            out[n] = Resistive(days, fall, own, bool(in_volts))
+            out[n] = Resistive(days, fall, fall / float(drag.usual[n]), own, bool(in_volts))
     return out
 
 

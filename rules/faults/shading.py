@@ -14,7 +14,8 @@ place meanwhile. Columns: ``dc_power_w`` or what it can be derived from.
 Looks the same: ``soiling``, ``weak-input``, ``substring-loss`` (every hour),
 ``snow`` (few days), low sun or a horizon on a whole plane (all members alike: not
 a fault), ``clock-shift`` (put right before the sun's place is read),
-``swapped-record`` and ``frozen-readings`` (left out, and no witness for others).
+``swapped-record`` and ``frozen-readings`` (left out, and no witness for others), a contact's or
+a shunt's loss (:mod:`rules.givenback`).
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
 from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
+from rules.givenback import given_back
 from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ranks import quantile_of
 from rules.shademap import ShadeMap, behind, beside_mates, falling, hidden_sky, shade_map
@@ -54,7 +56,7 @@ def judge(case: Case) -> RuleResult:
     result = RuleResult()
     if not case.day_count:
         return result
-    case = _credible(on_time(case))
+    case = _credible(given_back(on_time(case), case))
     shade = shade_map(case)
     shaded = shade.shaded & ~_plane_alike(case, shade)
     falls = falling(shade, shaded)

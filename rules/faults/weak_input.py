@@ -2,10 +2,12 @@
 
 On the roof: a degraded or damaged module, wrong module, dirt that no rain takes
 (lichen, droppings): same share at every hour and sun position, day after day. A
-bad contact: a share that grows with the power, at any hour.
+bad contact: a share that grows with the power, at any hour. A shunt (potential-induced
+degradation, cracked cells): one amount in any light, most of a dim hour.
 
 Looks at: the day's upper level of the ratio to siblings, for at least five
-judged days, and the loss over power (:mod:`rules.resistance`). Columns: ``dc_power_w`` or what it can be derived from.
+judged days, and the loss over power (:mod:`rules.resistance`, :mod:`rules.shunt`). Columns: ``dc_power_w`` or what it
+can be derived from.
 
 Looks the same: ``soiling`` (grows, resets with rain; :mod:`rules.spells`), ``shading`` (bound to sun
 position), ``substring-loss`` (a third of the voltage gone), module spread (a
@@ -24,6 +26,7 @@ from rules.faults.swapped_record import judge as swapped_records
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh, relative_levels
 from rules.resistance import Resistive, resistive
+from rules.shunt import Shunted, shunted
 from rules.siblings import middle
 from rules.spells import spells
 
@@ -65,6 +68,10 @@ def judge(case: Case) -> RuleResult:
         grown = resistive(case).get(n)
         if grown is not None and (grown.days & witnessed[:, n]).sum() >= MIN_DAYS.value:
             result.candidates.append(_resistive(case, n, grown))
+            continue
+        leaking = shunted(case).get(n)
+        if leaking is not None and (leaking.days & witnessed[:, n]).sum() >= MIN_DAYS.value:
+            result.candidates.append(_shunted(case, n, leaking))
             continue
         own = _own(levels, n)
         weak = [
@@ -181,6 +188,27 @@ def _resistive(case: Case, n: int, grown: Resistive) -> Candidate:
         evidence={"deficit": round(grown.fall, 3), "grows_with": "power", "siblings": int(case.members[n] - 1)},
         # A hot unit and a shadow take current; the voltage stays.
         despite=("hot-derating", "shading") if grown.in_volts else (),
+    )  # fmt: skip
+
+
+def _shunted(case: Case, n: int, leaking: Shunted) -> Candidate:
+    """An input that loses one amount in any light."""
+    days = leaking.days
+    lost = deficit_wh(case, n, days, leaking.own)
+    share = float(lost[days].sum()) / max(float(case.witness[days, n].sum() * case.rated[n]), 1e-9)
+    return _candidate(
+        case, n, days, lost,
+        strength=0.95,
+        why=(
+            f"{case.inputs[n].label} lacked {leaking.drain * case.rated[n]:.0f} W in full sun and as much in dim light and under "
+            f"cloud, {100 * share:.0f} % of its energy, on {int(days.sum())} days: current passes beside its cells, as through a "
+            "shunt or after potential-induced degradation."
+        ),
+        evidence={
+            "deficit": round(share, 3), "drain": round(leaking.drain, 3), "grows_with": "nothing",
+            "siblings": int(case.members[n] - 1),
+        },
+        despite=("hot-derating", "shading"),
     )  # fmt: skip
 
 
