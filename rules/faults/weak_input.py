@@ -16,6 +16,7 @@ few per cent), ``clipping`` of siblings with bigger units (masked by level).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,7 @@ from rules.levels import Levels, Segment, deficit_wh, relative_levels
 from rules.resistance import Resistive, resistive
 from rules.shunt import Shunted, shunted
 from rules.siblings import middle
-from rules.spells import spells
+from rules.spells import Spell, spells
 
 COLUMNS = ("dc_power_w",)
 _PLATEAU = (0.95, 0.7)  # quantiles of the light between which the ratio stands still
@@ -43,6 +44,7 @@ MIN_DAYS = Threshold(4, "judged days", "own reasoning: outlasts snow and a spell
 MAX_SLOPE = Threshold(0.0015, "per day", "own reasoning: a steady level moves less than 4 % in a month")
 MAX_RISE = Threshold(0.02, "ratio", "own reasoning: what lies lower than that below the own level is no level kept")
 TOGETHER = Threshold(0.25, "of the site's inputs", "own reasoning: a quarter of a roof does not weaken overnight")
+PASSED_SURE = Threshold(0.7, "of such spells", "own reasoning: bird leavings outlast dry weather; who cleans one module is rare")
 MENDED_DAYS = Threshold(10, "judged days", "own reasoning: dirt on one module gathers or is washed off within them")
 MENDED_DEPTH = Threshold(0.15, "ratio", "own reasoning: more than a bird's leavings take (common practice)")
 PASSED = "made less for a while and then all of it again: dirt, a cover or a repair, not told apart"
@@ -97,6 +99,9 @@ def judge(case: Case) -> RuleResult:
         if spell is not None and spell.rained and (days & ~spell.days).sum() < MIN_DAYS.value:
             continue  # told as dirt
         if _healed(levels, n, days, own):
+            if spell is not None and not spell.rained and (days & spell.days).sum() >= MIN_DAYS.value:
+                result.candidates.append(_passed(case, n, spell))
+                continue
             result.unjudged.append(Unjudged(n, "weak-input", PASSED, int(days.sum())))
             continue
         healthy = own if own is not None else 1.0
@@ -210,6 +215,22 @@ def _shunted(case: Case, n: int, leaking: Shunted) -> Candidate:
         },
         despite=("hot-derating", "shading"),
     )  # fmt: skip
+
+
+def _passed(case: Case, n: int, spell: Spell) -> Candidate:
+    """An input that made less for a while and all of it again in dry weather: somebody or something mended or freed it."""
+    lost = deficit_wh(case, n, spell.days, spell.before)
+    found = _candidate(
+        case, n, spell.days, lost,
+        strength=PASSED_SURE.value,
+        why=(
+            f"{case.inputs[n].label} made a steady {100 * spell.fall:.0f} % less than before for {int(spell.days.sum())} days and "
+            "all of it again with no rain between: a contact mended, a cover taken off, or dirt cleaned off. It is over."
+        ),
+        evidence={"deficit": round(spell.fall, 3), "over": True, "siblings": int(case.members[n] - 1)},
+    )  # fmt: skip
+    cleaned = Alternative("soiling", 1.0 - PASSED_SURE.value, "Whether somebody cleaned the module then.")
+    return replace(found, lasting=False, alternatives=(cleaned, *found.alternatives[1:]))
 
 
 def _one_by_one(case: Case, candidates: list[Candidate]) -> list[Candidate]:

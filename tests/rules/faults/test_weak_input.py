@@ -169,10 +169,10 @@ def test_a_swap_told_by_few_days_explains_a_steady_share() -> None:
     assert [c.fault for c in diagnose(case, [weak, swap]).accepted] == ["swapped-record"]
 
 
-@pytest.mark.parametrize(("share", "told"), [(0.75, True), (0.9, False)])
-def test_a_deep_level_deficit_that_went_at_a_stroke_was_mended(share: float, told: bool) -> None:
+@pytest.mark.parametrize(("share", "sky", "told"), [(0.75, "cc", True), (0.9, "oo", False)])
+def test_a_deep_level_deficit_that_went_at_a_stroke_was_mended(share: float, sky: str, told: bool) -> None:
     """A loose contact made good, or the like; what dirt takes from one module, the rain gives back."""
-    roof = make_roof(days=34, kinds="c")
+    roof = make_roof(days=34, kinds="c" * 24 + sky + "c" * 8)
     roof.scale(2, share, roof.when(8, 25))
     assert bool(findings(roof, "weak-input")) is told
 
