@@ -5,7 +5,8 @@ internal fault that clears itself, a module whose voltage collapses under load.
 Each restart costs a waiting time.
 
 Looks at: falls from production to nil or to starting/standby in light in which
-the other units go on, three a day or more. Columns: ``dc_power_w`` or
+the other units go on, three a day or more; half hours that lack a part of every input's power
+now and then (:mod:`rules.unrest`), where no row shows the stop. Columns: ``dc_power_w`` or
 ``ac_power_w``; ``state`` helps.
 
 Looks the same: ``grid-out-of-range`` (all units, voltage outside), passing
@@ -20,6 +21,7 @@ from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, spa
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
 from rules.levels import deficit_wh
+from rules.unrest import restless
 
 COLUMNS = ("dc_power_w", "state")
 PER_DAY = Threshold(3, "restarts a day", "own reasoning: one follows any disturbance; three are a pattern")
@@ -51,8 +53,12 @@ def judge(case: Case) -> RuleResult:
         habit = _habit(case, u, judged & (standing <= 1.5 * count))
         if habit is not None and habit.sum() > 1.5 * sum(int(days.sum()) for days in spells):
             spells = [habit]
+        unrest = restless(case).get(u)
+        hidden = unrest is not None and unrest.days.sum() > 1.5 * sum(int(days.sum()) for days in spells)
+        if unrest is not None and hidden:
+            spells = [unrest.days]
         for days in spells:
-            total = float(count[days].sum())
+            total = float(unrest.falls) if unrest is not None and hidden else float(count[days].sum())
             loss = sum(deficit_wh(case, int(n), days) for n in inputs)
             result.candidates.append(
                 Candidate(
@@ -64,7 +70,8 @@ def judge(case: Case) -> RuleResult:
                     strength=float(1 - 0.5 * np.exp(-total / 8.0)),
                     why=(
                         f"Unit {unit.serial} stopped and restarted {total:.0f} times in full light on "
-                        f"{int(days.sum())} days while other units went on."
+                        f"{int(days.sum())} days while other units went on"
+                        + (", seen by half hours that lack a part of all its inputs' power." if hidden else ".")
                     ),
                     evidence={"restarts": int(total), "per_day": round(total / max(int(days.sum()), 1), 1)},
                     alternatives=(
