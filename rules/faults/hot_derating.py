@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
+from rules.resistance import resistive
 
 COLUMNS = ("temperature_c", "dc_power_w")
 HOT_C = Threshold(50.0, "Celsius", "common practice: derating starts at 50 to 80 Celsius inside, by make")
@@ -91,6 +92,9 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     if deep > 1 - DROP.value or sound < 0.9 or same < 0.95 * sound:
         return None
     if not (hotter >= OVER_K.value or by_day > 0.6 or (alone and by_day > 0.3)):
+        return None
+    # What a resistance takes grows with power, as heat does; a unit no hotter than those that go on has no other cause.
+    if hotter < OVER_K.value and not alone and all(n in resistive(case) for n in inputs.tolist()):
         return None
     hottest = float(np.nanmax(table["temp_max"][days, u]))
     lost = table["dip_loss"][:, u] * float(np.nanmean(case.rated[inputs])) * days

@@ -159,3 +159,15 @@ def test_two_hot_units_that_are_a_plane_of_their_own_are_told_by_the_sky() -> No
     assert {c.inputs for c in run_rule("hot-derating", case).candidates} == {(0, 1), (2, 3)}
     case.table.fields["heat_power"][:, 1, : len(share)] = 1.0  # one of them keeps cool
     assert not run_rule("hot-derating", case).candidates
+
+
+def test_a_contact_in_every_input_is_no_heat_where_others_are_as_hot(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its loss grows with power, and so with heat; a unit 30 K hotter than the others is still told."""
+    roof = _hot(heated=False)
+    roof.heat[roof.when(5, 99, 11, 15)] += 30.0
+    for made, fires in ((roof, False), (_hot(), True)):
+        case = case_of(made)
+        assert run_rule("hot-derating", case).candidates
+        with monkeypatch.context() as patch:
+            patch.setattr(rule, "resistive", lambda _: dict.fromkeys((2, 3)))
+            assert bool(run_rule("hot-derating", case).candidates) is fires
