@@ -7,6 +7,9 @@ Looks at: the ratio to siblings (or to the sky) by the unit's own temperature,
 over all days: full when cooler, falling when hot. Columns: ``temperature_c``
 and ``dc_power_w`` or ``ac_power_w``.
 
+Where it is most of its plane: its brightest hours against the site's sky on days on which it is
+unduly hot (:mod:`rules.overheat`).
+
 Looks the same: ``shading`` at noon (follows the sun, not the temperature),
 ``clipping`` (flat), ``curtailment`` (all units at once).
 """
@@ -19,6 +22,7 @@ from numpy.typing import NDArray
 from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
+from rules.overheat import overheated
 from rules.resistance import resistive
 
 COLUMNS = ("temperature_c", "dc_power_w")
@@ -53,7 +57,7 @@ def judge(case: Case) -> RuleResult:
                 Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs
             ]
             continue
-        candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs, falls[u], falling)
+        candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs, falls[u], falling) or _unduly_hot(case, u, inputs)
         if candidate is not None:
             result.candidates.append(candidate)
     return result
@@ -93,8 +97,7 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
         return None
     if not (hotter >= OVER_K.value or by_day > 0.6 or (alone and by_day > 0.3)):
         return None
-    # What a resistance takes grows with power, as heat does; a unit no hotter than those that go on has no other cause.
-    if hotter < OVER_K.value and not alone and all(n in resistive(case) for n in inputs.tolist()):
+    if hotter < OVER_K.value and not alone and _contacts(case, inputs):
         return None
     hottest = float(np.nanmax(table["temp_max"][days, u]))
     lost = table["dip_loss"][:, u] * float(np.nanmean(case.rated[inputs])) * days
@@ -117,6 +120,11 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
             Alternative("clipping", 0.05, "Whether power stays flat at the rating as temperature rises."),
         ),
     )  # fmt: skip
+
+
+def _contacts(case: Case, inputs: np.ndarray) -> bool:
+    """Whether every input has a resistance in its way: its loss grows with power as heat does, and needs no other cause."""
+    return all(n in resistive(case) for n in inputs.tolist())
 
 
 def _follows_heat(case: Case, u: int, days: np.ndarray) -> float:
@@ -226,3 +234,30 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
             Alternative("shading", 0.15, "A cool clear day: shade bites then too, heat does not."),
         ),
     )
+
+
+def _unduly_hot(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
+    """A unit short of the site's sky in its brightest hours on days on which it is far hotter than the others or than before."""
+    found = overheated(case, u)
+    if found is None or (not found.alone and _contacts(case, inputs)):
+        return None
+    hottest = float(np.nanmax(case.table["temp_max"][found.days, u]))
+    return Candidate(
+        fault="hot-derating",
+        scope="unit",
+        inputs=tuple(int(n) for n in inputs),
+        days=found.days,
+        loss_wh=found.lost_h * float(np.nanmean(case.rated[inputs])),
+        strength=float(np.clip(0.6 + 1.0 * (1 - found.ratio) + 0.01 * found.days.sum(), 0, 0.95)),
+        why=(
+            f"Unit {case.site.units[u].serial} gave {100 * found.ratio:.0f} % of its usual part of the sky's light in its "
+            f"brightest hours, and more in dimmer ones, on {int(found.days.sum())} days on which it was {found.over_k:.0f} K "
+            f"hotter than the other units or than on its sound days (hottest {hottest:.0f} °C)."
+        ),
+        evidence={"over_others_k": round(found.over_k, 1), "hot_ratio": round(found.ratio, 3),
+                  "temperature_max_c": round(hottest, 1)},
+        alternatives=(
+            Alternative("shading", 0.12, "A cool clear day: shade bites then too, heat does not."),
+            Alternative("clipping", 0.05, "Whether power stays flat at the rating as temperature rises."),
+        ),
+    )  # fmt: skip

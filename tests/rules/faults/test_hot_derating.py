@@ -33,6 +33,13 @@ def test_fires(case: Case) -> None:
     assert (found.action, found.severity) == ("visit", "high")
 
 
+@pytest.fixture
+def by_siblings(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without what the site's sky says too (:mod:`rules.overheat`)."""
+    monkeypatch.setattr(rule, "overheated", lambda *_: None)
+
+
+@pytest.mark.usefixtures("by_siblings")
 @pytest.mark.parametrize(
     ("name", "value"),
     [("HOT_C", 90.0), ("DROP", 0.5), ("MIN_HOURS", 20.0), ("MIN_ENERGY", 999.0), ("COOL_K", 60.0)],
