@@ -43,6 +43,7 @@ PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models a
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
 SENSOR_DROP = Threshold(0.055, "ratio", "common practice: a good pyranometer errs by 2 to 5 %, steadily for weeks")
 SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
+DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
 SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
 FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
@@ -161,6 +162,8 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     """The teeth of a plane or roof, if no haze, season or sensor explains them."""
     if teeth is None or not (teeth.resets or teeth.sure >= SURE.value):
         return None
+    if not teeth.resets and -teeth.slope < DRY_SLOPE.value:
+        return None  # a season's or a sensor's drift
     # A sensor that the inputs agree with knows haze and season: a plain fall against it is no guess of ours.
     measured = case.sensor_trust[0] and teeth.sure >= SENSOR_SURE.value
     if measured and teeth.drop >= SENSOR_DROP.value:
@@ -172,11 +175,11 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
         return None
     # Haze and season bend a guessed expectation: only a long plain fall or several resets convince.
     long = max(len(s.days) for s in teeth.parts)
-    washed = case.sensor_trust[0] and teeth.washed >= WASHED.value * teeth.drop
-    if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value and not washed:
+    washed = teeth.washed >= WASHED.value * teeth.drop
+    if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value and not (washed and case.sensor_trust[0]):
         return None
-    # A change from broken to clear weather looks like one step up beside a sensor: the rain takes most of the dirt.
-    if case.sensor_trust[0] and teeth.resets == 1 and not washed:
+    # A change from broken to clear weather or from haze looks like one step up: the rain takes most of the dirt.
+    if teeth.resets == 1 and not washed:
         return None
     if not case.sensor_trust[0] and long < 8:
         return None
@@ -312,6 +315,10 @@ def _teeth(
     clean = max(max(s.start for s in sinking), float(np.max(after, initial=0.0)))
     if ends_clean:
         clean = max(clean, float(np.median(y[cuts[-1] :][:3])))
+    if whole and resets:
+        # A season or haze bends a plane's course too: what it makes after the rain is nearer to clean than how a fall began.
+        washed = [*after, *([float(np.median(y[cuts[-1] :]))] if ends_clean else [])]
+        clean = min(clean, max(washed)) if washed else clean
     drop = clean - min(s.end for s in sinking)
     if drop < MIN_DROP.value or drop < 3.0 * sigma:
         return None

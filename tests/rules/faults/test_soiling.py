@@ -202,3 +202,37 @@ def test_a_level_between_two_falls_is_chance() -> None:
     roof = make_roof(days=24)
     roof.scale(2, 1 - 0.011 * since[np.clip(roof.day, 0, 23)], roof.when())
     assert {f.fault for f in findings(roof)} == {"soiling"}
+
+
+def _tooth(*levels: float) -> rule.Teeth:
+    teeth = rule.saw_teeth(np.array(levels), 0.008, rule.PLANE_SURE.value, whole=True)
+    assert teeth is not None
+    return teeth
+
+
+def test_a_rain_that_takes_little_of_a_roofs_dirt_is_weather(threshold: MoveThreshold) -> None:
+    roof = case_of(make_roof(days=4))
+    fall = np.linspace(1.1, 0.9, 24)
+    assert rule._convincing(roof, _tooth(*fall, *np.full(6, 1.09)))
+    half = _tooth(*fall, *np.full(6, 1.0))
+    assert half.drop == pytest.approx(0.1, abs=0.01)  # what the rain took speaks
+    assert rule._convincing(roof, half) is None
+    threshold(rule, "PLANE_DROP", 0.06)
+    assert rule._convincing(roof, half)
+    threshold(rule, "WASHED", 1.1)
+    assert rule._convincing(roof, half) is None
+
+
+def test_a_slow_fall_without_rain_is_a_season(threshold: MoveThreshold) -> None:
+    roof = case_of(make_roof(days=4))
+    slow = _tooth(*np.linspace(1.1, 0.96, 130))
+    assert rule._convincing(roof, slow) is None
+    threshold(rule, "DRY_SLOPE", 0.0)
+    assert rule._convincing(roof, slow)
+
+
+def test_what_a_roof_makes_after_the_rain_is_clean() -> None:
+    """A low winter sun lifted the course before the dirt began to fall."""
+    teeth = _tooth(*np.linspace(1.2, 0.9, 30), *np.full(8, 1.05))
+    assert teeth.clean == pytest.approx(1.05, abs=0.01)
+    assert teeth.drop == pytest.approx(0.15, abs=0.02)
