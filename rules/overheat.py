@@ -85,6 +85,8 @@ def overheated(case: Case, u: int) -> Overheated | None:
     if days.sum() < max(DAYS.value, MOST.value * (hot & told & spell).sum()):
         return None
     lost = np.maximum(owed * level - made, 0.0).sum(axis=1) * days * len(inputs)
+    if _others_too(case, u, days, bright):
+        return None
     than_others = over[days & np.isfinite(over)]
     alone = than_others.size > 0 and median_of(than_others) >= OVER_K.value
     return Overheated(days, lost, median_of(high[days]) / level, median_of(np.fmax(over, own)[days]), alone)
@@ -100,3 +102,14 @@ def _over(case: Case, u: int, told: Mask) -> tuple[Floats, Floats]:
         over[known] = mine[known] - np.nanmedian(others[known], axis=1)
     bright = told & np.isfinite(mine)
     return over, mine - (quantile_of(mine[bright], 0.1) if bright.any() else np.nan)
+
+
+def _others_too(case: Case, u: int, days: Mask, bright: Mask) -> bool:
+    """Whether cooler units' inputs on the same planes made no more in the bright hours, [D, B], of some days, [D]."""
+    heat, inputs = case.table["temp_max"][days], case.inputs_of_unit(u)
+    with np.errstate(invalid="ignore"):
+        cooler = np.flatnonzero(np.mean(heat[:, [u]] - heat >= OVER_K.value, axis=0) > MOST.value)
+    beside = np.isin(case.unit_of, cooler) & np.isin(case.plane_of, case.plane_of[inputs])
+    where = days[:, None] & bright
+    made = case.table["power"].transpose(1, 0, 2)[:, where].sum(axis=1)
+    return bool(beside.any()) and float(np.mean(made[inputs])) > (1.0 - SHORT.value) * median_of(made[beside])

@@ -53,6 +53,16 @@ def test_of_one_plane_nobody_tells_the_sky() -> None:
     assert overheated(case_of(roof), 0) is None
 
 
+def test_what_cool_neighbours_lack_too_is_no_heat() -> None:
+    roof = make_roof(days=16, kinds="cccm", units=(*UNITS, ("west",) * 2))
+    when = roof.when(6)
+    for n in (6, 7, 8, 9):
+        roof.scale(n, np.where(roof.power[:, n] > 0.55 * 400.0, 0.7, 1.0), when)
+    roof.heat[when, 3] += 40.0 * roof.healthy[when, 6] / 400.0
+    roof.heat += 20.0
+    assert overheated(case_of(roof), 3) is None
+
+
 def test_hotter_than_on_its_own_sound_days() -> None:
     """All units hot from one day on, and one held down by it: no other tells that it is unduly hot."""
     roof = _hot()
