@@ -32,7 +32,7 @@ AGAIN_DAYS = Threshold(3, "days", "own reasoning: as many days in a row with suc
 CAUGHT_UP = Threshold(0.3, "of siblings' energy", "own reasoning: a unit that stood counts nothing, one that ran some nine tenths")
 COUNTER_DAYS = Threshold(3, "days", "own reasoning: on fewer nobody knows that the counter counts")
 COUNTED_WH = Threshold(20.0, "Wh", "own reasoning: twenty times the step of most counters")
-COUNTED_MISS = Threshold(6.0, "of what counter and power differ by", "own reasoning: counters in whole kWh miss a day by their step")
+COUNTED_MISS = Threshold(6.0, "of what counter and power differ by", "own reasoning: counters in kWh miss a day by their step")
 COARSE_H = 0.5  # rows so far apart that a day holds few
 LEVEL_BINS = Threshold(6, "half hours", "own reasoning: from low to high sun and back")
 LEVEL_OVER = Threshold(1.5, "of clear sky", "own reasoning: edges of clouds add a third for minutes, no more (common practice)")
@@ -118,6 +118,8 @@ def _counted_nothing(case: Case) -> Floats:
     The whole site may repeat itself, and no sibling be left that changes.
     """
     table = case.table
+    if not case.day_count:
+        return np.zeros(case.energy.shape)
     rise, made = table["counter_last"] - table["counter_first"], case.energy * case.rated
     whole = np.isfinite(rise) & (table["counter_reset"] == 0) & (table["seen_h"] >= 0.5 * table["lit_h"])
     moved = whole & (rise > 0)
