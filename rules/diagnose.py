@@ -114,7 +114,9 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             explained |= claimed["hot-derating"]["swapped-record"][:, inputs].any(axis=1)
         if candidate.fault in _WHOLE and "snow" in claimed[candidate.fault]:
             # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
-            explained |= claimed[candidate.fault]["snow"][:, inputs].mean(axis=1) >= _MOST
+            there = inputs[_heard(case, candidate.days, inputs)]
+            snowed: Mask = claimed[candidate.fault]["snow"][:, there].sum(axis=1) >= max(1.0, _MOST * there.size)
+            explained |= snowed
         left = candidate.days & ~explained
         beside = candidate.days & alike[:, inputs].all(axis=1)
         stands = candidate.fault == "shading" and left.sum() >= _STANDS and not beside.any()
@@ -144,6 +146,12 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
             where = np.ones_like(spread) if always else window_sum(spread.astype(int), _BESIDE_LIMIT) > 0 if near else spread
             claim(fault, candidate.fault, where, whose)
     return Diagnosis(on_branches(case, _join(case, with_explained(accepted, explained_away, EXPLAINS))))
+
+
+def _heard(case: Case, days: Mask, inputs: NDArray[np.int64]) -> Mask:
+    """Which of some inputs were heard of up to the last of some days, [M]: the others may not have been installed."""
+    last = int(np.flatnonzero(days)[-1])
+    return np.asarray(case.table["seen_h"][: last + 1, inputs].max(axis=0) > 0.0)
 
 
 def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:
@@ -246,7 +254,7 @@ def _join(case: Case, accepted: list[Candidate]) -> list[Candidate]:
             if len(inputs) < 2:
                 continue
             need = 1.0 if scope == "unit" else _MOST if fault == "snow" else _NEARLY_ALL
-            while joined := _together([c for c in loose if c.inputs[0] in inputs], need, len(inputs)):
+            while joined := _together(case, [c for c in loose if c.inputs[0] in inputs], need, inputs):
                 out.append(_merged(case, joined, scope, plane, len(inputs)))
                 gone = {id(c) for c in joined}
                 loose = [c for c in loose if id(c) not in gone]
@@ -254,7 +262,7 @@ def _join(case: Case, accepted: list[Candidate]) -> list[Candidate]:
     return out
 
 
-def _together(members: list[Candidate], need: float, size: int) -> list[Candidate]:
+def _together(case: Case, members: list[Candidate], need: float, group: NDArray[np.int64]) -> list[Candidate]:
     """The largest set of members alike in days (of one spell, for snow), if it covers enough of the group."""
     best: list[Candidate] = []
     for lead in members:
@@ -262,6 +270,9 @@ def _together(members: list[Candidate], need: float, size: int) -> list[Candidat
         alike = [c for c in members if alike_days(lead.days, c.days) >= least]
         if len(alike) > len(best):
             best = alike
+    if not best:
+        return best
+    size = _heard(case, best[0].days, group).sum() if best[0].fault == "snow" else len(group)
     return best if len({c.inputs[0] for c in best}) >= max(2, need * size) else []
 
 

@@ -31,6 +31,7 @@ from rules.silence import offline_days
 
 COLUMNS = ("dc_power_w", "temp_air_c")
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
+WARM_C = Threshold(10.0, "Celsius, mean of the warmest six hours", "own reasoning: 5 mm of water melt a K and day: gone by noon")
 COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
 OVERCAST = Threshold(0.16, "of clear-sky irradiance", "common practice: a thick overcast leaves some 0.10 to 0.25 on the level")
@@ -49,6 +50,7 @@ SLID_UNDER = Threshold(0.07, "of clear sky", "own reasoning: less than fog and t
 SLID_FREE = Threshold(0.5, "of clear sky", "own reasoning: a module that is free; fog lifts more slowly")
 SLID_HOURS = Threshold(1.5, "h", "own reasoning: longer than a start of the day in low cloud")
 LATEST_DAYS = 3  # after half of the plane is clear
+FEW_DAYS = 3
 FELL = Threshold(0.5, "of the day before", "own reasoning: a cover halves the light at least; dull weather goes on from day to day")
 AROUND = Threshold(12, "days each way", "own reasoning: longer than most snow lies, shorter than the season")
 AROUND_LEAST = Threshold(6, "days", "own reasoning: the better ones of fewer may all lie under snow")
@@ -56,6 +58,14 @@ LOWEST = Threshold(0.45, "of the record's better days", "own reasoning: snow lea
 BACK = Threshold(0.85, "of the best of the plane", "own reasoning: modules of one type differ by less")
 BACK_DAYS = Threshold(2, "bright days", "own reasoning: one alone may be another cause's")
 ALONE_UNITS = Threshold(3, "units", "own reasoning: two may share a cable or a fault of their own")
+STOOD = Threshold(0.04, "of clear-sky energy", "own reasoning: half of what a thick overcast leaves; sleepers count nothing")
+WOKE_APART = Threshold(1.5, "h", "own reasoning: a link or supply comes back for all within minutes")
+SCATTER = Threshold(0.1, "median deviation of siblings", "own reasoning: siblings in one light differ by 1 to 3 %")
+SCATTER_MORE = Threshold(3.0, "times that of other days", "own reasoning: what parts them on other days is no snow")
+SCATTER_INPUTS = Threshold(3, "inputs", "own reasoning: of two, either may be the odd one")
+OPEN_VOLTS = Threshold(1.12, "of voltage at full sun", "single-diode model: 1.0 open in a hundredth of full sun, 1.2 in full")
+AS_LONG = Threshold(0.75, "of the hours of the best heard", "own reasoning: what misses is no edge of the day")
+AS_BRIGHT = Threshold(0.7, "of the day's light", "own reasoning: a plane shaded or turned from the sun is known by days as bright")
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
 
@@ -67,7 +77,8 @@ class _Sky:
     the share that the sensor or the other planes let expect, NaN unknown;
     ``asleep`` [D, N] days of light on which the input's unit was mostly unheard;
     ``dull`` [D, P] the share of clear-sky energy that a thick overcast leaves a plane;
-    ``light`` [D, P] the energy that ``expected`` means, h at full sun; ``trusted`` whether a sensor stands behind ``expected``.
+    ``light`` [D, P] the energy that ``expected`` means, h at full sun; ``heard`` [D, P] the share expected over the hours
+    with rows alone where the link was lost by its own log, else NaN; ``trusted`` whether a sensor stands behind ``expected``.
     """
 
     share: Floats
@@ -76,6 +87,7 @@ class _Sky:
     asleep: Mask
     dull: Floats
     light: Floats
+    heard: Floats
     trusted: bool
 
     @classmethod
@@ -86,6 +98,7 @@ class _Sky:
         # Nobody says what to expect of a plane but the sensor and the other planes.
         expected = np.where(case.independent & (told > 0.3), owed, np.nan)
         trusted = case.sensor_trust[0]
+        scale = expected.copy()
         if trusted:
             # A short dull record has not seen its modules at their best: what its better days made of the light counts.
             with np.errstate(invalid="ignore", divide="ignore"):
@@ -97,12 +110,17 @@ class _Sky:
         share = _day_share(case)
         lit, gone = case.table["lit_h"], case.table["symptom_slots"][:, :, MISSING]
         asleep = (lit > 1) & (gone > ASLEEP.value * lit)
+        offline = np.zeros_like(asleep)
         for gateway in {ref.gateway for ref in case.inputs}:
             mine = np.array([ref.gateway == gateway for ref in case.inputs])
-            asleep &= ~(offline_days(case, gateway)[:, None] & mine[None, :])
+            offline |= offline_days(case, gateway)[:, None] & mine[None, :]
+        asleep &= ~offline
         dull = np.stack([_dull(case, p) for p in planes], axis=1)
         light = expected * case.table["plane_clear_all"].sum(axis=2)
-        return cls(share, plane, expected, asleep, dull, light, trusted)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            heard = _owed_while_heard(case) * expected / scale
+        heard[~np.stack([offline[:, case.plane_of == p].any(axis=1) for p in planes], axis=1)] = np.nan
+        return cls(share, plane, expected, asleep, dull, light, heard, trusted)
 
 
     def cover(self, d: int, p: int) -> float:
@@ -124,6 +142,10 @@ class _Spell:
     deep: bool
 
     @property
+    def first(self) -> int:
+        return min((int(np.flatnonzero(d)[0]) for d in self.days.values() if d.any()), default=self.start)
+
+    @property
     def last(self) -> int:
         return max((int(np.flatnonzero(d)[-1]) for d in self.days.values() if d.any()), default=self.start)
 
@@ -139,12 +161,20 @@ def judge(case: Case) -> RuleResult:
         return result
     sky = _Sky.of(case)
     found = [_spells(case, p, cold, sky) for p in range(len(case.names))]
-    for p, own in enumerate([spells for _, spells in found]):
-        if not own:
-            found[p] = (p, _unheard(case, p, cold, sky, [s.start for _, spells in found for s in spells]))
-    for _, plane in found:
-        _tell(case, plane, [s for _, spells in found for s in spells], sky, why, result)
+    for _ in range(2):  # what one plane's waking tells of a night, it tells of the others too
+        starts = [s.start for spells in found for s in spells]
+        for p, own in enumerate(found):
+            own += _unheard(case, p, cold, sky, starts, own)
+    for plane in found:
+        _tell(case, plane, [s for spells in found for s in spells], sky, why, result)
     return result
+
+
+def _owed_while_heard(case: Case) -> Floats:
+    """What the sky let expect of each plane over the hours with rows, of clear-sky energy, [D, P]."""
+    clear, share = case.table["plane_clear"], case.expected_share
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((np.nan_to_num(share) * clear).sum(axis=2) / (np.isfinite(share) * clear).sum(axis=2))
 
 
 def _season_level(made: Floats) -> Floats:
@@ -173,10 +203,12 @@ def _cold(case: Case) -> tuple[Mask, str]:
     noon = case.table.days * 86400 + 43200
     season = ambient_estimate(case.site.site, noon) - 4.0 < COLD_SEASON_C.value - 4.0
     cold = np.where(measured, np.nan_to_num(low, nan=99) <= COLD_C.value, season)
-    # Snow lies on after the cold that brought it.
+    # Snow lies on after the cold that brought it, but not in warm sun.
     lying = cold.copy()
     for k in (1, 2, 3):
         lying[k:] |= cold[:-k]
+    warmest = np.sort(np.where(np.isfinite(air), air, -99.0), axis=1)[:, -12:].mean(axis=1)
+    lying &= warmest < WARM_C.value
     return lying, "measured air temperature" if measured.any() else "season and latitude"
 
 
@@ -209,7 +241,8 @@ def _covered(d: int, p: int, sky: _Sky) -> bool:
     if sky.trusted and np.isfinite(expected):
         if sky.light[d, p] < PLAIN_LIGHT.value:
             return False
-        return share < HIDDEN.value * expected and share < 0.35 and expected > (0.05 if share < COVERED.value else 0.12)
+        owed = min(expected, float(np.fmin(sky.heard[d, p], np.inf)))
+        return share < HIDDEN.value * owed and share < 0.35 and expected > (0.05 if share < COVERED.value else 0.12)
     # Other planes in plain light speak without a sensor too.
     beside = np.isfinite(expected) and expected > BRIGHT.value and share < min(BESIDE.value * expected, DARK.value)
     return share < sky.cover(d, p) or bool(beside)
@@ -228,17 +261,28 @@ def _came_back(case: Case, p: int, d: int, sky: _Sky) -> bool:
         return False
     if sky.trusted and sky.plane[told[-1], p] > LOW.value * sky.expected[told[-1], p]:
         return False  # it made what a dull sky left
-    behind = _behind(sky.share[d, inputs])
+    behind = _behind(_well_heard(case, d, inputs, sky))
     if sky.trusted and sky.light[told[-1], p] < PLAIN_LIGHT.value and 2 * behind.sum() < len(inputs):
         return False  # it was dark for want of light
     if not (1 if len(inputs) < 4 else 2) <= behind.sum() < len(inputs):
         return False
+    return _sound_but(case, inputs, behind, d, sky)
+
+
+def _sound_but(case: Case, inputs: np.ndarray, behind: Mask, d: int, sky: _Sky) -> bool:
+    """Whether what stayed behind on day ``d`` was sound on the bright days before, and half of it on some day after."""
     well = [k for k in range(max(0, d - 10), d) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
     after = range(d + 1, min(case.day_count, d + 1 + int(MAX_DAYS.value)))
     sound = [not _behind(sky.share[k, inputs])[behind].any() for k in well]
     told = [k for k in after if np.isfinite(sky.share[k, inputs]).any()]
     again = [_behind(sky.share[k, inputs])[behind].mean() <= 0.5 for k in told]
     return bool(sound) and all(sound) and (any(again) or not again)
+
+
+def _well_heard(case: Case, d: int, inputs: np.ndarray, sky: _Sky) -> Floats:
+    """Shares of inputs on a day, NaN where far fewer rows tell than anybody's: other hours have another light."""
+    seen = case.table["seen_h"][d, inputs]
+    return np.where(seen >= AS_LONG.value * seen.max(), sky.share[d, inputs], np.nan)
 
 
 def _behind(share: Floats) -> Mask:
@@ -255,16 +299,27 @@ def _ill_before(case: Case, n: int, start: int, asleep: Mask) -> bool:
     return bool(before) and all(hours[d] > 0.7 * case.table["lit_h"][d, n] for d in before)
 
 
-def _sudden(start: int, p: int, sky: _Sky) -> bool:
-    """Whether the plane was well in the days before: shade that was always there is no snow."""
+def _sudden(case: Case, start: int, p: int, sky: _Sky, cold: Mask) -> bool:
+    """Whether the plane was well in the days before: shade that was always there is no snow, nor is what began in the warm."""
     share, expected = sky.plane[:, p], sky.expected[:, p]
     before = [d for d in range(max(0, start - 8), start) if np.isfinite(share[d])]
     if not before:
         return True
-    if sky.trusted:
-        ratio = [share[d] / expected[d] for d in before if np.isfinite(expected[d]) and expected[d] > 0.1]
-        return not ratio or float(np.max(ratio)) > 0.6
-    return float(np.max(share[before])) > 0.2
+    known = [d for d in before if np.isfinite(expected[d]) and expected[d] > 0.1]
+    if known and not cold[known[-1]] and share[known[-1]] < HIDDEN.value * expected[known[-1]] and start - known[-1] == 1:
+        return False
+    if not sky.trusted:
+        return float(np.max(share[before])) > 0.2
+    bright = _as_bright([d for d in known if case.light_days[d]], start, p, sky)
+    ratio = [share[d] / expected[d] for d in bright or known]
+    return not ratio or float(np.max(ratio)) > 0.6
+
+
+def _as_bright(days: list[int], start: int, p: int, sky: _Sky) -> list[int]:
+    """Of some days those about as bright as another, or the brightest few: where the sun does not reach, dull days show nothing."""
+    light = sky.light[:, p]
+    alike = [d for d in days if light[d] >= AS_BRIGHT.value * light[start]]
+    return alike or sorted(days, key=lambda d: -float(light[d]))[:FEW_DAYS]
 
 
 def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
@@ -276,9 +331,22 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     no_grid = case.table["ac_dead_h"][day] > 1
     if (no_grid & (case.table["fault_h"][day] > 1)).mean() >= 0.5:
         return True  # most of the site says that the grid is gone
-    if no_grid.mean() >= 0.5 and _whole_while_on(case, int(case.plane_of[inputs[0]]), day):
+    p = int(case.plane_of[inputs[0]])
+    if no_grid.mean() >= 0.5 and _whole_while_on(case, p, day):
+        return True
+    if _lit_but_still(case, inputs, day).mean() >= 0.5:
+        return True
+    if case.tripped(p)[day] and _whole_while_on(case, p, day):
         return True
     return bool((hours > 0.6 * lit).all() and (resting > 0.5 * lit.max() or case.table["ac_dead_h"][day, units].max() > 1))
+
+
+def _lit_but_still(case: Case, inputs: np.ndarray, day: int) -> Mask:
+    """Which inputs stood still for most of a day with the voltage of an open module in the light, [M]: snow takes the light."""
+    table = case.table
+    still = table["symptom_slots"][day][inputs][:, [STANDBY, IDLE]].sum(axis=1)
+    out: Mask = still > ASLEEP.value * np.maximum(table["lit_h"][day, inputs], 0.5)
+    return out & (np.nan_to_num(table["zero_volts"][day, inputs]) >= OPEN_VOLTS.value)
 
 
 def _whole_while_on(case: Case, p: int, day: int) -> bool:
@@ -289,9 +357,10 @@ def _whole_while_on(case: Case, p: int, day: int) -> bool:
     return bool(case.independent[p]) and float(made[on].sum()) > LOW.value * max(float(owed[on].sum()), 1e-6)
 
 
-def _spells(case: Case, p: int, cold: Mask, sky: _Sky) -> tuple[int, list[_Spell]]:
+def _spells(case: Case, p: int, cold: Mask, sky: _Sky) -> list[_Spell]:
     """Spells of snow on a plane."""
-    inputs, out = np.flatnonzero(case.plane_of == p), []
+    inputs: np.ndarray = np.flatnonzero(case.plane_of == p)
+    out: list[_Spell] = []
     until = -1
     for start in np.flatnonzero(cold & case.light_days).tolist():
         if start <= until:
@@ -301,27 +370,96 @@ def _spells(case: Case, p: int, cold: Mask, sky: _Sky) -> tuple[int, list[_Spell
             returning = _came_back(case, p, start, sky)
             if not returning:
                 continue
-        elif not _sudden(start, p, sky) or _standing(case, inputs, start):
+        elif not _sudden(case, start, p, sky, cold) or _standing(case, inputs, start):
             continue
         spell = _spell(case, p, inputs, start, returning, cold, sky)
         if spell is not None:
             out += [spell] if spell.days else []
             until = spell.last
-    return p, out
+    return out
 
 
-def _unheard(case: Case, p: int, cold: Mask, sky: _Sky, starts: list[int]) -> list[_Spell]:
-    """A plane whose units all fell silent when another plane was covered, or alone of the site and dark, and came back."""
+def _unheard(case: Case, p: int, cold: Mask, sky: _Sky, starts: list[int], known: list[_Spell]) -> list[_Spell]:
+    """Spells of a plane whose units all fell silent, besides those known, and came back.
+
+    They fell silent when another plane was covered, or alone of the site and dark, or woke one after the other.
+    """
     inputs = np.flatnonzero(case.plane_of == p)
-    fell = cold & sky.asleep[:, inputs].all(axis=1) & (len(inputs) > 1)
+    out: list[_Spell] = []
+    if len(inputs) < 2:
+        return out
+    fell = cold & sky.asleep[:, inputs].all(axis=1)
     fell[1:] &= ~sky.asleep[:-1, inputs].any(axis=1)
     fell[:1] = False
+    for old in known:
+        fell[max(old.first - 1, 0) : old.last + 2] = False
     beside = {k for s in starts for k in (s - 1, s, s + 1)}
     for start in np.flatnonzero(fell).tolist():
-        if start in beside or _alone_dark(case, inputs, start, sky):
-            spell = _spell(case, p, inputs, start, False, cold, sky)
-            return [spell] if spell is not None and spell.days else []
-    return []
+        if out and start <= out[-1].last:
+            continue
+        rise = _counted(case, inputs, start, sky)
+        stood = not rise >= STOOD.value  # as far as counters tell
+        apart = stood and _woke_apart(case, inputs, start, sky)
+        if apart or start in beside or _alone_dark(case, inputs, start, sky):
+            spell = _spell(case, p, inputs, start, False, cold, sky, apart=apart, sure=rise < STOOD.value)
+            out += [spell] if spell is not None and spell.days else []
+    return out
+
+
+def _until_awake(inputs: np.ndarray, start: int, sky: _Sky) -> int:
+    """The first day from a start on which any of some inputs was heard; the number of days where none was."""
+    awake = np.flatnonzero(~sky.asleep[start:, inputs].all(axis=1))
+    return start + int(awake[0]) if awake.size else len(sky.asleep)
+
+
+def _counted(case: Case, inputs: np.ndarray, start: int, sky: _Sky) -> float:
+    """What the counters of inputs rose by over their silence from a day on, of clear-sky energy; NaN where they do not tell.
+
+    Infinite where the silence began in plain light, or lasted longer than snow does.
+    """
+    day = _until_awake(inputs, start, sky)
+    told, clear = case.energy[start, inputs], case.table["clear"][start, inputs].sum(axis=1)
+    if day >= case.day_count or day - start > MAX_DAYS.value or (told > DARK.value * clear).any():
+        return np.inf
+    rise, whole = counter_rise(case, span_mask(case.day_count, [(start, day - 1)]), inputs)
+    return float(rise / max(whole, 1e-6))
+
+
+def _woke_apart(case: Case, inputs: np.ndarray, start: int, sky: _Sky) -> bool:
+    """Whether inputs that fell silent together woke hours apart or far apart in power, though alike before and after.
+
+    A supply or a link that comes back does so for all at once, and with all that the sky gives.
+    """
+    day = _until_awake(inputs, start, sky)
+    well = [k for k in range(max(0, start - 10), start) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
+    if not well or not np.isfinite(sky.share[well][:, inputs]).any(axis=0).all():
+        return False
+    first = np.array([_first_row(case, inputs, k) for k in (day, *well)])
+    late = first[0] - np.median(first[1:], axis=0)
+    late = late - late.min() > WOKE_APART.value / BIN_HOURS
+    if len(np.unique(case.unit_of[inputs[late]])) < 2:
+        late[:] = False  # one unit may be silent for itself
+    behind = _behind(sky.share[day, inputs]) | late
+    least = 1 if len(inputs) < 4 else 2
+    if least <= behind.sum() < len(inputs) and _sound_but(case, inputs, behind, day, sky):
+        return True
+    after = [k for k in range(day + 1, min(case.day_count, day + 4)) if sky.plane[k, case.plane_of[inputs[0]]] > DARK.value]
+    usual = [_scatter(sky.share[k, inputs]) for k in (*well, *after)]
+    now = _scatter(sky.share[day, inputs])
+    return len(inputs) >= SCATTER_INPUTS.value and now > max(SCATTER.value, SCATTER_MORE.value * float(np.nanmax(usual)))
+
+
+def _first_row(case: Case, inputs: np.ndarray, day: int) -> Floats:
+    """The bin of each input's first row in light on a day; that after the last where there is none."""
+    told = case.table["clear"][day, inputs] > 0.0
+    out: Floats = np.where(told.any(axis=1), told.argmax(axis=1), told.shape[1]).astype(float)
+    return out
+
+
+def _scatter(share: Floats) -> float:
+    """Middle deviation of siblings from their middle one, over it; NaN where none is heard."""
+    good = share[np.isfinite(share)]
+    return float(np.median(np.abs(good / max(np.median(good), 1e-6) - 1.0))) if good.size else np.nan
 
 
 def _alone_dark(case: Case, inputs: np.ndarray, start: int, sky: _Sky) -> bool:
@@ -345,8 +483,18 @@ def _alone_dark(case: Case, inputs: np.ndarray, start: int, sky: _Sky) -> bool:
 
 
 def _spell(
-    case: Case, p: int, inputs: np.ndarray, start: int, returning: bool, cold: Mask, sky: _Sky
+    case: Case,
+    p: int,
+    inputs: np.ndarray,
+    start: int,
+    returning: bool,
+    cold: Mask,
+    sky: _Sky,
+    *,
+    apart: bool = False,
+    sure: bool = False,
 ) -> _Spell | None:
+    """The spell of a plane that begins on a day; ``apart`` where its units woke so, ``sure`` where its silence is no link's."""
     share = sky.share
     last_day = min(case.day_count, start + int(MAX_DAYS.value))
     spells: dict[int, Mask] = {}
@@ -357,14 +505,15 @@ def _spell(
         if _ill_before(case, n, start, np.asarray(sky.asleep[:, inputs].all(axis=1) | (sky.plane[:, p] < TRICKLE.value))):
             continue
         under = start > 0 and _awake_before(n, start, inputs, sky)
+        usual = _usual(n, start, inputs, sky)
         for d in range(start, last_day):
             # A unit under snow sleeps: silence on a covered day belongs to it; a day without light changes nothing.
-            if sky.asleep[d, n] or not np.isfinite(share[d, n]):
+            if (sky.asleep[d, n] and not _free_early(case, n, d, inputs, sky)) or not np.isfinite(share[d, n]):
                 days[d] = under and bool(case.table["lit_h"][d, n] > 1)
                 continue
             reference = _reference(p, d, inputs, sky)
             # The plane's own level says what is dark for all; an input lies longer when it falls behind the others.
-            covered = share[d, n] < LOW.value * reference or (sky.plane[d, p] < sky.cover(d, p) and not returning)
+            covered = share[d, n] < LOW.value * usual * reference or (sky.plane[d, p] < sky.cover(d, p) and not returning)
             if not covered:
                 break
             days[d] = under = True
@@ -377,7 +526,7 @@ def _spell(
             days[last] = False  # nobody heard of it that day
     # A silence of all at the end of a spell has no covered day after it: it may be anything,
     # unless their gateway heard others meanwhile.
-    told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs)) & np.any(list(spells.values()), axis=0)
+    told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs) | sure) & np.any(list(spells.values()), axis=0)
     for days in spells.values():
         days[int(np.flatnonzero(told)[-1]) + 1 if told.any() else start :] = False
     ends = np.array([np.flatnonzero(s)[-1] if s.any() else start - 1 for s in spells.values()])
@@ -389,7 +538,7 @@ def _spell(
     for days, end in zip(spells.values(), ends.tolist(), strict=True):
         days[latest + 1 if end <= latest else 0 :] = False
     covered_ends = covered_ends[covered_ends <= latest]
-    uneven = returning or len(set(covered_ends.tolist())) > 1 or _one_by_one(share[:, inputs], int(covered_ends.max()))
+    uneven = returning or apart or len(set(covered_ends.tolist())) > 1 or _one_by_one(share[:, inputs], int(covered_ends.max()))
     for n, days in spells.items():
         for d in (int(np.flatnonzero(days)[-1]), int(np.flatnonzero(days)[-1]) + 1) if days.any() else ():
             if d > start and d < case.day_count and _slid(case, n, d):
@@ -397,13 +546,30 @@ def _spell(
     # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
     trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
     nobody = float(np.nanmax(np.append(share[start], 0.0))) < TRICKLE.value
-    if (nobody or not sky.trusted) and not uneven and trickle < TRICKLE.value:
+    if (nobody or not sky.trusted) and not (uneven or sure) and trickle < TRICKLE.value:
         return None
     seen = [d for d in np.flatnonzero(np.any(list(spells.values()), axis=0)).tolist() if np.isfinite(sky.plane[d, p])]
     elsewhere = any(sky.expected[d, p] > max(0.12, 2.5 * sky.plane[d, p]) for d in seen)
     deep = sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
     _reach_back(case, p, start, spells, returning, cold, sky)
     return _Spell(p, start, spells, uneven, elsewhere, deep)
+
+
+def _usual(n: int, start: int, inputs: np.ndarray, sky: _Sky) -> float:
+    """What an input made of the best of its plane on the bright days before a spell, 1 at most: the weak stay behind always."""
+    best = np.nan_to_num(np.nanmax(np.append(sky.share[:start, inputs], np.zeros((start, 1)), axis=1), axis=1))
+    well = np.flatnonzero((best > DARK.value) & np.isfinite(sky.share[:start, n]))[-5:]
+    return min(1.0, float(np.median(sky.share[well, n] / best[well]))) if well.size else 1.0
+
+
+def _free_early(case: Case, n: int, d: int, inputs: np.ndarray, sky: _Sky) -> bool:
+    """Whether an input that was hardly heard on a day made in the day's first third what its best sibling made of that day."""
+    clear = case.table["clear"][d, n]
+    whole = np.cumsum(case.table["plane_clear_all"][d, case.plane_of[n]])
+    early = whole < whole[-1] / 3.0
+    best = float(np.nanmax(np.append(np.where(sky.asleep[d, inputs], np.nan, sky.share[d, inputs]), 0.0)))
+    owed = float(clear[early].sum())
+    return owed > 0.0 and best > 0.0 and float(case.table["power"][d, n, early].sum()) > LOW.value * best * owed
 
 
 def _one_by_one(share: Floats, last: int) -> bool:
@@ -446,6 +612,14 @@ def _reach_back(
 ) -> None:
     """Days before the one that shows the snow: those it lay on unseen, and that of its fall, in place."""
     first = start
+    asleep: Mask = np.all(sky.asleep[:, list(spells)], axis=1)
+    while first > 0 and asleep[first - 1] and cold[first - 1] and start - first < MAX_DAYS.value:
+        first -= 1
+    if first < start and (first == 0 or _counted(case, np.array(list(spells)), first, sky) >= STOOD.value):
+        first = start
+    for n, days in spells.items():
+        days[first:start] = (days[start] or returning) and bool(np.isfinite(sky.share[:first, n]).any())
+    start = first
     if returning:
         while first > 0 and start - first < LATEST_DAYS and cold[first - 1] and sky.plane[first - 1, p] <= DARK.value:
             first -= 1

@@ -23,11 +23,14 @@ def _roof(**options: object) -> Roof:
     return make_roof(days=DAYS, first=JANUARY, air_c=-4.0, kinds="c", **options)  # type: ignore[arg-type]
 
 
-def _asleep(dark: bool = True, units: tuple[int, ...] = (0, 1, 2), **groups: object) -> Roof:
-    """Units of the south plane are silent for days of sun, while the west one works; the first comes back before the others."""
+def _asleep(dark: bool = True, units: tuple[int, ...] = (0, 1, 2), apart: bool = True, **groups: object) -> Roof:
+    """Units of the south plane are silent for days of sun, while the west one works; the first comes back before the others.
+
+    Not where they come back together, ``apart`` false.
+    """
     roof = _roof(units=ROOF, **({"branches": SHARED, "gateways": SHARED} | groups))
     for u in units:
-        when = roof.when(5, 7 + (u > 0))
+        when = roof.when(5, 7 + (apart and u > 0))
         roof.silent(u, when)
         if dark:
             roof.power[np.ix_(when, roof.inputs_of(u))] = 0.0
@@ -39,23 +42,67 @@ def _snowy(roof: Roof) -> set[int]:
 
 
 def test_a_plane_that_sleeps_alone_in_the_dark_is_under_snow(threshold: MoveThreshold) -> None:
-    assert _snowy(_asleep()) == set(range(6))
+    assert _snowy(_asleep(apart=False)) == set(range(6))
     threshold(rule, "ALONE_UNITS", 4)
-    assert not _snowy(_asleep())
+    assert not _snowy(_asleep(apart=False))
 
 
-def test_a_plane_that_counted_on_was_not_under_snow() -> None:
-    assert not _snowy(_asleep(dark=False))
+def test_units_that_wake_one_after_the_other_slept_under_snow(threshold: MoveThreshold) -> None:
+    """Common practice: a supply or a link comes back for all at once; snow leaves one module after the other."""
+    threshold(rule, "ALONE_UNITS", 4)
+    assert _snowy(_asleep()) == set(range(6))
+
+
+@pytest.mark.parametrize("apart", [True, False])
+def test_a_plane_that_counted_on_was_not_under_snow(apart: bool) -> None:
+    assert not _snowy(_asleep(dark=False, apart=apart))
+
+
+def _site_asleep(*, stops_at: float = 0.0, scale: tuple[float, ...] = (1.0,) * 6, late: int = 0) -> Roof:
+    """A whole site of one plane is silent and dark on day 5, from an hour of the day on; its units come back on day 6.
+
+    Inputs make ``scale`` of their share on day 6; the last ``late`` units are heard from 13:00 on only.
+    """
+    roof = _roof(units=[["south", "south"]] * 3, planes={"south": (180.0, 25.0)})
+    for u in range(3):
+        when = roof.when(5, 5, stops_at, 24.0)
+        roof.silent(u, when)
+        roof.power[np.ix_(when, roof.inputs_of(u))] = 0.0
+    for n, share in enumerate(scale):
+        roof.scale(n, share, roof.when(6, 6))
+    for u in range(3 - late, 3):
+        morning = roof.when(6, 6, 0.0, 13.0)
+        roof.silent(u, morning)
+        roof.power[np.ix_(morning, roof.inputs_of(u))] = 0.0
+    return roof
+
+
+@pytest.mark.parametrize(
+    ("roof", "told"),
+    [
+        (_site_asleep(), False),  # all at once, and with all that the sky gives: a supply
+        (_site_asleep(scale=(1.0, 0.4, 0.2, 1.0, 1.0, 1.0)), True),
+        (_site_asleep(scale=(1.0, 0.8, 0.75, 1.0, 0.74, 0.95)), True),
+        (_site_asleep(stops_at=13.0, scale=(1.0, 0.4, 0.2, 1.0, 1.0, 1.0)), False),  # it stopped in full light
+        (_site_asleep(late=1), False),  # one unit may be silent for itself
+        (_site_asleep(late=2), True),
+    ],
+)
+def test_a_site_that_sleeps_from_the_morning_on_and_wakes_apart(roof: Roof, told: bool) -> None:
+    case = case_of(roof)
+    sky = rule._Sky.of(case)
+    inputs = np.arange(6)
+    assert (rule._counted(case, inputs, 5, sky) < rule.STOOD.value and rule._woke_apart(case, inputs, 5, sky)) is told
 
 
 @pytest.mark.parametrize("group", ["branches", "gateways"])
 def test_a_plane_that_is_a_branch_or_a_gateway_fell_for_that(group: str) -> None:
     """A breaker takes a branch and a gateway its units, whichever way they look (common practice)."""
-    assert not _snowy(_asleep(**{group: ["A"] * 3 + ["B"] * 3}))
+    assert not _snowy(_asleep(apart=False, **{group: ["A"] * 3 + ["B"] * 3}))
 
 
 def test_a_plane_does_not_sleep_alone_where_others_do() -> None:
-    assert not _snowy(_asleep(units=(0, 1, 2, 3)))
+    assert not _snowy(_asleep(units=(0, 1, 2, 3), apart=False))
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,140 @@
+"""What looks like snow and is told apart: warmth, a lit module, a link, a weak input, a plane that the sun does not reach."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import rules.faults.snow as rule
+from rules.case import Candidate, Case
+from rules.diagnose import diagnose
+from tests.rules.make import FIRST_DAY, Roof, case_of, make_roof
+
+JANUARY = FIRST_DAY - 125
+DAYS = 12
+PLANE = {"south": (180.0, 25.0)}
+
+
+def _roof(units: int = 3, **options: object) -> Roof:
+    given = {"days": DAYS, "first": JANUARY, "air_c": -4.0, "kinds": "c", "planes": PLANE} | options
+    return make_roof(units=[["south", "south"]] * units, **given)  # type: ignore[arg-type]
+
+
+def _sky(case: Case) -> rule._Sky:
+    """Bright days that a trusted sensor saw, on which all is well."""
+    sky = rule._Sky.of(case)
+    sky.share[:], sky.plane[:], sky.expected[:], sky.light[:], sky.asleep[:] = 0.9, 0.9, 0.9, 4.0, False
+    sky.heard[:] = np.nan
+    return replace(sky, trusted=True)
+
+
+@pytest.mark.parametrize(("noon_c", "cold"), [(4.0, True), (13.0, False)])
+def test_in_warm_sun_no_snow_lies(noon_c: float, cold: bool) -> None:
+    """Degree-day melt of some 5 mm of water a K and day (common practice): a night's snow is gone by noon at 10 Celsius."""
+    roof = _roof()
+    roof.air[:] = np.where((roof.hour > 8.0) & (roof.hour < 17.0), noon_c, -3.0)
+    case = case_of(roof, roof.weather())
+    assert rule._cold(case)[0][5] == cold
+
+
+def test_a_unit_with_open_voltage_in_the_light_is_not_under_snow() -> None:
+    """Single-diode model (pvlib, De Soto): open-circuit voltage is 1.2 of Vmp in full sun, 1.0 in a hundredth of it."""
+    roof = _roof()
+    for u in (0, 1):
+        roof.standby(u, roof.when(5, 5))
+    case = case_of(roof)
+    lit = case.table["zero_volts"][5, :4].copy()
+    assert (lit >= rule.OPEN_VOLTS.value).all()
+    inputs = np.arange(6)
+    assert rule._lit_but_still(case, inputs, 5).tolist() == [True] * 4 + [False] * 2
+    case.table["zero_volts"][5, :4] = 1.0
+    assert not rule._lit_but_still(case, inputs, 5).any()
+
+
+def test_a_link_that_is_lost_in_the_morning_leaves_no_dark_day() -> None:
+    """By the gateway's own log nothing came after a gloomy morning: the sensor's bright noon counts for nothing."""
+    roof = _roof()
+    stop = roof.when(5, 5, 10.0)
+    for u in range(3):
+        roof.silent(u, stop)
+    ts = [int(roof.ts[stop][0]), int(roof.ts[roof.when(6, 6, 12.0)][0])]
+    events = pd.DataFrame({"ts": ts, "source": "G1", "event": ["offline", "online"], "detail": ""})
+    case = case_of(roof, roof.weather(), events=events)
+    sky = rule._Sky.of(case)
+    assert np.isfinite(sky.heard[5, 0])
+    assert np.isnan(sky.heard[3, 0])
+    sky = _sky(case)
+    sky.plane[5], sky.heard[5] = 0.08, 0.09
+    assert not rule._covered(5, 0, sky)
+    sky.heard[5] = np.nan
+    assert rule._covered(5, 0, sky)
+
+
+def test_a_plane_known_dark_on_days_as_bright_lies_under_no_snow() -> None:
+    case = case_of(_roof())
+    sky, cold = _sky(case), np.ones(DAYS, bool)
+    sky.plane[:6] = 0.2
+    sky.plane[3], sky.light[3] = 0.9, 1.0  # well on a dull day alone
+    sky.plane[6] = 0.1
+    assert not rule._sudden(case, 6, 0, sky, cold)
+    sky.light[3] = 4.0
+    assert rule._sudden(case, 6, 0, sky, cold)
+
+
+def test_what_went_dark_on_a_warm_day_did_not_for_snow() -> None:
+    case = case_of(_roof())
+    sky, cold = _sky(case), np.ones(DAYS, bool)
+    sky.plane[5:7] = 0.05
+    assert rule._sudden(case, 6, 0, sky, cold)
+    cold[5] = False
+    assert not rule._sudden(case, 6, 0, sky, cold)
+
+
+def test_an_input_behind_on_all_days_is_not_the_last_under_the_snow() -> None:
+    case = case_of(_roof())
+    sky, inputs = _sky(case), np.arange(6)
+    sky.share[:, 2] = 0.5
+    assert rule._usual(2, 5, inputs, sky) == pytest.approx(0.5 / 0.9)
+    assert rule._usual(0, 5, inputs, sky) == 1.0
+
+
+def test_a_bad_link_is_no_sleep_under_snow() -> None:
+    """Rows of the early morning that show all of what siblings made: the rest of the day's are lost, not dark."""
+    roof = _roof()
+    roof.silent(0, roof.when(5, 5, 10.5))
+    case = case_of(roof)
+    sky, inputs = rule._Sky.of(case), np.arange(6)
+    assert sky.asleep[5, 0]
+    assert rule._free_early(case, 0, 5, inputs, sky)
+    roof = _roof()
+    roof.silent(0, roof.when(5, 5, 0.0, 14.0))
+    case = case_of(roof)
+    assert not rule._free_early(case, 0, 5, inputs, rule._Sky.of(case))
+
+
+def test_who_is_hardly_heard_is_no_measure_of_the_others() -> None:
+    roof = _roof()
+    roof.silent(0, roof.when(5, 5, 0.0, 11.0))
+    case = case_of(roof)
+    share = rule._well_heard(case, 5, np.arange(6), rule._Sky.of(case))
+    assert np.isnan(share).tolist() == [True, True, False, False, False, False]
+
+
+def test_inputs_not_yet_installed_do_not_count_for_a_plane() -> None:
+    """Half of the plane sends its first row a week after the snow."""
+    roof = _roof(units=4)
+    for u in (2, 3):
+        roof.silent(u, roof.when(0, 9))
+    case = case_of(roof)
+
+    def snow(n: int) -> Candidate:
+        days = np.isin(np.arange(case.day_count), (4, 5))
+        return Candidate("snow", "input", (n,), days, np.zeros(case.day_count), 0.7, "")
+
+    (told,) = diagnose(case, [snow(n) for n in range(4)]).accepted
+    assert (told.scope, told.inputs) == ("plane", (0, 1, 2, 3))
+    whole = case_of(_roof(units=4))
+    assert {c.scope for c in diagnose(whole, [snow(n) for n in range(4)]).accepted} == {"input"}
