@@ -115,6 +115,8 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
         if candidate.fault in _WHOLE and "snow" in claimed[candidate.fault]:
             # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
             there = inputs[_heard(case, candidate.days, inputs)]
+            lit = there[case.table["lit_h"][candidate.days][:, there].max(axis=0) > 0.0]
+            there = lit if lit.size else there  # whom no light reached tell nothing
             snowed: Mask = claimed[candidate.fault]["snow"][:, there].sum(axis=1) >= max(1.0, _MOST * there.size)
             explained |= snowed
         left = candidate.days & ~explained

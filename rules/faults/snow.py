@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, span_mask
+from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, runs_of, span_mask
 from rules.counters import counter_rise
 from rules.daytable import BIN_HOURS, IDLE, MISSING, SKY, STANDBY
 from rules.daytable import DARK as DARK_ROWS
@@ -27,7 +27,7 @@ from rules.hard import PLAIN_LIGHT
 from rules.module import ambient_estimate
 from rules.ranks import quantile_of, row_quantile
 from rules.siblings import middle
-from rules.silence import offline_days
+from rules.silence import offline_days, unit_kinds
 
 COLUMNS = ("dc_power_w", "temp_air_c")
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
@@ -37,6 +37,8 @@ COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcas
 OVERCAST = Threshold(0.16, "of clear-sky irradiance", "common practice: a thick overcast leaves some 0.10 to 0.25 on the level")
 DEEP_DAYS = Threshold(2, "days", "own reasoning: one such day may be a storm's")
 DEEP = Threshold(0.22, "of what a thick overcast leaves", "own reasoning: no sky is that dark all day; a cover of snow is")
+DEEPEST = Threshold(0.12, "of what a thick overcast leaves", "own reasoning: half of that again: one such day is no storm's")
+NIL = Threshold(0.002, "of clear-sky energy", "own reasoning: above a meter's offset; units that stand by make nothing at all")
 TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
 LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
@@ -116,6 +118,11 @@ class _Sky:
             offline |= offline_days(case, gateway)[:, None] & mine[None, :]
         asleep &= ~offline
         dull = np.stack([_dull(case, p) for p in planes], axis=1)
+        if trusted:
+            # Where nobody sent a row none of the inputs shows the light, but the sensor does.
+            light = np.nan_to_num(expected * case.table["plane_clear_all"].sum(axis=2))
+            unheard = (lit <= 0.0) & (case.table["clear"].sum(axis=2) <= 0.0)
+            asleep |= (light >= PLAIN_LIGHT.value)[:, case.plane_of] & unheard & ~offline
         light = expected * case.table["plane_clear_all"].sum(axis=2)
         with np.errstate(invalid="ignore", divide="ignore"):
             heard = _owed_while_heard(case) * expected / scale
@@ -165,6 +172,8 @@ def judge(case: Case) -> RuleResult:
         starts = [s.start for spells in found for s in spells]
         for p, own in enumerate(found):
             own += _unheard(case, p, cold, sky, starts, own)
+    for p, own in enumerate(found):
+        own += _sleepers(case, p, cold, sky, own)
     for plane in found:
         _tell(case, plane, [s for spells in found for s in spells], sky, why, result)
     return result
@@ -406,6 +415,43 @@ def _unheard(case: Case, p: int, cold: Mask, sky: _Sky, starts: list[int], known
     return out
 
 
+def _sleepers(case: Case, p: int, cold: Mask, sky: _Sky, known: list[_Spell]) -> list[_Spell]:
+    """Spells of several units of a plane that fell silent in one cold spell, others being heard, and counted nothing meanwhile.
+
+    Three electronics do not fail in one night and mend themselves; a breaker takes a branch.
+    """
+    inputs = np.flatnonzero(case.plane_of == p)
+    free, runs, silent = np.ones(case.day_count, bool), [], unit_kinds(case)[0]
+    for old in known:
+        free[max(old.first - 1, 0) : old.last + 2] = False
+    for u in np.unique(case.unit_of[inputs]).tolist():
+        mine = inputs[case.unit_of[inputs] == u]
+        mask = silent[:, u] & sky.asleep[:, mine].all(axis=1) & cold & free
+        for first, last in runs_of(mask, case.table["lit_h"][:, mine].max(axis=1) <= 1.0):
+            if first > 0 and last < case.day_count - 1 and _counted(case, mine, first, sky) < STOOD.value:
+                runs.append((first, last, u))
+    out = []
+    while runs:
+        lead = runs[0]
+        same = [r for r in runs if r[0] <= lead[1] + 1 and r[1] >= lead[0] - 1]
+        runs = [r for r in runs if r not in same]
+        units = {u for _, _, u in same}
+        if len(units) < ALONE_UNITS.value or units in _branches(case):
+            continue
+        days = {n: np.zeros(case.day_count, bool) for n in inputs.tolist()}
+        for first, last, u in same:
+            for n in inputs[case.unit_of[inputs] == u].tolist():
+                days[n][first : last + 1] = True
+        out.append(_Spell(p, min(r[0] for r in same), days, True, False, False))
+    return out
+
+
+def _branches(case: Case) -> list[set[int]]:
+    """The units of each branch."""
+    of = [unit.branch for unit in case.site.units]
+    return [{u for u, other in enumerate(of) if other == name} for name in set(of) - {None}]
+
+
 def _until_awake(inputs: np.ndarray, start: int, sky: _Sky) -> int:
     """The first day from a start on which any of some inputs was heard; the number of days where none was."""
     awake = np.flatnonzero(~sky.asleep[start:, inputs].all(axis=1))
@@ -431,6 +477,8 @@ def _woke_apart(case: Case, inputs: np.ndarray, start: int, sky: _Sky) -> bool:
     A supply or a link that comes back does so for all at once, and with all that the sky gives.
     """
     day = _until_awake(inputs, start, sky)
+    while day < case.day_count - 1 and day < start + MAX_DAYS.value and not np.isfinite(sky.share[day, inputs]).any():
+        day += 1  # a few rows of the evening tell nothing yet
     well = [k for k in range(max(0, start - 10), start) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
     if not well or not np.isfinite(sky.share[well][:, inputs]).any(axis=0).all():
         return False
@@ -509,7 +557,7 @@ def _spell(
         for d in range(start, last_day):
             # A unit under snow sleeps: silence on a covered day belongs to it; a day without light changes nothing.
             if (sky.asleep[d, n] and not _free_early(case, n, d, inputs, sky)) or not np.isfinite(share[d, n]):
-                days[d] = under and bool(case.table["lit_h"][d, n] > 1)
+                days[d] = under and bool(sky.asleep[d, n] or case.table["lit_h"][d, n] > 1)
                 continue
             reference = _reference(p, d, inputs, sky)
             # The plane's own level says what is dark for all; an input lies longer when it falls behind the others.
@@ -521,7 +569,7 @@ def _spell(
             if last_day - start == int(MAX_DAYS.value) < case.day_count - start:
                 days[:], endless = False, True  # what never clears is another cause
     for n, days in spells.items():
-        _back_whole(n, days, inputs, sky)
+        _back_whole(n, days, inputs, sky, _usual(n, start, inputs, sky))
         while days.any() and not np.isfinite(share[last := int(np.flatnonzero(days)[-1]), n]) and not sky.asleep[last, n]:
             days[last] = False  # nobody heard of it that day
     # A silence of all at the end of a spell has no covered day after it: it may be anything,
@@ -545,14 +593,21 @@ def _spell(
                 days[d] = uneven = True
     # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
     trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
+    deepest = NIL.value < trickle < DEEP.value * sky.dull[start, p] and _whole(case, p, start) < DEEPEST.value * sky.dull[start, p]
     nobody = float(np.nanmax(np.append(share[start], 0.0))) < TRICKLE.value
-    if (nobody or not sky.trusted) and not (uneven or sure) and trickle < TRICKLE.value:
+    if (nobody or not sky.trusted) and not (uneven or sure or deepest) and trickle < TRICKLE.value:
         return None
     seen = [d for d in np.flatnonzero(np.any(list(spells.values()), axis=0)).tolist() if np.isfinite(sky.plane[d, p])]
     elsewhere = any(sky.expected[d, p] > max(0.12, 2.5 * sky.plane[d, p]) for d in seen)
-    deep = sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
+    deep = deepest or sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
     _reach_back(case, p, start, spells, returning, cold, sky)
     return _Spell(p, start, spells, uneven, elsewhere, deep)
+
+
+def _whole(case: Case, p: int, d: int) -> float:
+    """What a plane made of all of a day's clear-sky energy, whether heard or not."""
+    made, clear = case.table["plane_typical"][d, p].sum(), case.table["plane_clear_all"][d, p].sum()
+    return float(made / max(clear, 1e-6))
 
 
 def _usual(n: int, start: int, inputs: np.ndarray, sky: _Sky) -> float:
@@ -580,7 +635,7 @@ def _one_by_one(share: Floats, last: int) -> bool:
     return bool(high > DARK.value and low < LOW.value * high and high_next > DARK.value and low_next > BACK.value * high_next)
 
 
-def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: _Sky) -> None:
+def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: _Sky, usual: float) -> None:
     """Drop the days on which an input stayed behind and then never came back whole, in place: that is another cause."""
     if not days.any():
         return
@@ -588,7 +643,7 @@ def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: _Sky) -> None:
     best = np.nan_to_num(np.nanmax(np.append(sky.share[:, inputs], np.zeros((len(days), 1)), axis=1), axis=1))
     after = np.arange(end + 1, min(len(days), end + 1 + int(MAX_DAYS.value)))
     after = after[(best[after] > BRIGHT.value) & np.isfinite(sky.share[after, n])]
-    if after.size < BACK_DAYS.value or np.median(sky.share[after, n] / best[after]) >= BACK.value:
+    if after.size < BACK_DAYS.value or np.median(sky.share[after, n] / best[after]) >= BACK.value * usual:
         return
     days[np.nan_to_num(sky.share[:, n], nan=1.0) < LOW.value * best] = False
 
@@ -613,8 +668,11 @@ def _reach_back(
     """Days before the one that shows the snow: those it lay on unseen, and that of its fall, in place."""
     first = start
     asleep: Mask = np.all(sky.asleep[:, list(spells)], axis=1)
-    while first > 0 and asleep[first - 1] and cold[first - 1] and start - first < MAX_DAYS.value:
+    dark = asleep | (np.nan_to_num(sky.plane[:, p], nan=1.0) < TRICKLE.value)
+    while first > 0 and dark[first - 1] and cold[first - 1] and start - first < MAX_DAYS.value:
         first -= 1
+    while first < start and not asleep[first]:
+        first += 1
     if first < start and (first == 0 or _counted(case, np.array(list(spells)), first, sky) >= STOOD.value):
         first = start
     for n, days in spells.items():

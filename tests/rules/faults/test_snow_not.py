@@ -138,3 +138,30 @@ def test_inputs_not_yet_installed_do_not_count_for_a_plane() -> None:
     assert (told.scope, told.inputs) == ("plane", (0, 1, 2, 3))
     whole = case_of(_roof(units=4))
     assert {c.scope for c in diagnose(whole, [snow(n) for n in range(4)]).accepted} == {"input"}
+
+
+def test_whom_no_light_reaches_does_not_keep_an_outage_alive() -> None:
+    """Snow took the two inputs that had light; the sun did not reach the other four."""
+    case = case_of(_roof(units=3))
+    days = np.isin(np.arange(case.day_count), (4, 5))
+
+    def told(fault: str, inputs: tuple[int, ...], scope: str) -> Candidate:
+        return Candidate(fault, scope, inputs, days, np.zeros(case.day_count), 0.7, "")
+
+    asked = [told("site-outage", tuple(range(6)), "site"), *(told("snow", (n,), "input") for n in (0, 1))]
+    assert {c.fault for c in diagnose(case, asked).accepted} == {"site-outage", "snow"}
+    case.table["lit_h"][4:6, 2:] = 0.0
+    assert {c.fault for c in diagnose(case, asked).accepted} == {"snow"}
+
+
+def test_who_comes_back_as_weak_as_ever_was_under_the_snow() -> None:
+    case = case_of(_roof())
+    sky, inputs = _sky(case), np.arange(6)
+    sky.share[:, 2] = 0.5
+    sky.share[4:6] = 0.05
+    days = np.isin(np.arange(DAYS), (4, 5))
+    rule._back_whole(2, weak := days.copy(), inputs, sky, rule._usual(2, 4, inputs, sky))
+    assert weak.tolist() == days.tolist()
+    sky.share[4:6, :2] = 0.9
+    rule._back_whole(2, weak, inputs, sky, 1.0)
+    assert not weak.any()

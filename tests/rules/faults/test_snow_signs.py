@@ -183,3 +183,67 @@ def test_a_module_free_on_the_last_day_came_off_before_the_others(free: int, une
     for n in range(6):
         roof.scale(n, 0.03, roof.when(5, 5)).scale(n, 0.45 if n < free else 0.03, roof.when(6, 6))
     assert {c.evidence["uneven"] for c in run_rule("snow", case_of(roof)).candidates} == {uneven}
+
+
+def _some_asleep(units: tuple[int, ...], dark: bool = True, back: bool = True, branches: list[str] | None = None) -> Roof:
+    """Units of one plane silent on days 5 to 7 (or to the end) while their gateway hears the others."""
+    roof = _roof(units=[["south", "south"]] * 5, planes={"south": (180.0, 25.0)}, branches=branches)
+    for u in units:
+        when = roof.when(5, 7 if back else DAYS)
+        roof.silent(u, when)
+        if dark:
+            roof.power[np.ix_(when, roof.inputs_of(u))] = 0.0
+    return roof
+
+
+@pytest.mark.parametrize(
+    ("roof", "told"),
+    [
+        (_some_asleep((0, 1, 2)), set(range(6))),
+        (_some_asleep((0, 1)), set()),  # two may share a cable or a fault of their own
+        (_some_asleep((0, 1, 2), dark=False), set()),  # they counted on: links
+        (_some_asleep((0, 1, 2), back=False), set()),  # they never came back
+        (_some_asleep((0, 1, 2), branches=["A", "A", "A", "B", "B"]), set()),  # a breaker takes a branch (common practice)
+    ],
+)
+def test_several_units_that_sleep_while_others_work_lie_under_snow(roof: Roof, told: set[int]) -> None:
+    case = case_of(roof)
+    cold = np.ones(case.day_count, bool)
+    spells = rule._sleepers(case, 0, cold, rule._Sky.of(case), [])
+    assert {n for s in spells for n, days in s.days.items() if days.any()} == told
+    assert not rule._sleepers(case, 0, ~cold, rule._Sky.of(case), [])
+
+
+@pytest.mark.parametrize(("through", "told"), [(0.005, True), (0.03, False)])
+def test_one_day_darker_than_any_storm_is_snow(through: float, told: bool) -> None:
+    """A thick overcast leaves 0.10 to 0.25 of the light on the level (common practice), a steep winter plane a third of that."""
+    roof = _roof(units=[["south", "south"]] * 3, planes={"south": (180.0, 40.0)})
+    for n in range(6):
+        roof.scale(n, through, roof.when(5, 5))
+    (spell,) = rule._spells(case := case_of(roof), 0, np.ones(DAYS, bool), rule._Sky.of(case))
+    assert (spell.start, spell.deep) == (5, told)
+
+
+def test_snow_lay_through_the_silence_before_it_was_seen() -> None:
+    """Nobody is heard on days 4 and 5; on day 6 the plane is heard and covered."""
+    roof = _roof(units=[["south", "south"]] * 3, planes={"south": (180.0, 25.0)})
+    asleep, thin = roof.when(4, 5), roof.when(6, 7)
+    for u in range(3):
+        roof.silent(u, asleep)
+        roof.power[np.ix_(asleep, roof.inputs_of(u))] = 0.0
+    for n in range(6):
+        roof.scale(n, 0.02, thin)
+    (spell,) = rule._spells(case := case_of(roof), 0, np.ones(DAYS, bool), rule._Sky.of(case))
+    assert all(np.flatnonzero(days)[0] <= 4 for days in spell.days.values())
+
+
+def test_a_sensor_sees_the_light_in_which_nobody_sends_a_row() -> None:
+    """No row shows that there was light: the sensor does."""
+    roof = _roof(units=[["south", "south"]] * 3, planes={"south": (180.0, 25.0)})
+    for u in range(3):
+        roof.silent(u, roof.when(5, 6))
+    case = case_of(roof, roof.weather())
+    case.table["lit_h"][5:7] = 0.0
+    assert case.sensor_trust[0]
+    assert rule._Sky.of(case).asleep[5:7].all()
+    assert not rule._Sky.of(case).asleep[3:5].any()
