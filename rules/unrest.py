@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.case import Case, Floats, Mask, first_to_last, once, span_mask
-from rules.daytable import BIN_HOURS
+from rules.daytable import BIN_HOURS, STANDBY
 from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
 from rules.ranks import row_quantile
@@ -27,6 +27,7 @@ SOUND = Threshold(0.2, "of the lit half hours", "own reasoning: between stops a 
 RARELY = Threshold(0.1, "of its falls", "own reasoning: what other units do too is the sky's or the counters'")
 WANDERS = Threshold(0.5, "of the falls", "own reasoning: a shadow's edges keep to a quarter of the hours, a stop has no hour")
 MORE = Threshold(0.1, "of its falls", "own reasoning: what comes back as more than all was late, not lost")
+STANDS = Threshold(1.0, "h at nothing a fall", "own reasoning: a start takes minutes (IEEE 1547-2018: 300 s), not hours")
 OTHERS = Threshold(2, "units", "own reasoning: one other may be the ill one")
 _OVER = 1.2  # of the usual power: what was late comes back
 
@@ -63,6 +64,9 @@ def restless(case: Case) -> dict[int, Unrest]:
         hours = np.sort(falls[days, u].sum(axis=0))[::-1]
         quarter = int(np.ceil(np.count_nonzero(known.any(axis=0)) / 4))
         wanders = hours[:quarter].sum() <= WANDERS.value * count
+        standing = case.table["symptom_slots"][days][:, case.inputs_of_unit(u), STANDBY].max(axis=1).sum()
+        if standing > STANDS.value * count:
+            continue
         if wanders and over <= MORE.value * count and sound >= SOUND.value * known.sum():
             where = np.flatnonzero(days)
             some = (by_day[:, u] > 0) & span_mask(case.day_count, [(where[0], where[-1])])

@@ -46,6 +46,16 @@ def test_clouds_are_nobodys() -> None:
     assert not restless(case_of(_roof("m")))
 
 
+def test_what_stands_for_hours_is_standby() -> None:
+    roof = _stopping(_roof())
+    rng = np.random.default_rng(9)
+    for day in range(4, 16):
+        start = float(rng.uniform(6.0, 9.0))
+        for begin in (start, start + 5.0):
+            roof.standby(1, roof.when(day, day, begin, begin + 3.5))
+    assert not restless(case_of(roof))
+
+
 def test_a_shadow_keeps_its_hours() -> None:
     roof = _roof("c")
     for n in (2, 3):
@@ -64,8 +74,9 @@ def test_heat_falls_once_a_day() -> None:
 
 @pytest.mark.parametrize(
     ("name", "value"),
-    [("FALL", 0.95), ("LIT", 2.0), ("PER_DAY", 9), ("DAYS", 99), ("FALLS", 999), ("SOUND", 1.0), ("WANDERS", 0.05), ("OTHERS", 9)],
-)
+    [("FALL", 0.95), ("LIT", 2.0), ("PER_DAY", 9), ("DAYS", 99), ("FALLS", 999), ("SOUND", 1.0), ("WANDERS", 0.05), ("OTHERS", 9),
+     ("STANDS", -1.0)],
+)  # fmt: skip
 def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> None:
     case = case_of(_stopping(_roof()))
     assert list(restless(case)) == [1]
