@@ -89,7 +89,8 @@ class Diagnosis:
 def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     """Weigh suspicions against each other."""
     order = {fault: k for k, fault in enumerate(EXPLAINS)}
-    candidates = _without_known_laws(_without_sleep(case, _without_flicker(list(candidates))))
+    candidates = _without_own_limit(_without_sleep(case, _without_flicker(list(candidates))))
+    candidates = _without_known_laws(candidates)
     waiting = sorted(candidates, key=lambda c: (order[c.fault], -len(c.inputs)))
     alike = np.zeros((case.day_count, len(case.inputs)), bool)  # days of what looks like shade for itself
     #: fault -> the cause that explains it -> days and inputs.
@@ -176,6 +177,18 @@ def _without_flicker(candidates: list[Candidate]) -> list[Candidate]:
         )
 
     return [c for c in candidates if not flickers(c)]
+
+
+def _without_own_limit(candidates: list[Candidate]) -> list[Candidate]:
+    """Leave out orders to single units that are too hot on most of those days: they hold themselves down."""
+    hot = [c for c in candidates if c.fault == "hot-derating"]
+
+    def own(c: Candidate) -> bool:
+        return c.fault == "curtailment" and c.scope == "unit" and any(
+            h.inputs == c.inputs and (h.days & c.days).sum() >= 0.5 * c.days.sum() for h in hot
+        )
+
+    return [c for c in candidates if not own(c)]
 
 
 def _without_sleep(case: Case, candidates: list[Candidate]) -> list[Candidate]:

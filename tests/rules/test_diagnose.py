@@ -160,3 +160,11 @@ def test_readings_that_stand_beside_a_limits_days_are_the_limits(healthy_case: C
     near, far = (_candidate(healthy_case, "frozen-readings", (2,), days) for days in (slice(7, 9), slice(9, 11)))
     assert _accepted(healthy_case, limit, near) == [("curtailment", 3)]
     assert ("frozen-readings", 2) in _accepted(healthy_case, limit, far)
+
+
+def test_a_hot_unit_that_holds_itself_down_was_given_no_order(healthy_case: Case) -> None:
+    hot = _candidate(healthy_case, "hot-derating", (2, 3), slice(3, 9), "unit")
+    order = _candidate(healthy_case, "curtailment", (2, 3), slice(4, 9), "unit")
+    assert [f for f, _ in _accepted(healthy_case, hot, order)] == ["hot-derating"]
+    site = _candidate(healthy_case, "curtailment", tuple(range(10)), slice(4, 9), "site")
+    assert {f for f, _ in _accepted(healthy_case, hot, site)} == {"hot-derating", "curtailment"}
