@@ -51,6 +51,7 @@ ZERO_SHARE = Threshold(0.015, "of siblings' power", "own reasoning: a leak or an
 _STUCK_ROWS = 6  # a sibling repeating itself so long is no witness
 _CARRY_S = 3 * 3600.0  # the sky a site saw before it stopped is believed for so long
 DEAD_VOLTS = Threshold(0.3, "of nominal Vmp", "own reasoning: below one of three substrings")
+PART_ROW = Threshold(0.85, "of the owed", "own reasoning: clouds within minutes of a trip take less on average than its ramp")
 BRINK = Threshold(0.02, "of the limit", "own reasoning: a mean of minutes under excursions of seconds, and meters good to 1 %")
 GOOD_LIGHT = Threshold(
     0.15, "W per rated W", "own reasoning: voltage is steady above some 150 W/m2 (De Soto model)"
@@ -450,11 +451,36 @@ def _grid_features(
     recent = index - last_out <= reach
     trip = recent & dark_unit & lit_u
     out["grid_trip_h"] = trip.sum(axis=1) * hours
-    ref_u = _unit_sum(frame.reference, unit_of, units)
-    clear_u = _unit_sum(frame.plane_clear[:, :, frame.plane_index], unit_of, units)
-    expected = np.where(ref_u > 0.02, ref_u, 0.5 * clear_u)
-    out["grid_loss"] = np.where(trip, expected, 0).sum(axis=1) * hours
+    out["grid_loss"] = np.zeros(trip.shape[::2])
+    if trip.any():
+        out["grid_loss"] = _trip_loss(frame, unit_of, units, trip, recent & lit_u).sum(axis=1) * hours
     return outside, trip
+
+
+def _trip_loss(
+    frame: Frame, unit_of: NDArray[np.int64], units: int, trip: NDArray[np.bool_], recent: NDArray[np.bool_]
+) -> F32:
+    """What trips cost by row, [D, K, U]: all of it while nothing is made, the rest in rows that hold a part of the wait or ramp.
+
+    Units trip together and leave no sibling: the share of clear sky before and after stands for the sky meanwhile.
+    """
+    clear = _unit_sum(frame.plane_clear[:, :, frame.plane_index], unit_of, units)
+    made, siblings = (_unit_sum(np.nan_to_num(x), unit_of, units) for x in (frame.x, frame.reference))
+    told = ~recent & ~trip & (clear > 0.1) & (made > 0)
+    share = np.where(told, np.clip(made / np.maximum(clear, 0.1), 0.0, 1.2), 0.0)
+    rows = clear.shape[1]
+    index = np.arange(rows)[None, :, None]
+    before = np.maximum.accumulate(np.where(told, index, -1), axis=1)
+    after = np.minimum.accumulate(np.where(told, index, rows)[:, ::-1], axis=1)[:, ::-1]
+    total, count = np.zeros_like(clear), np.zeros_like(clear)
+    for at, there in ((np.maximum(before, 0), before >= 0), (np.minimum(after, rows - 1), after < rows)):
+        total += np.where(there, np.take_along_axis(share, at, 1), 0.0)
+        count += there
+    guess = np.where(siblings > 0.02, siblings, 0.5 * clear)
+    owed = np.where(count > 0, total / np.maximum(count, 1) * clear, guess)
+    lost = np.maximum(owed - made, 0.0)
+    out: F32 = np.where(trip | (recent & (made < PART_ROW.value * owed)), lost, 0.0).astype(np.float32)
+    return out
 
 
 def _unit_dark(panel: Panel, zero: NDArray[np.bool_], unit_of: NDArray[np.int64]) -> NDArray[np.bool_]:

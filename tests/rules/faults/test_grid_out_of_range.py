@@ -8,6 +8,7 @@ import rules.faults.grid_out_of_range as rule
 import rules.reduce
 from rules.case import Case
 from rules.engine import judge
+from rules.finding import Threshold
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
 
@@ -34,7 +35,24 @@ def test_fires(case: Case) -> None:
 
 def test_loss(case: Case) -> None:
     true = _away(make_roof(), volts=258.0).lost_wh()
-    assert only(judge(case.table).findings).loss_wh_total == pytest.approx(true, rel=0.4)
+    assert only(judge(case.table).findings).loss_wh_total == pytest.approx(true, rel=0.15)
+
+
+@pytest.mark.parametrize("kinds", ["c", "cm"])
+def test_loss_of_trips_within_coarse_rows(kinds: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half an hour away and 5 min of waiting, in rows of 15 min: some rows hold a part of it."""
+    roof = make_roof(kinds=kinds, step=900)
+    when = roof.when(5, 8, 10.0, 10.5) | roof.when(5, 8, 13.0, 13.5)
+    part = roof.when(5, 8, 10.5, 10.75) | roof.when(5, 8, 13.5, 13.75)
+    for u in range(5):
+        roof.standby(u, when)
+        roof.ac_volts[when, u] = 258.0
+    for n in range(10):
+        roof.scale(n, 0.5, part)
+    told = only(findings(roof, "grid-out-of-range")).loss_wh_total
+    assert told == pytest.approx(roof.lost_wh(), rel=0.25)
+    monkeypatch.setattr(rules.reduce, "PART_ROW", Threshold(0.0, "", "moved"))
+    assert only(findings(roof, "grid-out-of-range")).loss_wh_total < 0.85 * told
 
 
 @pytest.mark.parametrize(
