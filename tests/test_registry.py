@@ -21,7 +21,7 @@ SLUGS = {
     "record": "swapped-record frozen-readings clock-shift",
     "for information": "clipping",
 }
-SHARED = ("rules.hard", "rules.silence", "rules.levels")
+SHARED = ("rules.hard", "rules.silence", "rules.levels", "rules.snowsky", "rules.snowspell", "rules.snowsleep")
 
 
 def test_every_fault_has_its_file() -> None:

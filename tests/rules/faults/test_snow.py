@@ -3,12 +3,20 @@ from __future__ import annotations
 import pytest
 
 import rules.faults.snow as rule
+from rules import snowsky, snowsleep, snowspell
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof, run_rule
 
 JANUARY = FIRST_DAY - 125
+
+
+def _move(threshold: MoveThreshold, name: str, value: float) -> None:
+    """Move a threshold wherever the rule's parts read it."""
+    for part in (rule, snowsky, snowspell, snowsleep):
+        if hasattr(part, name):
+            threshold(part, name, value)
 
 
 def _snowed(air_c: float = -3.0, first: int = JANUARY, days: int = 12) -> Roof:
@@ -45,26 +53,26 @@ def test_without_weather_the_season_says_it() -> None:
 @pytest.mark.parametrize(("name", "value"), [("COLD_C", -40.0), ("LOW", 0.0), ("HIDDEN", 0.0)])
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("snow", case).candidates
-    threshold(rule, name, value)
-    threshold(rule, "COVERED", rule.COVERED.value if name == "COLD_C" else 0.0)
-    threshold(rule, "DARK", rule.DARK.value if name == "COLD_C" else 0.0)
+    _move(threshold, name, value)
+    _move(threshold, "COVERED", snowsky.COVERED.value if name == "COLD_C" else 0.0)
+    _move(threshold, "DARK", snowsky.DARK.value if name == "COLD_C" else 0.0)
     assert not run_rule("snow", case).candidates
 
 
 def test_season_and_cover_count_without_weather(threshold: MoveThreshold) -> None:
     case = case_of(_snowed())
     assert run_rule("snow", case).candidates
-    threshold(rule, "COVERED", 0.001)
-    threshold(rule, "DARK", 0.001)
+    _move(threshold, "COVERED", 0.001)
+    _move(threshold, "DARK", 0.001)
     assert not run_rule("snow", case).candidates
-    threshold(rule, "COVERED", 0.09)
-    threshold(rule, "COLD_SEASON_C", -30.0)
+    _move(threshold, "COVERED", 0.09)
+    _move(threshold, "COLD_SEASON_C", -30.0)
     assert not run_rule("snow", case).candidates
 
 
 def test_the_longest_spell_counts(case: Case, threshold: MoveThreshold) -> None:
     assert max(c.days.sum() for c in run_rule("snow", case).candidates) == 4
-    threshold(rule, "MAX_DAYS", 1)
+    _move(threshold, "MAX_DAYS", 1)
     assert max((c.days[:6].sum() for c in run_rule("snow", case).candidates), default=0) <= 1
 
 
@@ -75,7 +83,7 @@ def test_what_never_clears_is_no_snow(threshold: MoveThreshold) -> None:
         roof.scale(n, 0.02, roof.when(5))
     case = case_of(roof, roof.weather())
     assert not run_rule("snow", case).candidates
-    threshold(rule, "MAX_DAYS", 40)
+    _move(threshold, "MAX_DAYS", 40)
     assert run_rule("snow", case).candidates
 
 
@@ -88,10 +96,10 @@ def test_who_never_comes_back_whole_has_another_cause(threshold: MoveThreshold) 
     roof.scale(2, 0.8, roof.when(9))
     case = case_of(roof)
     assert not any(c.evidence["uneven"] for c in run_rule("snow", case).candidates)
-    threshold(rule, "BACK", 0.5)
+    _move(threshold, "BACK", 0.5)
     assert any(c.evidence["uneven"] for c in run_rule("snow", case).candidates)
-    threshold(rule, "BACK", 0.85)
-    threshold(rule, "BACK_DAYS", 99)
+    _move(threshold, "BACK", 0.85)
+    _move(threshold, "BACK_DAYS", 99)
     assert any(c.evidence["uneven"] for c in run_rule("snow", case).candidates)
 
 
@@ -139,7 +147,7 @@ def test_inputs_that_come_back_one_by_one_were_under_snow(threshold: MoveThresho
     case = case_of(_thin())
     found = {c.inputs[0]: c.days.sum() for c in run_rule("snow", case).candidates}
     assert found == {n: 3 if n < 2 else 2 for n in range(8)}
-    threshold(rule, "DARK", 0.1)
+    _move(threshold, "DARK", 0.1)
     assert not run_rule("snow", case).candidates
 
 
@@ -157,10 +165,10 @@ def test_another_plane_in_the_sun_shows_the_snow(threshold: MoveThreshold) -> No
         roof.scale(n, 0.15, roof.when(5, 6))
     case = case_of(roof)
     assert {c.inputs[0] for c in run_rule("snow", case).candidates} == set(range(6))
-    threshold(rule, "BESIDE", 0.01)
+    _move(threshold, "BESIDE", 0.01)
     assert not run_rule("snow", case).candidates
-    threshold(rule, "BESIDE", 0.3)
-    threshold(rule, "BRIGHT", 2.0)
+    _move(threshold, "BESIDE", 0.3)
+    _move(threshold, "BRIGHT", 2.0)
     assert not run_rule("snow", case).candidates
 
 
@@ -169,7 +177,7 @@ def test_units_sleep_under_snow(threshold: MoveThreshold) -> None:
     for u in (0, 3):
         roof.silent(u, roof.when(5, 5))
     assert {f.fault for f in findings(roof)} == {"snow"}
-    threshold(rule, "ASLEEP", 9.0)
+    _move(threshold, "ASLEEP", 9.0)
     assert {f.fault for f in findings(roof, weather=roof.weather())} >= {"snow"}
 
 
@@ -178,11 +186,11 @@ def test_how_long_a_unit_must_be_unheard(threshold: MoveThreshold) -> None:
     roof = _snowed()
     roof.silent(0, roof.when(5, 5, 12, 24))
     case = case_of(roof)
-    threshold(rule, "ASLEEP", 0.2)
-    asleep = rule._Sky.of(case).asleep
-    threshold(rule, "ASLEEP", 0.9)
+    _move(threshold, "ASLEEP", 0.2)
+    asleep = snowsky.Sky.of(case).asleep
+    _move(threshold, "ASLEEP", 0.9)
     assert asleep[5, 0]
-    assert not rule._Sky.of(case).asleep[5, 0]
+    assert not snowsky.Sky.of(case).asleep[5, 0]
 
 
 def test_a_silent_gateway_after_a_dark_day_is_no_snow() -> None:
@@ -210,7 +218,7 @@ def test_units_that_fall_asleep_with_the_snow(threshold: MoveThreshold) -> None:
     case = case_of(roof)
     first = {c.inputs[0]: bool(c.days[4]) for c in run_rule("snow", case).candidates}
     assert first == {n: n < 6 for n in range(10)}
-    threshold(rule, "STILL", 9.0)
+    _move(threshold, "STILL", 9.0)
     assert not any(c.days[4] for c in run_rule("snow", case).candidates)
 
 
@@ -256,10 +264,10 @@ def test_snow_that_slides_off_in_full_light_needs_no_sibling() -> None:
 )
 def test_what_sliding_is(threshold: MoveThreshold, name: str, value: float) -> None:
     case = case_of(_slides())
-    assert rule._slid(case, 0, 6)
-    assert not rule._slid(case, 0, 7)
-    threshold(rule, name, value)
-    assert not rule._slid(case, 0, 6)
+    assert snowspell._slid(case, 0, 6)
+    assert not snowspell._slid(case, 0, 7)
+    _move(threshold, name, value)
+    assert not snowspell._slid(case, 0, 6)
 
 
 def test_a_dead_input_on_dull_winter_days_is_no_sign_of_snow() -> None:
@@ -303,16 +311,16 @@ def test_how_dark_and_how_long(threshold: MoveThreshold) -> None:
     sure = max(c.strength for c in run_rule("snow", case).candidates)
     for name, value in (("DEEP", 0.01), ("DEEP_DAYS", 9)):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(rule, name, type(rule.DEEP)(value, "", ""))
+            patch.setattr(snowspell, name, type(snowspell.DEEP)(value, "", ""))
             assert max(c.strength for c in run_rule("snow", case).candidates) < sure
-    threshold(rule, "OVERCAST", 0.02)
+    _move(threshold, "OVERCAST", 0.02)
     assert not any(c.strength >= sure for c in run_rule("snow", case).candidates)
 
 
 def test_a_wall_in_winter_is_darker_under_cloud() -> None:
     """A low sun stands right before it: the same cloud takes more of what a clear day gives."""
     roof = make_roof(days=4, first=JANUARY, kinds="c", latitude=52.0, planes={"south": (180.0, 89.0), "west": (180.0, 10.0)})
-    dull = rule._Sky.of(case_of(roof)).dull[2]
+    dull = snowsky.Sky.of(case_of(roof)).dull[2]
     assert dull[0] < 0.4 * dull[1]
 
 

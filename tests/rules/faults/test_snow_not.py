@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import rules.faults.snow as rule
+from rules import snowsky, snowspell
 from rules.case import Candidate, Case
 from rules.diagnose import diagnose
 from tests.rules.make import FIRST_DAY, Roof, case_of, make_roof
@@ -23,9 +24,9 @@ def _roof(units: int = 3, **options: object) -> Roof:
     return make_roof(units=[["south", "south"]] * units, **given)  # type: ignore[arg-type]
 
 
-def _sky(case: Case) -> rule._Sky:
+def _sky(case: Case) -> snowsky.Sky:
     """Bright days that a trusted sensor saw, on which all is well."""
-    sky = rule._Sky.of(case)
+    sky = snowsky.Sky.of(case)
     sky.share[:], sky.plane[:], sky.expected[:], sky.light[:], sky.asleep[:] = 0.9, 0.9, 0.9, 4.0, False
     sky.heard[:] = np.nan
     return replace(sky, trusted=True)
@@ -37,7 +38,7 @@ def test_in_warm_sun_no_snow_lies(noon_c: float, cold: bool) -> None:
     roof = _roof()
     roof.air[:] = np.where((roof.hour > 8.0) & (roof.hour < 17.0), noon_c, -3.0)
     case = case_of(roof, roof.weather())
-    assert rule._cold(case)[0][5] == cold
+    assert snowsky.cold_days(case)[0][5] == cold
 
 
 def test_a_unit_with_open_voltage_in_the_light_is_not_under_snow() -> None:
@@ -63,7 +64,7 @@ def test_a_link_that_is_lost_in_the_morning_leaves_no_dark_day() -> None:
     ts = [int(roof.ts[stop][0]), int(roof.ts[roof.when(6, 6, 12.0)][0])]
     events = pd.DataFrame({"ts": ts, "source": "G1", "event": ["offline", "online"], "detail": ""})
     case = case_of(roof, roof.weather(), events=events)
-    sky = rule._Sky.of(case)
+    sky = snowsky.Sky.of(case)
     assert np.isfinite(sky.heard[5, 0])
     assert np.isnan(sky.heard[3, 0])
     sky = _sky(case)
@@ -97,8 +98,8 @@ def test_an_input_behind_on_all_days_is_not_the_last_under_the_snow() -> None:
     case = case_of(_roof())
     sky, inputs = _sky(case), np.arange(6)
     sky.share[:, 2] = 0.5
-    assert rule._usual(2, 5, inputs, sky) == pytest.approx(0.5 / 0.9)
-    assert rule._usual(0, 5, inputs, sky) == 1.0
+    assert snowspell._usual(2, 5, inputs, sky) == pytest.approx(0.5 / 0.9)
+    assert snowspell._usual(0, 5, inputs, sky) == 1.0
 
 
 def test_a_bad_link_is_no_sleep_under_snow() -> None:
@@ -106,20 +107,20 @@ def test_a_bad_link_is_no_sleep_under_snow() -> None:
     roof = _roof()
     roof.silent(0, roof.when(5, 5, 10.5))
     case = case_of(roof)
-    sky, inputs = rule._Sky.of(case), np.arange(6)
+    sky, inputs = snowsky.Sky.of(case), np.arange(6)
     assert sky.asleep[5, 0]
-    assert rule._free_early(case, 0, 5, inputs, sky)
+    assert snowspell._free_early(case, 0, 5, inputs, sky)
     roof = _roof()
     roof.silent(0, roof.when(5, 5, 0.0, 14.0))
     case = case_of(roof)
-    assert not rule._free_early(case, 0, 5, inputs, rule._Sky.of(case))
+    assert not snowspell._free_early(case, 0, 5, inputs, snowsky.Sky.of(case))
 
 
 def test_who_is_hardly_heard_is_no_measure_of_the_others() -> None:
     roof = _roof()
     roof.silent(0, roof.when(5, 5, 0.0, 11.0))
     case = case_of(roof)
-    share = rule._well_heard(case, 5, np.arange(6), rule._Sky.of(case))
+    share = rule._well_heard(case, 5, np.arange(6), snowsky.Sky.of(case))
     assert np.isnan(share).tolist() == [True, True, False, False, False, False]
 
 
@@ -160,8 +161,8 @@ def test_who_comes_back_as_weak_as_ever_was_under_the_snow() -> None:
     sky.share[:, 2] = 0.5
     sky.share[4:6] = 0.05
     days = np.isin(np.arange(DAYS), (4, 5))
-    rule._back_whole(2, weak := days.copy(), inputs, sky, rule._usual(2, 4, inputs, sky))
+    snowspell._back_whole(2, weak := days.copy(), inputs, sky, snowspell._usual(2, 4, inputs, sky))
     assert weak.tolist() == days.tolist()
     sky.share[4:6, :2] = 0.9
-    rule._back_whole(2, weak, inputs, sky, 1.0)
+    snowspell._back_whole(2, weak, inputs, sky, 1.0)
     assert not weak.any()

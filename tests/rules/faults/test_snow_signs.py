@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import rules.faults.snow as rule
+from rules import snowsky, snowsleep, snowspell
 from rules.case import Case
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import FIRST_DAY, Roof, case_of, make_roof, run_rule
@@ -43,13 +44,13 @@ def _snowy(roof: Roof) -> set[int]:
 
 def test_a_plane_that_sleeps_alone_in_the_dark_is_under_snow(threshold: MoveThreshold) -> None:
     assert _snowy(_asleep(apart=False)) == set(range(6))
-    threshold(rule, "ALONE_UNITS", 4)
+    threshold(snowsleep, "ALONE_UNITS", 4)
     assert not _snowy(_asleep(apart=False))
 
 
 def test_units_that_wake_one_after_the_other_slept_under_snow(threshold: MoveThreshold) -> None:
     """Common practice: a supply or a link comes back for all at once; snow leaves one module after the other."""
-    threshold(rule, "ALONE_UNITS", 4)
+    threshold(snowsleep, "ALONE_UNITS", 4)
     assert _snowy(_asleep()) == set(range(6))
 
 
@@ -90,9 +91,10 @@ def _site_asleep(*, stops_at: float = 0.0, scale: tuple[float, ...] = (1.0,) * 6
 )
 def test_a_site_that_sleeps_from_the_morning_on_and_wakes_apart(roof: Roof, told: bool) -> None:
     case = case_of(roof)
-    sky = rule._Sky.of(case)
+    sky = snowsky.Sky.of(case)
     inputs = np.arange(6)
-    assert (rule._counted(case, inputs, 5, sky) < rule.STOOD.value and rule._woke_apart(case, inputs, 5, sky)) is told
+    stood = snowsky.counted_share(case, inputs, 5, sky) < snowsky.STOOD.value
+    assert (stood and snowsleep._woke_apart(case, inputs, 5, sky)) is told
 
 
 @pytest.mark.parametrize("group", ["branches", "gateways"])
@@ -111,11 +113,11 @@ def test_a_plane_does_not_sleep_alone_where_others_do() -> None:
      ((0.02, 0.05), (0.95, 1.0), False), ((0.02, np.nan), (0.95, 1.0), False)],
 )  # fmt: skip
 def test_apart_on_the_last_day_and_alike_on_the_next(last: tuple[float, ...], after: tuple[float, ...], told: bool) -> None:
-    assert rule._one_by_one(np.array([[0.03, 0.03], last, after]), 1) is told
+    assert snowspell._one_by_one(np.array([[0.03, 0.03], last, after]), 1) is told
 
 
 def test_the_last_day_of_the_record_shows_nobody_come_back() -> None:
-    assert not rule._one_by_one(np.array([[0.03, 0.03], [0.02, 0.3]]), 1)
+    assert not snowspell._one_by_one(np.array([[0.03, 0.03], [0.02, 0.3]]), 1)
 
 
 def _says_no_grid(units: int) -> Case:
@@ -134,9 +136,9 @@ def test_most_of_a_site_without_voltage_is_no_snow(units: int, standing: bool) -
     assert rule._standing(_says_no_grid(units), np.array([8, 9]), 5) is standing
 
 
-def _ill(case: Case) -> rule._Sky:
+def _ill(case: Case) -> snowsky.Sky:
     """A dull day that a trusted sensor saw, and an input that stays behind on the bright one after it."""
-    sky = rule._Sky.of(case)
+    sky = snowsky.Sky.of(case)
     sky.share[:], sky.plane[:], sky.expected[:], sky.light[:], sky.asleep[:] = 0.9, 0.9, 0.9, 4.0, False
     sky.share[6, 0], sky.plane[5], sky.share[5] = 0.1, 0.2, 0.2
     return replace(sky, trusted=True)
@@ -160,10 +162,10 @@ def test_a_dark_day_before_the_snow_is_no_fault_of_an_input() -> None:
     roof.dead(3, roof.when(2, 4))
     case = case_of(roof)
     dark = np.arange(case.day_count) == 4
-    assert not rule._ill_before(case, 0, 5, dark)
-    assert rule._ill_before(case, 3, 5, dark)
+    assert not snowspell._ill_before(case, 0, 5, dark)
+    assert snowspell._ill_before(case, 3, 5, dark)
     # Had the eve alone been looked at, everybody would have been ill.
-    assert rule._ill_before(case, 0, 5, np.isin(np.arange(case.day_count), (2, 3)))
+    assert snowspell._ill_before(case, 0, 5, np.isin(np.arange(case.day_count), (2, 3)))
 
 
 def test_days_that_are_dark_for_all_leave_every_input_in_the_spell() -> None:
@@ -171,8 +173,8 @@ def test_days_that_are_dark_for_all_leave_every_input_in_the_spell() -> None:
     for n in range(6):
         roof.dead(n, roof.when(2, 4)).scale(n, 0.03, roof.when(5, 5 + n % 2))
     case = case_of(roof, roof.weather())
-    cold, _ = rule._cold(case)
-    spell = rule._spell(case, 0, np.arange(6), 5, False, cold, rule._Sky.of(case))
+    cold, _ = snowsky.cold_days(case)
+    spell = snowspell.spell_of(case, 0, np.arange(6), 5, False, cold, snowsky.Sky.of(case))
     assert spell is not None
     assert all(days[5] for days in spell.days.values())
 
@@ -209,9 +211,9 @@ def _some_asleep(units: tuple[int, ...], dark: bool = True, back: bool = True, b
 def test_several_units_that_sleep_while_others_work_lie_under_snow(roof: Roof, told: set[int]) -> None:
     case = case_of(roof)
     cold = np.ones(case.day_count, bool)
-    spells = rule._sleepers(case, 0, cold, rule._Sky.of(case), [])
+    spells = snowsleep.sleepers(case, 0, cold, snowsky.Sky.of(case), [])
     assert {n for s in spells for n, days in s.days.items() if days.any()} == told
-    assert not rule._sleepers(case, 0, ~cold, rule._Sky.of(case), [])
+    assert not snowsleep.sleepers(case, 0, ~cold, snowsky.Sky.of(case), [])
 
 
 @pytest.mark.parametrize(("through", "told"), [(0.005, True), (0.03, False)])
@@ -220,7 +222,7 @@ def test_one_day_darker_than_any_storm_is_snow(through: float, told: bool) -> No
     roof = _roof(units=[["south", "south"]] * 3, planes={"south": (180.0, 40.0)})
     for n in range(6):
         roof.scale(n, through, roof.when(5, 5))
-    (spell,) = rule._spells(case := case_of(roof), 0, np.ones(DAYS, bool), rule._Sky.of(case))
+    (spell,) = rule._spells(case := case_of(roof), 0, np.ones(DAYS, bool), snowsky.Sky.of(case))
     assert (spell.start, spell.deep) == (5, told)
 
 
@@ -233,7 +235,7 @@ def test_snow_lay_through_the_silence_before_it_was_seen() -> None:
         roof.power[np.ix_(asleep, roof.inputs_of(u))] = 0.0
     for n in range(6):
         roof.scale(n, 0.02, thin)
-    (spell,) = rule._spells(case := case_of(roof), 0, np.ones(DAYS, bool), rule._Sky.of(case))
+    (spell,) = rule._spells(case := case_of(roof), 0, np.ones(DAYS, bool), snowsky.Sky.of(case))
     assert all(np.flatnonzero(days)[0] <= 4 for days in spell.days.values())
 
 
@@ -245,5 +247,5 @@ def test_a_sensor_sees_the_light_in_which_nobody_sends_a_row() -> None:
     case = case_of(roof, roof.weather())
     case.table["lit_h"][5:7] = 0.0
     assert case.sensor_trust[0]
-    assert rule._Sky.of(case).asleep[5:7].all()
-    assert not rule._Sky.of(case).asleep[3:5].any()
+    assert snowsky.Sky.of(case).asleep[5:7].all()
+    assert not snowsky.Sky.of(case).asleep[3:5].any()

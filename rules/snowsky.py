@@ -1,0 +1,208 @@
+"""What snow is judged by: the light that each plane made something of, the cold, and who sleeps (:mod:`rules.faults.snow`)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.case import Case, Floats, Mask, span_mask
+from rules.counters import counter_rise
+from rules.daytable import MISSING, SKY
+from rules.finding import Threshold
+from rules.hard import PLAIN_LIGHT
+from rules.module import ambient_estimate
+from rules.ranks import quantile_of, row_quantile
+from rules.silence import offline_days
+
+COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
+WARM_C = Threshold(10.0, "Celsius, mean of the warmest six hours", "own reasoning: 5 mm of water melt a K and day: gone by noon")
+COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
+COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
+OVERCAST = Threshold(0.16, "of clear-sky irradiance", "common practice: a thick overcast leaves some 0.10 to 0.25 on the level")
+TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
+LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
+BRIGHT = Threshold(0.3, "of clear-sky energy", "own reasoning: in less light planes differ by their share of the sky, not by snow")
+DARK = Threshold(0.2, "of clear-sky energy", "own reasoning: a thin cover lets a fifth through; more is a day one can see by")
+ASLEEP = Threshold(0.6, "of lit hours", "own reasoning: units are fed by their modules and sleep under snow")
+LATEST_DAYS = 3  # after half of the plane is clear
+AROUND = Threshold(12, "days each way", "own reasoning: longer than most snow lies, shorter than the season")
+AROUND_LEAST = Threshold(6, "days", "own reasoning: the better ones of fewer may all lie under snow")
+LOWEST = Threshold(0.45, "of the record's better days", "own reasoning: snow leaves a tenth, a low sun half")
+STOOD = Threshold(0.04, "of clear-sky energy", "own reasoning: half of what a thick overcast leaves; sleepers count nothing")
+MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
+
+
+@dataclass(frozen=True)
+class Sky:
+    """What each input made and could have made of each day.
+
+    ``share`` [D, N] and ``plane`` [D, P] of clear-sky energy; ``expected`` [D, P]
+    the share that the sensor or the other planes let expect, NaN unknown;
+    ``asleep`` [D, N] days of light on which the input's unit was mostly unheard;
+    ``dull`` [D, P] the share of clear-sky energy that a thick overcast leaves a plane;
+    ``light`` [D, P] the energy that ``expected`` means, h at full sun; ``heard`` [D, P] the share expected over the hours
+    with rows alone where the link was lost by its own log, else NaN; ``trusted`` whether a sensor stands behind ``expected``.
+    """
+
+    share: Floats
+    plane: Floats
+    expected: Floats
+    asleep: Mask
+    dull: Floats
+    light: Floats
+    heard: Floats
+    trusted: bool
+
+    @classmethod
+    def of(cls, case: Case) -> Sky:
+        planes = range(len(case.names))
+        plane = np.stack([_plane_share(case, p) for p in planes], axis=1)
+        owed, told = case.expected_day
+        # Nobody says what to expect of a plane but the sensor and the other planes.
+        expected = np.where(case.independent & (told > 0.3), owed, np.nan)
+        trusted = case.sensor_trust[0]
+        scale = expected.copy()
+        if trusted:
+            # A short dull record has not seen its modules at their best: what its better days made of the light counts.
+            with np.errstate(invalid="ignore", divide="ignore"):
+                made = np.where(expected > 0.08, plane / expected, np.nan)
+            for p in planes:
+                good = made[np.isfinite(made[:, p]), p]
+                if good.size >= 3:
+                    expected[:, p] *= np.clip(np.quantile(good, 0.85), 0.7, 2.0) * _season_level(made[:, p])
+        share = _day_share(case)
+        lit, gone = case.table["lit_h"], case.table["symptom_slots"][:, :, MISSING]
+        asleep = (lit > 1) & (gone > ASLEEP.value * lit)
+        offline = np.zeros_like(asleep)
+        for gateway in {ref.gateway for ref in case.inputs}:
+            mine = np.array([ref.gateway == gateway for ref in case.inputs])
+            offline |= offline_days(case, gateway)[:, None] & mine[None, :]
+        asleep &= ~offline
+        dull = np.stack([_dull(case, p) for p in planes], axis=1)
+        if trusted:
+            # Where nobody sent a row none of the inputs shows the light, but the sensor does.
+            light = np.nan_to_num(expected * case.table["plane_clear_all"].sum(axis=2))
+            unheard = (lit <= 0.0) & (case.table["clear"].sum(axis=2) <= 0.0)
+            asleep |= (light >= PLAIN_LIGHT.value)[:, case.plane_of] & unheard & ~offline
+        light = expected * case.table["plane_clear_all"].sum(axis=2)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            heard = _owed_while_heard(case) * expected / scale
+        heard[~np.stack([offline[:, case.plane_of == p].any(axis=1) for p in planes], axis=1)] = np.nan
+        return cls(share, plane, expected, asleep, dull, light, heard, trusted)
+
+
+    def cover(self, d: int, p: int) -> float:
+        """Share of clear-sky energy under which a plane is covered: no less than a thick overcast leaves it, if nothing tells."""
+        if self.trusted and np.isfinite(self.expected[d, p]):
+            return COVERED.value
+        return min(COVERED.value, float(self.dull[d, p]))
+
+
+def _owed_while_heard(case: Case) -> Floats:
+    """What the sky let expect of each plane over the hours with rows, of clear-sky energy, [D, P]."""
+    clear, share = case.table["plane_clear"], case.expected_share
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((np.nan_to_num(share) * clear).sum(axis=2) / (np.isfinite(share) * clear).sum(axis=2))
+
+
+def _season_level(made: Floats) -> Floats:
+    """What the better days around made of the sensor's light against those of the whole record, 1 at most, [D].
+
+    In a northern midwinter the sun stays so low that modules make half of what a sensor lets expect.
+    """
+    whole, reach = quantile_of(made[np.isfinite(made)], 0.85), int(AROUND.value)
+    edge = np.full(reach, np.nan)
+    near = np.lib.stride_tricks.sliding_window_view(np.concatenate([edge, made, edge]), 2 * reach + 1)
+    level = np.clip(row_quantile(near, 0.85) / max(whole, 1e-6), LOWEST.value, 1.0)
+    return np.where(np.isfinite(near).sum(axis=1) >= AROUND_LEAST.value, level, 1.0)
+
+
+def season_possible(case: Case) -> Mask:
+    noon = case.table.days * 86400 + 43200
+    return ambient_estimate(case.site.site, noon) < COLD_SEASON_C.value + 6
+
+
+def cold_days(case: Case) -> tuple[Mask, str]:
+    air = case.table["sky"][:, SKY.index("air")]
+    measured = np.isfinite(air).any(axis=1)
+    ordered = np.sort(air, axis=1)[:, :12]
+    some = np.isfinite(ordered).sum(axis=1)
+    low = np.where(some > 0, np.nan_to_num(ordered).sum(axis=1) / np.maximum(some, 1), np.nan)
+    noon = case.table.days * 86400 + 43200
+    season = ambient_estimate(case.site.site, noon) - 4.0 < COLD_SEASON_C.value - 4.0
+    cold = np.where(measured, np.nan_to_num(low, nan=99) <= COLD_C.value, season)
+    # Snow lies on after the cold that brought it, but not in warm sun.
+    lying = cold.copy()
+    for k in (1, 2, 3):
+        lying[k:] |= cold[:-k]
+    warmest = np.sort(np.where(np.isfinite(air), air, -99.0), axis=1)[:, -12:].mean(axis=1)
+    lying &= warmest < WARM_C.value
+    return lying, "measured air temperature" if measured.any() else "season and latitude"
+
+
+def _day_share(case: Case) -> Floats:
+    """Each input's energy over clear sky for its slots, [D, N]."""
+    clear = case.table["clear"].sum(axis=2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(clear > 0.3, case.energy / clear, np.nan)
+
+
+def _plane_share(case: Case, p: int) -> Floats:
+    clear = case.table["plane_clear"][:, p].sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(clear > 0.3, case.table["plane_typical"][:, p].sum(axis=1) / clear, np.nan)
+
+
+def _dull(case: Case, p: int) -> Floats:
+    """Share of clear-sky energy that a thick overcast leaves a plane, [D]: least where the sun stands right before it."""
+    clear = case.table["plane_clear_all"][:, p]
+    left = case.share_under(OVERCAST.value, p) * case.plane_gain[p] * clear
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(clear.sum(axis=1) > 0.0, left.sum(axis=1) / clear.sum(axis=1), OVERCAST.value)
+
+
+def uncovered_share(p: int, d: int, inputs: np.ndarray, sky: Sky) -> float:
+    """Share of clear sky an uncovered input would have made that day."""
+    expected = float(sky.expected[d, p])
+    if sky.trusted and np.isfinite(expected):
+        return expected
+    best = float(np.nanmax(np.append(sky.share[d, inputs], 0.0)))
+    # Other planes under other clouds and snow of their own: they count when they are plainly bright.
+    return max(best, expected if np.isfinite(expected) and expected > BRIGHT.value and best < DARK.value else 0.0)
+
+
+def left_behind(share: Floats) -> Mask:
+    """Inputs that made far less than the best of their plane."""
+    best = float(np.nanmax(np.append(share, 0.0)))
+    out: Mask = np.nan_to_num(share, nan=best) < LOW.value * best
+    return out
+
+
+def sound_but(case: Case, inputs: np.ndarray, behind: Mask, d: int, sky: Sky) -> bool:
+    """Whether what stayed behind on day ``d`` was sound on the bright days before, and half of it on some day after."""
+    well = [k for k in range(max(0, d - 10), d) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
+    after = range(d + 1, min(case.day_count, d + 1 + int(MAX_DAYS.value)))
+    sound = [not left_behind(sky.share[k, inputs])[behind].any() for k in well]
+    told = [k for k in after if np.isfinite(sky.share[k, inputs]).any()]
+    again = [left_behind(sky.share[k, inputs])[behind].mean() <= 0.5 for k in told]
+    return bool(sound) and all(sound) and (any(again) or not again)
+
+
+def counted_share(case: Case, inputs: np.ndarray, start: int, sky: Sky) -> float:
+    """What the counters of inputs rose by over their silence from a day on, of clear-sky energy; NaN where they do not tell.
+
+    Infinite where the silence began in plain light, or lasted longer than snow does.
+    """
+    day = until_awake(inputs, start, sky)
+    told, clear = case.energy[start, inputs], case.table["clear"][start, inputs].sum(axis=1)
+    if day >= case.day_count or day - start > MAX_DAYS.value or (told > DARK.value * clear).any():
+        return np.inf
+    rise, whole = counter_rise(case, span_mask(case.day_count, [(start, day - 1)]), inputs)
+    return float(rise / max(whole, 1e-6))
+
+
+def until_awake(inputs: np.ndarray, start: int, sky: Sky) -> int:
+    """The first day from a start on which any of some inputs was heard; the number of days where none was."""
+    awake = np.flatnonzero(~sky.asleep[start:, inputs].all(axis=1))
+    return start + int(awake[0]) if awake.size else len(sky.asleep)

@@ -1,0 +1,142 @@
+"""Snow that nobody reports: units are fed by their modules and sleep under it (:mod:`rules.faults.snow`)."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Case, Floats, Mask, runs_of, span_mask
+from rules.counters import counter_rise
+from rules.daytable import BIN_HOURS
+from rules.finding import Threshold
+from rules.silence import unit_kinds
+from rules.snowsky import BRIGHT, DARK, MAX_DAYS, STOOD, TRICKLE, Sky, counted_share, left_behind, sound_but, until_awake
+from rules.snowspell import Spell, spell_of
+
+ALONE_UNITS = Threshold(3, "units", "own reasoning: two may share a cable or a fault of their own")
+WOKE_APART = Threshold(1.5, "h", "own reasoning: a link or supply comes back for all within minutes")
+SCATTER = Threshold(0.1, "median deviation of siblings", "own reasoning: siblings in one light differ by 1 to 3 %")
+SCATTER_MORE = Threshold(3.0, "times that of other days", "own reasoning: what parts them on other days is no snow")
+SCATTER_INPUTS = Threshold(3, "inputs", "own reasoning: of two, either may be the odd one")
+
+
+def unheard(case: Case, p: int, cold: Mask, sky: Sky, starts: list[int], known: list[Spell]) -> list[Spell]:
+    """Spells of a plane whose units all fell silent, besides those known, and came back.
+
+    They fell silent when another plane was covered, or alone of the site and dark, or woke one after the other.
+    """
+    inputs = np.flatnonzero(case.plane_of == p)
+    out: list[Spell] = []
+    if len(inputs) < 2:
+        return out
+    fell = cold & sky.asleep[:, inputs].all(axis=1)
+    fell[1:] &= ~sky.asleep[:-1, inputs].any(axis=1)
+    fell[:1] = False
+    for old in known:
+        fell[max(old.first - 1, 0) : old.last + 2] = False
+    beside = {k for s in starts for k in (s - 1, s, s + 1)}
+    for start in np.flatnonzero(fell).tolist():
+        if out and start <= out[-1].last:
+            continue
+        rise = counted_share(case, inputs, start, sky)
+        stood = not rise >= STOOD.value  # as far as counters tell
+        apart = stood and _woke_apart(case, inputs, start, sky)
+        if apart or start in beside or _alone_dark(case, inputs, start, sky):
+            spell = spell_of(case, p, inputs, start, False, cold, sky, apart=apart, sure=rise < STOOD.value)
+            out += [spell] if spell is not None and spell.days else []
+    return out
+
+
+def sleepers(case: Case, p: int, cold: Mask, sky: Sky, known: list[Spell]) -> list[Spell]:
+    """Spells of several units of a plane that fell silent in one cold spell, others being heard, and counted nothing meanwhile.
+
+    Three electronics do not fail in one night and mend themselves; a breaker takes a branch.
+    """
+    inputs = np.flatnonzero(case.plane_of == p)
+    free, runs, silent = np.ones(case.day_count, bool), [], unit_kinds(case)[0]
+    for old in known:
+        free[max(old.first - 1, 0) : old.last + 2] = False
+    for u in np.unique(case.unit_of[inputs]).tolist():
+        mine = inputs[case.unit_of[inputs] == u]
+        mask = silent[:, u] & sky.asleep[:, mine].all(axis=1) & cold & free
+        for first, last in runs_of(mask, case.table["lit_h"][:, mine].max(axis=1) <= 1.0):
+            if first > 0 and last < case.day_count - 1 and counted_share(case, mine, first, sky) < STOOD.value:
+                runs.append((first, last, u))
+    out = []
+    while runs:
+        lead = runs[0]
+        same = [r for r in runs if r[0] <= lead[1] + 1 and r[1] >= lead[0] - 1]
+        runs = [r for r in runs if r not in same]
+        units = {u for _, _, u in same}
+        if len(units) < ALONE_UNITS.value or units in _branches(case):
+            continue
+        days = {n: np.zeros(case.day_count, bool) for n in inputs.tolist()}
+        for first, last, u in same:
+            for n in inputs[case.unit_of[inputs] == u].tolist():
+                days[n][first : last + 1] = True
+        out.append(Spell(p, min(r[0] for r in same), days, True, False, False))
+    return out
+
+
+def _branches(case: Case) -> list[set[int]]:
+    """The units of each branch."""
+    of = [unit.branch for unit in case.site.units]
+    return [{u for u, other in enumerate(of) if other == name} for name in set(of) - {None}]
+
+
+def _woke_apart(case: Case, inputs: np.ndarray, start: int, sky: Sky) -> bool:
+    """Whether inputs that fell silent together woke hours apart or far apart in power, though alike before and after.
+
+    A supply or a link that comes back does so for all at once, and with all that the sky gives.
+    """
+    day = until_awake(inputs, start, sky)
+    while day < case.day_count - 1 and day < start + MAX_DAYS.value and not np.isfinite(sky.share[day, inputs]).any():
+        day += 1  # a few rows of the evening tell nothing yet
+    well = [k for k in range(max(0, start - 10), start) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
+    if not well or not np.isfinite(sky.share[well][:, inputs]).any(axis=0).all():
+        return False
+    first = np.array([_first_row(case, inputs, k) for k in (day, *well)])
+    late = first[0] - np.median(first[1:], axis=0)
+    late = late - late.min() > WOKE_APART.value / BIN_HOURS
+    if len(np.unique(case.unit_of[inputs[late]])) < 2:
+        late[:] = False  # one unit may be silent for itself
+    behind = left_behind(sky.share[day, inputs]) | late
+    least = 1 if len(inputs) < 4 else 2
+    if least <= behind.sum() < len(inputs) and sound_but(case, inputs, behind, day, sky):
+        return True
+    after = [k for k in range(day + 1, min(case.day_count, day + 4)) if sky.plane[k, case.plane_of[inputs[0]]] > DARK.value]
+    usual = [_scatter(sky.share[k, inputs]) for k in (*well, *after)]
+    now = _scatter(sky.share[day, inputs])
+    return len(inputs) >= SCATTER_INPUTS.value and now > max(SCATTER.value, SCATTER_MORE.value * float(np.nanmax(usual)))
+
+
+def _first_row(case: Case, inputs: np.ndarray, day: int) -> Floats:
+    """The bin of each input's first row in light on a day; that after the last where there is none."""
+    told = case.table["clear"][day, inputs] > 0.0
+    out: Floats = np.where(told.any(axis=1), told.argmax(axis=1), told.shape[1]).astype(float)
+    return out
+
+
+def _scatter(share: Floats) -> float:
+    """Middle deviation of siblings from their middle one, over it; NaN where none is heard."""
+    good = share[np.isfinite(share)]
+    return float(np.median(np.abs(good / max(np.median(good), 1e-6) - 1.0))) if good.size else np.nan
+
+
+def _alone_dark(case: Case, inputs: np.ndarray, start: int, sky: Sky) -> bool:
+    """Whether the units of a plane, and they alone, slept through bright days and counted nothing meanwhile.
+
+    A breaker takes a branch and a gateway its units, whichever way they look.
+    """
+    units = set(case.unit_of[inputs].tolist())
+    for name in ("branch", "gateway"):
+        of = [getattr(unit, name) for unit in case.site.units]
+        if units == {u for u, group in enumerate(of) if group is not None and group == of[min(units)]}:
+            return False
+    awake = np.flatnonzero(~sky.asleep[start:, inputs].all(axis=1))
+    last = start + int(awake[0]) - 1 if awake.size else case.day_count - 1
+    others = ~np.isin(np.arange(len(case.inputs)), inputs)
+    bright = sky.expected[start : last + 1, case.plane_of[inputs[0]]] > BRIGHT.value
+    if len(units) < ALONE_UNITS.value or not others.any() or sky.asleep[start][others].any() or not awake.size or not bright.any():
+        return False
+    rise, clear = counter_rise(case, span_mask(case.day_count, [(start, last)]), inputs)
+    return bool(np.isfinite(rise) and rise < TRICKLE.value * clear)

@@ -1,0 +1,244 @@
+"""One spell of snow on a plane: the days of each input, and how they came back (:mod:`rules.faults.snow`)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.case import Case, Floats, Mask
+from rules.daytable import BIN_HOURS, IDLE, MISSING, STANDBY
+from rules.daytable import DARK as DARK_ROWS
+from rules.finding import Threshold
+from rules.snowsky import ASLEEP, BRIGHT, DARK, LATEST_DAYS, LOW, MAX_DAYS, STOOD, TRICKLE, Sky, counted_share, uncovered_share
+
+DEEP_DAYS = Threshold(2, "days", "own reasoning: one such day may be a storm's")
+DEEP = Threshold(0.22, "of what a thick overcast leaves", "own reasoning: no sky is that dark all day; a cover of snow is")
+DEEPEST = Threshold(0.12, "of what a thick overcast leaves", "own reasoning: half of that again: one such day is no storm's")
+NIL = Threshold(0.002, "of clear-sky energy", "own reasoning: above a meter's offset; units that stand by make nothing at all")
+STILL = Threshold(0.4, "of lit hours", "own reasoning: an input that stopped at midday or before with the snow")
+SLID_LIGHT = Threshold(0.15, "W per rated W under a clear sky", "own reasoning: above it cloud leaves a tenth")
+SLID_UNDER = Threshold(0.07, "of clear sky", "own reasoning: less than fog and thick overcast leave")
+SLID_FREE = Threshold(0.5, "of clear sky", "own reasoning: a module that is free; fog lifts more slowly")
+SLID_HOURS = Threshold(1.5, "h", "own reasoning: longer than a start of the day in low cloud")
+FELL = Threshold(0.5, "of the day before", "own reasoning: a cover halves the light at least; dull weather goes on from day to day")
+BACK = Threshold(0.85, "of the best of the plane", "own reasoning: modules of one type differ by less")
+BACK_DAYS = Threshold(2, "bright days", "own reasoning: one alone may be another cause's")
+
+
+@dataclass
+class Spell:
+    """A plane under snow: the days of each of its inputs, and how they came back; no inputs where it never clears."""
+
+    plane: int
+    start: int
+    days: dict[int, Mask]
+    uneven: bool
+    elsewhere: bool
+    deep: bool
+
+    @property
+    def first(self) -> int:
+        return min((int(np.flatnonzero(d)[0]) for d in self.days.values() if d.any()), default=self.start)
+
+    @property
+    def last(self) -> int:
+        return max((int(np.flatnonzero(d)[-1]) for d in self.days.values() if d.any()), default=self.start)
+
+
+def spell_of(
+    case: Case,
+    p: int,
+    inputs: np.ndarray,
+    start: int,
+    returning: bool,
+    cold: Mask,
+    sky: Sky,
+    *,
+    apart: bool = False,
+    sure: bool = False,
+) -> Spell | None:
+    """The spell of a plane that begins on a day; ``apart`` where its units woke so, ``sure`` where its silence is no link's."""
+    share = sky.share
+    last_day = min(case.day_count, start + int(MAX_DAYS.value))
+    spells: dict[int, Mask] = {}
+    endless = False
+    for n in inputs.tolist():
+        days = np.zeros(case.day_count, bool)
+        spells[n] = days
+        if _ill_before(case, n, start, np.asarray(sky.asleep[:, inputs].all(axis=1) | (sky.plane[:, p] < TRICKLE.value))):
+            continue
+        under = start > 0 and _awake_before(n, start, inputs, sky)
+        usual = _usual(n, start, inputs, sky)
+        for d in range(start, last_day):
+            # A unit under snow sleeps: silence on a covered day belongs to it; a day without light changes nothing.
+            if (sky.asleep[d, n] and not _free_early(case, n, d, inputs, sky)) or not np.isfinite(share[d, n]):
+                days[d] = under and bool(sky.asleep[d, n] or case.table["lit_h"][d, n] > 1)
+                continue
+            reference = uncovered_share(p, d, inputs, sky)
+            # The plane's own level says what is dark for all; an input lies longer when it falls behind the others.
+            covered = share[d, n] < LOW.value * usual * reference or (sky.plane[d, p] < sky.cover(d, p) and not returning)
+            if not covered:
+                break
+            days[d] = under = True
+        else:
+            if last_day - start == int(MAX_DAYS.value) < case.day_count - start:
+                days[:], endless = False, True  # what never clears is another cause
+    for n, days in spells.items():
+        _back_whole(n, days, inputs, sky, _usual(n, start, inputs, sky))
+        while days.any() and not np.isfinite(share[last := int(np.flatnonzero(days)[-1]), n]) and not sky.asleep[last, n]:
+            days[last] = False  # nobody heard of it that day
+    # A silence of all at the end of a spell has no covered day after it: it may be anything,
+    # unless their gateway heard others meanwhile.
+    told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs) | sure) & np.any(list(spells.values()), axis=0)
+    for days in spells.values():
+        days[int(np.flatnonzero(told)[-1]) + 1 if told.any() else start :] = False
+    ends = np.array([np.flatnonzero(s)[-1] if s.any() else start - 1 for s in spells.values()])
+    # When the siblings have been clear for days, what still lies still has another cause.
+    covered_ends = ends[ends >= start]
+    if not covered_ends.size:
+        return Spell(p, last_day - 1, {}, False, False, False) if endless else None
+    latest = int(np.median(covered_ends)) + LATEST_DAYS
+    for days, end in zip(spells.values(), ends.tolist(), strict=True):
+        days[latest + 1 if end <= latest else 0 :] = False
+    covered_ends = covered_ends[covered_ends <= latest]
+    uneven = returning or apart or len(set(covered_ends.tolist())) > 1 or _one_by_one(share[:, inputs], int(covered_ends.max()))
+    for n, days in spells.items():
+        for d in (int(np.flatnonzero(days)[-1]), int(np.flatnonzero(days)[-1]) + 1) if days.any() else ():
+            if d > start and d < case.day_count and _slid(case, n, d):
+                days[d] = uneven = True
+    # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
+    trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
+    deepest = NIL.value < trickle < DEEP.value * sky.dull[start, p] and _whole(case, p, start) < DEEPEST.value * sky.dull[start, p]
+    nobody = float(np.nanmax(np.append(share[start], 0.0))) < TRICKLE.value
+    if (nobody or not sky.trusted) and not (uneven or sure or deepest) and trickle < TRICKLE.value:
+        return None
+    seen = [d for d in np.flatnonzero(np.any(list(spells.values()), axis=0)).tolist() if np.isfinite(sky.plane[d, p])]
+    elsewhere = any(sky.expected[d, p] > max(0.12, 2.5 * sky.plane[d, p]) for d in seen)
+    deep = deepest or sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
+    _reach_back(case, p, start, spells, returning, cold, sky)
+    return Spell(p, start, spells, uneven, elsewhere, deep)
+
+
+def _ill_before(case: Case, n: int, start: int, asleep: Mask) -> bool:
+    """Whether the input was down on the days before the snow while its plane was not, which was ``asleep`` or dark on some, [D]."""
+    hours = case.table["symptom_slots"][:, n].sum(axis=1)
+    before = [d for d in range(max(0, start - 3), start) if case.table["lit_h"][d, n] > 1 and not asleep[d]]
+    return bool(before) and all(hours[d] > 0.7 * case.table["lit_h"][d, n] for d in before)
+
+
+def _whole(case: Case, p: int, d: int) -> float:
+    """What a plane made of all of a day's clear-sky energy, whether heard or not."""
+    made, clear = case.table["plane_typical"][d, p].sum(), case.table["plane_clear_all"][d, p].sum()
+    return float(made / max(clear, 1e-6))
+
+
+def _usual(n: int, start: int, inputs: np.ndarray, sky: Sky) -> float:
+    """What an input made of the best of its plane on the bright days before a spell, 1 at most: the weak stay behind always."""
+    best = np.nan_to_num(np.nanmax(np.append(sky.share[:start, inputs], np.zeros((start, 1)), axis=1), axis=1))
+    well = np.flatnonzero((best > DARK.value) & np.isfinite(sky.share[:start, n]))[-5:]
+    return min(1.0, float(np.median(sky.share[well, n] / best[well]))) if well.size else 1.0
+
+
+def _free_early(case: Case, n: int, d: int, inputs: np.ndarray, sky: Sky) -> bool:
+    """Whether an input that was hardly heard on a day made in the day's first third what its best sibling made of that day."""
+    clear = case.table["clear"][d, n]
+    whole = np.cumsum(case.table["plane_clear_all"][d, case.plane_of[n]])
+    early = whole < whole[-1] / 3.0
+    best = float(np.nanmax(np.append(np.where(sky.asleep[d, inputs], np.nan, sky.share[d, inputs]), 0.0)))
+    owed = float(clear[early].sum())
+    return owed > 0.0 and best > 0.0 and float(case.table["power"][d, n, early].sum()) > LOW.value * best * owed
+
+
+def _one_by_one(share: Floats, last: int) -> bool:
+    """Whether members of a plane, shares [D, M], were far apart on the last day of a spell and alike on the next."""
+    if last + 1 >= len(share) or not np.isfinite(share[last : last + 2]).all() or share.shape[1] < 2:
+        return False
+    (low, low_next), (high, high_next) = share[last : last + 2].min(axis=1), share[last : last + 2].max(axis=1)
+    return bool(high > DARK.value and low < LOW.value * high and high_next > DARK.value and low_next > BACK.value * high_next)
+
+
+def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: Sky, usual: float) -> None:
+    """Drop the days on which an input stayed behind and then never came back whole, in place: that is another cause."""
+    if not days.any():
+        return
+    end = int(np.flatnonzero(days)[-1])
+    best = np.nan_to_num(np.nanmax(np.append(sky.share[:, inputs], np.zeros((len(days), 1)), axis=1), axis=1))
+    after = np.arange(end + 1, min(len(days), end + 1 + int(MAX_DAYS.value)))
+    after = after[(best[after] > BRIGHT.value) & np.isfinite(sky.share[after, n])]
+    if after.size < BACK_DAYS.value or np.median(sky.share[after, n] / best[after]) >= BACK.value * usual:
+        return
+    days[np.nan_to_num(sky.share[:, n], nan=1.0) < LOW.value * best] = False
+
+
+def _alone_asleep(case: Case, inputs: np.ndarray) -> Mask:
+    """Days on which every unit of some inputs was silent for itself, its gateway hearing others, [D]."""
+    units = np.unique(case.unit_of[inputs])
+    own, lit = case.table["own_missing_h"][:, units], case.table["unit_lit_h"][:, units]
+    out: Mask = (own > ASLEEP.value * lit).all(axis=1) & (lit.min(axis=1) > 0)
+    return out
+
+
+def _awake_before(n: int, start: int, inputs: np.ndarray, sky: Sky) -> bool:
+    """Whether an input was heard on the last day before on which anybody of its plane was."""
+    heard = np.flatnonzero(~sky.asleep[:start, inputs].all(axis=1))
+    return bool(heard.size) and not sky.asleep[heard[-1], n]
+
+
+def _reach_back(
+    case: Case, p: int, start: int, spells: dict[int, Mask], returning: bool, cold: Mask, sky: Sky
+) -> None:
+    """Days before the one that shows the snow: those it lay on unseen, and that of its fall, in place."""
+    first = start
+    asleep: Mask = np.all(sky.asleep[:, list(spells)], axis=1)
+    dark = asleep | (np.nan_to_num(sky.plane[:, p], nan=1.0) < TRICKLE.value)
+    while first > 0 and dark[first - 1] and cold[first - 1] and start - first < MAX_DAYS.value:
+        first -= 1
+    while first < start and not asleep[first]:
+        first += 1
+    if first < start and (first == 0 or counted_share(case, np.array(list(spells)), first, sky) >= STOOD.value):
+        first = start
+    for n, days in spells.items():
+        days[first:start] = (days[start] or returning) and bool(np.isfinite(sky.share[:first, n]).any())
+    start = first
+    if returning:
+        while first > 0 and start - first < LATEST_DAYS and cold[first - 1] and sky.plane[first - 1, p] <= DARK.value:
+            first -= 1
+        # Who was free on the day itself lay under a thin cover before only if the light fell at once, not with dull days.
+        well = sky.plane[first - 1, p] if first > 0 else np.nan
+        sudden = bool(first < start and sky.plane[first, p] < FELL.value * well)
+        for days in spells.values():
+            days[first:start] = days[start] or sudden
+    if first == 0 or not cold[first - 1] or returning:
+        return
+    d, bad = first - 1, (MISSING, STANDBY, IDLE, DARK_ROWS)
+    expected = float(sky.expected[d, p])
+    for n, days in spells.items():
+        if not days[first] or not case.table["lit_h"][d, n] > 0.5:
+            continue
+        share = float(sky.share[d, n])
+        still = case.table["symptom_slots"][d, n][list(bad)].sum() > STILL.value * case.table["lit_h"][d, n]
+        low = sky.trusted and expected > 0.05 and share < LOW.value * expected
+        days[d] = bool(still or low or _evening(case, n, d) < sky.cover(d, p))
+
+
+def _slid(case: Case, n: int, d: int) -> bool:
+    """Whether an input made a trickle in good morning light and then, within the hour, its share: the snow slid off."""
+    clear, power = case.table["clear"][d, n], case.table["power"][d, n]
+    light = np.flatnonzero(clear > SLID_LIGHT.value * BIN_HOURS)
+    if light.size < 5:
+        return False
+    ratio = power[light] / clear[light]
+    under = int(np.argmax(ratio > SLID_UNDER.value)) if (ratio > SLID_UNDER.value).any() else light.size
+    width = max(BIN_HOURS, float(case.table["step_s"][d]) / 3600.0)
+    return bool(under * width >= SLID_HOURS.value and (ratio[under : under + 3] >= SLID_FREE.value).any())
+
+
+def _evening(case: Case, n: int, d: int) -> float:
+    """Share of clear-sky energy an input made over the last third of a day's light; 1 where not told."""
+    clear = case.table["clear"][d, n]
+    total = np.cumsum(clear)
+    if total[-1] <= 0.3:
+        return 1.0
+    late = total > 2 / 3 * total[-1]
+    return float(case.table["power"][d, n, late].sum() / max(clear[late].sum(), 1e-6))
