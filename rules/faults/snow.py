@@ -10,6 +10,9 @@ possible; an irradiance sensor makes it sure.
 
 Looks the same: a very dark overcast (recovers everywhere at once), ``site-outage``
 (exactly nil, units stand by), ``dead-input`` (one input, warm), ``soiling`` (slow).
+
+Its parts and their thresholds: :mod:`rules.snowsky` (light, cold, who sleeps), :mod:`rules.snowspell`
+(the days of a spell), :mod:`rules.snowsleep` (planes that nobody hears from).
 """
 
 from __future__ import annotations
