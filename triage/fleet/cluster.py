@@ -1,7 +1,8 @@
 """The same jobs on a Dask cluster: many machines, one shared folder.
 
 The scheduler gives a dead worker's jobs to others. A job that kills worker
-after worker is given up by the scheduler and listed as failed. Results are
+after worker is given up by the scheduler and listed as failed; those that were
+given up with it are tried again, each alone. Results are
 fetched as they come, so a worker's death costs only the jobs it held.
 """
 
@@ -69,6 +70,7 @@ def run_on_cluster(
             ) from exc
         waiting = iter(jobs)
         of_future: dict[Any, Job] = {}
+        doubtful: list[tuple[Job, BaseException]] = []
 
         def submit(count: int) -> list[Any]:
             futures: list[Any] = []
@@ -89,9 +91,16 @@ def run_on_cluster(
             future = next(running)
             job = of_future.pop(future.key)
             done = _fetch(future, patience)
-            yield failed(job, _words(done)) if isinstance(done, BaseException) else done
+            if isinstance(done, dask.KilledWorker):
+                doubtful.append((job, done))
+            else:
+                yield failed(job, _words(done)) if isinstance(done, BaseException) else done
             for more in submit(1):
                 running.add(more)
+        # Who shared a worker with a deadly job died with it as often: alone, each shows which of them it was.
+        for job, death in doubtful:
+            again = _fetch(client.submit(function, job, pure=False), patience) if len(doubtful) > 1 else death
+            yield failed(job, _words(again)) if isinstance(again, BaseException) else again
 
 
 class _Patience:

@@ -71,6 +71,14 @@ def test_a_job_that_kills_every_worker_is_given_up_and_named(cluster: distribute
     assert sorted(r for r in results if isinstance(r, int)) == [0, 1, 2, 4, 5, 6, 7]
 
 
+def test_who_shared_a_worker_with_a_deadly_job_is_not_blamed(cluster: distributed.LocalCluster, tmp_path: Path) -> None:
+    cluster.scheduler.allowed_failures = 0  # one death is enough: the neighbour in the worker's hand is given up too
+    jobs = [(str(tmp_path), n) for n in range(8)]
+    results = list(run_on_cluster(cluster.scheduler_address, deadly_note, jobs, _lost))
+    assert [r for r in results if isinstance(r, str)] == ["3: the worker died each time this site was tried"]
+    assert sorted(r for r in results if isinstance(r, int)) == [0, 1, 2, 4, 5, 6, 7]
+
+
 def test_a_cluster_whose_workers_all_leave_is_not_waited_for(
     cluster: distributed.LocalCluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
