@@ -362,7 +362,7 @@ class Case:
         reach = int(OPEN_REACH.value)
         clear, made = self.table["plane_clear"][:, p], self.table["plane_typical"][:, p]
         if self.sensor_trust[0]:
-            sky = self.sensor_sky(p) / self.sensor_trust[2]
+            sky = self.trusted_sky(p)
         else:
             sky = self.own_index(without=p, opened=False)
         bright = (np.nan_to_num(sky) > 0.6) & (clear > 0.04 * BIN_HOURS)
@@ -396,7 +396,7 @@ class Case:
             with np.errstate(invalid="ignore", divide="ignore"):
                 share = np.where(use, typical / clear, np.nan) / self.plane_gain[p]
             if self.sensor_trust[0]:
-                level = self._level_under(self.sensor_sky(p) / self.sensor_trust[2], share, p)
+                level = self._level_under(self.trusted_sky(p), share, p)
             else:
                 lit = np.where(use, clear, 0.0)
                 open_part = (lit * (np.nan_to_num(share) > 0.88)).sum(axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
@@ -492,6 +492,11 @@ class Case:
         raw, told, at = self._sensor
         return raw if plane == at else told
 
+    def trusted_sky(self, plane: int | None = None) -> Floats:
+        """:meth:`sensor_sky` on the scale of the inputs; all NaN for a sensor that is not believed."""
+        trusted, _, factor = self.sensor_trust
+        return self.sensor_sky(plane) / factor if trusted else np.full((self.day_count, BINS), np.nan)
+
     @cached_property
     def _sensor(self) -> tuple[Floats, Floats, int]:
         """Clear-sky index by the sensor, [D, B], that of it which all planes may trust, [D, B], and the sensor's plane, -1 none."""
@@ -526,6 +531,8 @@ class Case:
 
         Inputs lose light to faults; more than there is they never make.
         """
+        if not np.isfinite(index).any():
+            return np.zeros(index.shape, bool)
         own = self.own_index(opened=False)
         bright = np.isfinite(index) & (np.nan_to_num(own) > 0.5) & (self.bin_elevation > OPEN_SUN_DEG.value)
         reach = int(OPEN_REACH.value)
@@ -593,20 +600,15 @@ class Case:
     @cached_property
     def sky_index(self) -> Floats:
         """Clear-sky index by the best trusted source, [D, B]."""
-        trusted, _, factor = self.sensor_trust
-        if trusted:
-            sensor = self.sensor_sky() / factor
-            return np.where(np.isfinite(sensor), sensor, self.inputs_index)
-        return self.inputs_index
+        sensor = self.trusted_sky()
+        return np.where(np.isfinite(sensor), sensor, self.inputs_index)
 
     @cached_property
     def expected_share(self) -> Floats:
         """Share of clear-sky power each plane should make under the site's sky, [D, P, B]."""
         out = np.empty((self.day_count, len(self.names), BINS))
-        trusted, _, factor = self.sensor_trust
         for p in range(len(self.names)):
-            index = self.sky_index
-            told = self.sensor_sky(p) / factor if trusted else np.full(index.shape, np.nan)
+            index, told = self.sky_index, self.trusted_sky(p)
             if len(self.names) > 1 and not np.isfinite(told).all():
                 others = self.own_index(without=p)
                 index = np.where(np.isfinite(others), others, index)

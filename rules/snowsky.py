@@ -80,17 +80,25 @@ class Sky:
             offline |= offline_days(case, gateway)[:, None] & mine[None, :]
         asleep &= ~offline
         dull = np.stack([_dull(case, p) for p in planes], axis=1)
+        light = expected * case.table["plane_clear_all"].sum(axis=2)
         if trusted:
             # Where nobody sent a row none of the inputs shows the light, but the sensor does.
-            light = np.nan_to_num(expected * case.table["plane_clear_all"].sum(axis=2))
             unheard = (lit <= 0.0) & (case.table["clear"].sum(axis=2) <= 0.0)
-            asleep |= (light >= PLAIN_LIGHT.value)[:, case.plane_of] & unheard & ~offline
-        light = expected * case.table["plane_clear_all"].sum(axis=2)
+            asleep |= (np.nan_to_num(light) >= PLAIN_LIGHT.value)[:, case.plane_of] & unheard & ~offline
         with np.errstate(invalid="ignore", divide="ignore"):
             heard = _owed_while_heard(case) * expected / scale
         heard[~np.stack([offline[:, case.plane_of == p].any(axis=1) for p in planes], axis=1)] = np.nan
         return cls(share, plane, expected, asleep, dull, light, heard, trusted)
 
+    def best(self, inputs: np.ndarray) -> Floats:
+        """Share of the best of some inputs on each day, [D]; 0 where none was heard."""
+        out: Floats = np.nan_to_num(self.share[:, inputs], nan=0.0).max(axis=1, initial=0.0)
+        return out
+
+    def bright_before(self, d: int, inputs: np.ndarray) -> list[int]:
+        """The last three of the ten days before a day on which some of the inputs were plainly free."""
+        first = max(0, d - 10)
+        return (first + np.flatnonzero(self.best(inputs)[first:d] > DARK.value)).tolist()[-3:]
 
     def cover(self, d: int, p: int) -> float:
         """Share of clear-sky energy under which a plane is covered: no less than a thick overcast leaves it, if nothing tells."""
@@ -119,11 +127,13 @@ def _season_level(made: Floats) -> Floats:
 
 
 def season_possible(case: Case) -> Mask:
+    """Days of a season in which it may be cold enough for snow, [D]."""
     noon = case.table.days * 86400 + 43200
     return ambient_estimate(case.site.site, noon) < COLD_SEASON_C.value + 6
 
 
 def cold_days(case: Case) -> tuple[Mask, str]:
+    """Days on which snow may fall or lie, [D], and by what: measured air, or season and latitude."""
     air = case.table["sky"][:, SKY.index("air")]
     measured = np.isfinite(air).any(axis=1)
     ordered = np.sort(air, axis=1)[:, :12]
@@ -181,7 +191,7 @@ def left_behind(share: Floats) -> Mask:
 
 def sound_but(case: Case, inputs: np.ndarray, behind: Mask, d: int, sky: Sky) -> bool:
     """Whether what stayed behind on day ``d`` was sound on the bright days before, and half of it on some day after."""
-    well = [k for k in range(max(0, d - 10), d) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
+    well = sky.bright_before(d, inputs)
     after = range(d + 1, min(case.day_count, d + 1 + int(MAX_DAYS.value)))
     sound = [not left_behind(sky.share[k, inputs])[behind].any() for k in well]
     told = [k for k in after if np.isfinite(sky.share[k, inputs]).any()]

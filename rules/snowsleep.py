@@ -67,7 +67,7 @@ def sleepers(case: Case, p: int, cold: Mask, sky: Sky, known: list[Spell]) -> li
         same = [r for r in runs if r[0] <= lead[1] + 1 and r[1] >= lead[0] - 1]
         runs = [r for r in runs if r not in same]
         units = {u for _, _, u in same}
-        if len(units) < ALONE_UNITS.value or units in _branches(case):
+        if len(units) < ALONE_UNITS.value or units in _groups(case, "branch"):
             continue
         days = {n: np.zeros(case.day_count, bool) for n in inputs.tolist()}
         for first, last, u in same:
@@ -77,9 +77,9 @@ def sleepers(case: Case, p: int, cold: Mask, sky: Sky, known: list[Spell]) -> li
     return out
 
 
-def _branches(case: Case) -> list[set[int]]:
-    """The units of each branch."""
-    of = [unit.branch for unit in case.site.units]
+def _groups(case: Case, name: str) -> list[set[int]]:
+    """The units of each ``branch`` or ``gateway``."""
+    of = [getattr(unit, name) for unit in case.site.units]
     return [{u for u, other in enumerate(of) if other == name} for name in set(of) - {None}]
 
 
@@ -91,7 +91,7 @@ def _woke_apart(case: Case, inputs: np.ndarray, start: int, sky: Sky) -> bool:
     day = until_awake(inputs, start, sky)
     while day < case.day_count - 1 and day < start + MAX_DAYS.value and not np.isfinite(sky.share[day, inputs]).any():
         day += 1  # a few rows of the evening tell nothing yet
-    well = [k for k in range(max(0, start - 10), start) if np.nanmax(np.append(sky.share[k, inputs], 0.0)) > DARK.value][-3:]
+    well = sky.bright_before(start, inputs)
     if not well or not np.isfinite(sky.share[well][:, inputs]).any(axis=0).all():
         return False
     first = np.array([_first_row(case, inputs, k) for k in (day, *well)])
@@ -128,15 +128,14 @@ def _alone_dark(case: Case, inputs: np.ndarray, start: int, sky: Sky) -> bool:
     A breaker takes a branch and a gateway its units, whichever way they look.
     """
     units = set(case.unit_of[inputs].tolist())
-    for name in ("branch", "gateway"):
-        of = [getattr(unit, name) for unit in case.site.units]
-        if units == {u for u, group in enumerate(of) if group is not None and group == of[min(units)]}:
-            return False
-    awake = np.flatnonzero(~sky.asleep[start:, inputs].all(axis=1))
-    last = start + int(awake[0]) - 1 if awake.size else case.day_count - 1
-    others = ~np.isin(np.arange(len(case.inputs)), inputs)
-    bright = sky.expected[start : last + 1, case.plane_of[inputs[0]]] > BRIGHT.value
-    if len(units) < ALONE_UNITS.value or not others.any() or sky.asleep[start][others].any() or not awake.size or not bright.any():
+    if units in _groups(case, "branch") + _groups(case, "gateway"):
         return False
-    rise, clear = counter_rise(case, span_mask(case.day_count, [(start, last)]), inputs)
+    day = until_awake(inputs, start, sky)
+    others = ~np.isin(np.arange(len(case.inputs)), inputs)
+    bright = sky.expected[start:day, case.plane_of[inputs[0]]] > BRIGHT.value
+    if len(units) < ALONE_UNITS.value or not others.any() or sky.asleep[start][others].any():
+        return False
+    if day >= case.day_count or not bright.any():
+        return False
+    rise, clear = counter_rise(case, span_mask(case.day_count, [(start, day - 1)]), inputs)
     return bool(np.isfinite(rise) and rise < TRICKLE.value * clear)

@@ -63,13 +63,14 @@ def spell_of(
     last_day = min(case.day_count, start + int(MAX_DAYS.value))
     spells: dict[int, Mask] = {}
     endless = False
+    nobody_up: Mask = sky.asleep[:, inputs].all(axis=1) | (sky.plane[:, p] < TRICKLE.value)
+    usual = {n: _usual(n, start, inputs, sky) for n in inputs.tolist()}
     for n in inputs.tolist():
         days = np.zeros(case.day_count, bool)
         spells[n] = days
-        if _ill_before(case, n, start, np.asarray(sky.asleep[:, inputs].all(axis=1) | (sky.plane[:, p] < TRICKLE.value))):
+        if _ill_before(case, n, start, nobody_up):
             continue
         under = start > 0 and _awake_before(n, start, inputs, sky)
-        usual = _usual(n, start, inputs, sky)
         for d in range(start, last_day):
             # A unit under snow sleeps: silence on a covered day belongs to it; a day without light changes nothing.
             if (sky.asleep[d, n] and not _free_early(case, n, d, inputs, sky)) or not np.isfinite(share[d, n]):
@@ -77,7 +78,7 @@ def spell_of(
                 continue
             reference = uncovered_share(p, d, inputs, sky)
             # The plane's own level says what is dark for all; an input lies longer when it falls behind the others.
-            covered = share[d, n] < LOW.value * usual * reference or (sky.plane[d, p] < sky.cover(d, p) and not returning)
+            covered = share[d, n] < LOW.value * usual[n] * reference or (sky.plane[d, p] < sky.cover(d, p) and not returning)
             if not covered:
                 break
             days[d] = under = True
@@ -85,7 +86,7 @@ def spell_of(
             if last_day - start == int(MAX_DAYS.value) < case.day_count - start:
                 days[:], endless = False, True  # what never clears is another cause
     for n, days in spells.items():
-        _back_whole(n, days, inputs, sky, _usual(n, start, inputs, sky))
+        _back_whole(n, days, inputs, sky, usual[n])
         while days.any() and not np.isfinite(share[last := int(np.flatnonzero(days)[-1]), n]) and not sky.asleep[last, n]:
             days[last] = False  # nobody heard of it that day
     # A silence of all at the end of a spell has no covered day after it: it may be anything,
@@ -135,7 +136,7 @@ def _whole(case: Case, p: int, d: int) -> float:
 
 def _usual(n: int, start: int, inputs: np.ndarray, sky: Sky) -> float:
     """What an input made of the best of its plane on the bright days before a spell, 1 at most: the weak stay behind always."""
-    best = np.nan_to_num(np.nanmax(np.append(sky.share[:start, inputs], np.zeros((start, 1)), axis=1), axis=1))
+    best = sky.best(inputs)[:start]
     well = np.flatnonzero((best > DARK.value) & np.isfinite(sky.share[:start, n]))[-5:]
     return min(1.0, float(np.median(sky.share[well, n] / best[well]))) if well.size else 1.0
 
@@ -163,7 +164,7 @@ def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: Sky, usual: float) 
     if not days.any():
         return
     end = int(np.flatnonzero(days)[-1])
-    best = np.nan_to_num(np.nanmax(np.append(sky.share[:, inputs], np.zeros((len(days), 1)), axis=1), axis=1))
+    best = sky.best(inputs)
     after = np.arange(end + 1, min(len(days), end + 1 + int(MAX_DAYS.value)))
     after = after[(best[after] > BRIGHT.value) & np.isfinite(sky.share[after, n])]
     if after.size < BACK_DAYS.value or np.median(sky.share[after, n] / best[after]) >= BACK.value * usual:

@@ -27,6 +27,7 @@ from rules.siblings import typical
 from rules.unitclock import beside_peak, gateway_lags, unit_lags
 
 COLUMNS = ("timestamp", "dc_power_w")
+_OTHERWISE = (Alternative("swapped-record", 0.03, "Whether all inputs are shifted alike."),)
 MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only dimly, and it harms little")
 BRIGHT = Threshold(0.45, "of clear-sky energy", "own reasoning: a thick overcast has a course too, but no sun in it")
 LIKENESS = Threshold(0.975, "1", "own reasoning: cosine of a clear day with its course; broken clouds fall below")
@@ -151,24 +152,37 @@ def _apart(case: Case, members: list[np.ndarray]) -> list[Candidate]:
                 continue
             days = inside & (hit | ~told[:, g]) & case.light_days
             out.append(
-                Candidate(
-                    fault="clock-shift",
-                    scope="gateway",
-                    inputs=tuple(int(n) for n in inputs),
-                    days=days,
-                    loss_wh=np.zeros(case.day_count),
-                    strength=float(np.clip(0.6 + 0.06 * count + 0.1 * (abs(shift) > 45), 0, 0.97)),
-                    why=(
-                        f"Stamps of the gateway {name} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: all "
-                        f"of its units come {'after' if shift > 0 else 'before'} those of another gateway on the same planes and "
-                        f"{'after' if shift > 0 else 'before'} sunrise and sunset, on {count} days."
-                    ),
-                    evidence={"shift_min": round(shift), "edges_min": round(lies), "clear_days": count},
-                    alternatives=(Alternative("swapped-record", 0.03, "Whether all inputs are shifted alike."),),
-                    lasting=True,
+                _off(
+                    case, f"the gateway {name}", "gateway", inputs, days, shift, count,
+                    how=f"all of its units come {_side(shift)} those of another gateway on the same planes and {_side(shift)} "
+                    "sunrise and sunset",
+                    edges_min=round(lies),
                 )
-            )
+            )  # fmt: skip
     return out
+
+
+def _side(shift: float) -> str:
+    return "after" if shift > 0 else "before"
+
+
+def _off(
+    case: Case, who: str, scope: str, inputs: np.ndarray, days: Mask, shift: float, count: int, how: str, edges_min: int | None,
+    far: float = 0.1, alternatives: tuple[Alternative, ...] = _OTHERWISE,
+) -> Candidate:
+    """Whose stamps are off by some minutes on some days, [D]; ``far``: what is surer of more than 45 min."""  # fmt: skip
+    return Candidate(
+        fault="clock-shift",
+        scope=scope,
+        inputs=tuple(int(n) for n in inputs),
+        days=days,
+        loss_wh=np.zeros(case.day_count),
+        strength=float(np.clip(0.6 + 0.06 * count + far * (abs(shift) > 45), 0, 0.97)),
+        why=f"Stamps of {who} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: {how}, on {count} days.",
+        evidence={"shift_min": round(shift), "edges_min": edges_min, "clear_days": count},
+        alternatives=alternatives,
+        lasting=True,
+    )
 
 
 def _covers(apart: Candidate, other: Candidate) -> bool:
@@ -232,23 +246,15 @@ def _single_units(case: Case) -> list[Candidate]:
         for inside, found, shift in _steady_lags(lags[:, u], told[:, u]):
             count = int(found.sum())
             out.append(
-                Candidate(
-                    fault="clock-shift",
-                    scope="unit",
-                    inputs=tuple(int(n) for n in case.inputs_of_unit(u)),
-                    days=inside & (found | ~told[:, u]) & case.light_days,
-                    loss_wh=np.zeros(case.day_count),
-                    strength=float(np.clip(0.6 + 0.06 * count + 0.1 * (abs(shift) > 45), 0, 0.97)),
-                    why=(
-                        f"Stamps of unit {unit.serial} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: its "
-                        f"course and every cloud in it come {'after' if shift > 0 else 'before'} its siblings', on {count} days."
-                    ),
-                    evidence={"shift_min": round(shift), "edges_min": None, "clear_days": count},
+                _off(
+                    case, f"unit {unit.serial}", "unit", case.inputs_of_unit(u), inside & (found | ~told[:, u]) & case.light_days,
+                    shift, count,
+                    how=f"its course and every cloud in it come {_side(shift)} its siblings'",
+                    edges_min=None,
                     alternatives=(
                         Alternative("swapped-record", 0.05, "Whether another unit is off the other way."),
                         Alternative("shading", 0.05, "Whether it makes more than its siblings in the other half of the day."),
                     ),
-                    lasting=True,
                 )
             )  # fmt: skip
     return out
@@ -305,24 +311,11 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
         inside = span_mask(case.day_count, [(first, last)])
         days = inside & (hit | alike | ~told) & case.light_days
         result.candidates.append(
-            Candidate(
-                fault="clock-shift",
-                scope="site" if who == "site" else "gateway",
-                inputs=tuple(int(n) for n in inputs),
-                days=days,
-                loss_wh=np.zeros(case.day_count),
-                strength=float(np.clip(0.6 + 0.06 * count + 0.2 * (abs(shift) > 45), 0, 0.97)),
-                why=(
-                    f"Stamps of the {who} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: production runs from "
-                    f"{'after' if shift > 0 else 'before'} sunrise to {'after' if shift > 0 else 'before'} sunset by as "
-                    f"much, on {count} days."
-                ),
-                evidence={"shift_min": round(shift), "edges_min": round(float(np.median(ends))) if ends.size else None,
-                          "clear_days": count},
-                alternatives=(
-                    Alternative("swapped-record", 0.03, "Whether all inputs are shifted alike."),
-                ),
-                lasting=True,
+            _off(
+                case, f"the {who}", "site" if who == "site" else "gateway", inputs, days, shift, count,
+                how=f"production runs from {_side(shift)} sunrise to {_side(shift)} sunset by as much",
+                edges_min=round(float(np.median(ends))) if ends.size else None,
+                far=0.2,
             )
         )  # fmt: skip
 

@@ -16,6 +16,8 @@ of its window while all stand; without a voltage, short stops on many days), ``s
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from rules.case import Candidate, Case, Floats, Mask, RuleResult
@@ -137,16 +139,24 @@ def _leaves_window(case: Case) -> bool:
     return any(c.scope == "site" for c in grid_out_of_range.judge(case).candidates)
 
 
-def _tripped(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
-    """All units at nothing with a grid there that touches the edge of its window: they tripped on it and wait."""
-    total, top = float(hours[days].sum()), float(np.fmax.reduce(case.table["ac_volts_max"][days].ravel()))
+def _on_grid(case: Case, days: Mask, loss: Floats, total: float, **said: Any) -> Candidate:
+    """All units at nothing for ``total`` h with a grid there; ``said``: what that means."""
     return Candidate(
-        fault="grid-out-of-range",
         scope="site",
         inputs=tuple(range(len(case.inputs))),
         days=days,
         loss_wh=loss * days,
         strength=certainty(total, int(days.sum())) * 0.9,
+        **said,
+    )
+
+
+def _tripped(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
+    """All units at nothing with a grid there that touches the edge of its window: they tripped on it and wait."""
+    total, top = float(hours[days].sum()), float(np.fmax.reduce(case.table["ac_volts_max"][days].ravel()))
+    return _on_grid(
+        case, days, loss, total,
+        fault="grid-out-of-range",
         why=(
             f"Every unit reported its grid and none produced for {total:.1f} h of daylight on {int(days.sum())} days; the supply "
             f"was not gone but at the edge of its window, then or on other days (highest {top:.1f} V)."
@@ -163,13 +173,9 @@ def _tripped(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
 def _to_nil(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
     """All units at nothing with their grid there: somebody ordered it, by a relay, an export limit or a switch of the gateway's."""
     total = float(hours[days].sum())
-    return Candidate(
+    return _on_grid(
+        case, days, loss, total,
         fault="curtailment",
-        scope="site",
-        inputs=tuple(range(len(case.inputs))),
-        days=days,
-        loss_wh=loss * days,
-        strength=certainty(total, int(days.sum())) * 0.9,
         why=(
             f"Every unit reported its grid and none produced for {total:.1f} h of daylight on {int(days.sum())} days: "
             "not the supply but an order to nil, by an export limit, a relay or by hand."

@@ -148,11 +148,9 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     if (no_grid & (case.table["fault_h"][day] > 1)).mean() >= 0.5:
         return True  # most of the site says that the grid is gone
     p = int(case.plane_of[inputs[0]])
-    if no_grid.mean() >= 0.5 and _whole_while_on(case, p, day):
+    if (no_grid.mean() >= 0.5 or case.tripped(p)[day]) and _whole_while_on(case, p, day):
         return True
     if _lit_but_still(case, inputs, day).mean() >= 0.5:
-        return True
-    if case.tripped(p)[day] and _whole_while_on(case, p, day):
         return True
     return bool((hours > 0.6 * lit).all() and (resting > 0.5 * lit.max() or case.table["ac_dead_h"][day, units].max() > 1))
 
