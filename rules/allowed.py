@@ -11,9 +11,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import GAIN_USUAL, Case, Floats, Mask, with_neighbours
+from rules.case import Case
+from rules.days import with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask
+from rules.sensor import GAIN_USUAL
 
 FREE_BINS = Threshold(8, "half hours", "own reasoning: an upper level needs some readings")
 ALIKE_DAY = Threshold(0.15, "of the hours of the order", "own reasoning: a day's share of sun is told to about an hour in seven")

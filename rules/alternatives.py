@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from rules.case import Candidate
+from rules.candidate import Candidate
 from rules.finding import Alternative, Threshold
 
 SHARE: Final = Threshold(0.25, "of the doubt", "own reasoning: a cause that explains the symptom leaves little to its rivals")

@@ -10,7 +10,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from rules.case import Candidate, Case, alike_days
+from rules.candidate import Candidate
+from rules.case import Case
+from rules.days import alike_days
 from rules.finding import Threshold
 
 ALIKE = Threshold(0.7, "of days", "own reasoning: units behind one breaker stop and start on the same days")

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask
+from rules.case import Case
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask
 
 SCALE_DAYS = Threshold(3, "days", "own reasoning: meters of power and of energy differ by some per cent, steadily")
 

@@ -18,7 +18,10 @@ from numpy.typing import NDArray
 
 from rules.alternatives import with_explained
 from rules.branches import on_branches
-from rules.case import Candidate, Case, Mask, alike_days, window_sum
+from rules.candidate import Candidate
+from rules.case import Case
+from rules.days import alike_days, window_sum
+from rules.ranks import Mask
 from rules.shademap import asleep_behind, only_in_shadow
 
 _RATIO: Final = ("shading", "soiling", "weak-input", "substring-loss", "hot-derating", "curtailment", "clipping")

@@ -11,7 +11,9 @@ import pandas as pd
 
 from rules.action import choose
 from rules.calibration import calibrated
-from rules.case import Candidate, Case, runs_of
+from rules.candidate import Candidate
+from rules.case import Case
+from rules.days import runs_of
 from rules.daytable import DayTable, day_iso
 from rules.diagnose import diagnose
 from rules.finding import Finding, NotJudged, Threshold

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case, Floats
+from rules.case import Case
 from rules.daytable import BIN_HOURS
+from rules.ranks import Floats
 from rules.resistance import resistive
 from rules.shunt import shunted
 

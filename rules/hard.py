@@ -7,9 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case, Floats, Mask, runs_of, span_mask
+from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.daytable import MISSING, SYMPTOMS
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask
 
 MIN_HOURS = Threshold(1.0, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 MIN_SHARE = Threshold(0.3, "of lit hours", "own reasoning: a part of the day that no cloud or wake-up explains")

@@ -11,10 +11,10 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case, Floats, Mask, once, weighted_quantile
+from rules.case import Case, once
 from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
-from rules.ranks import median_of, nearest_rank, row_quantile
+from rules.ranks import Floats, Mask, median_of, nearest_rank, row_quantile, weighted_quantile
 from rules.siblings import RANK, typical
 
 STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")

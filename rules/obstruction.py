@@ -19,10 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case, Floats, Mask, once
+from rules.case import Case, once
 from rules.daytable import BINS
 from rules.finding import Threshold
-from rules.ranks import median_of, quantile_of
+from rules.ranks import Floats, Mask, median_of, quantile_of
 
 EDGE_DEG = Threshold(4.0, "deg", "own reasoning: half of what the sun climbs in half an hour; a top so near an open sun is seen")
 GROWN_AFTER = Threshold(28, "days", "own reasoning: nothing grows to be seen in less")

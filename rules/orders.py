@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Floats, Mask
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask
 from rules.siblings import nan_median
 
 SAME = Threshold(0.006, "ratio", "own reasoning: an order returns as the same number; chance levels lie anywhere")

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, runs_of, span_mask
+from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS
 from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
-from rules.ranks import median_of, quantile_of
+from rules.ranks import Floats, Mask, median_of, quantile_of
 
 HOT_C = Threshold(60.0, "Celsius", "common practice: units in the shade under modules stay below on hot days")
 OVER_K = Threshold(10.0, "K over other units", "own reasoning: units alike in one roof's wind and light differ by some kelvin")

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 
 def median_of(values: NDArray[Any]) -> float:
@@ -79,3 +80,32 @@ def taken(values: NDArray[Any], at: NDArray[np.int64], axis: int) -> NDArray[Any
     row = np.arange(0, at.size * size, size * after)[:, None] if after else np.zeros((0, 1), np.int64)
     place = at.reshape(-1, max(after, 1)) * after + row + np.arange(after)
     return values.ravel().take(place).reshape(at.shape)
+
+
+def weighted_quantile(values: Floats, weights: Floats, q: float) -> Floats:
+    """Weighted quantile over the last axis; NaN where no weight."""
+    used = (weights > 0).any(axis=tuple(range(weights.ndim - 1)))
+    if not used.all() and used.any():
+        values, weights = values[..., used], weights[..., used]  # no sorting of night hours
+    # numpy takes eight times as long to order rows with NaN in them: infinity stands as far behind.
+    order = np.argsort(np.where(np.isnan(values), np.inf, values), axis=-1)
+    order += np.arange(0, order.size, max(order.shape[-1], 1)).reshape(*order.shape[:-1], 1)
+    weight = np.cumsum(weights.ravel().take(order), axis=-1)
+    total = weight[..., -1:]
+    pick = np.minimum((weight < q * total).sum(axis=-1), values.shape[-1] - 1)
+    out = values.ravel().take(taken(order, pick, -1))
+    return np.where(total[..., 0] > 0, out, np.nan)
+
+
+def rolling_upper(values: Floats, reach: int, need: float, q: float = 0.8) -> Floats:
+    """Upper level (``q`` quantile) of each column within some days each way, [D, B]; NaN with fewer than ``need``."""
+    out = np.full(values.shape, np.nan)
+    if not len(values):
+        return out
+    edge = np.full((reach, values.shape[1]), np.nan)
+    padded = np.concatenate([edge, values, edge])
+    known = np.isfinite(padded).any(axis=0)  # no sorting of night hours
+    window = np.lib.stride_tricks.sliding_window_view(padded[:, known], 2 * reach + 1, axis=0)
+    upper, count = nearest_rank(window, q, 2)
+    out[:, known] = np.where(count >= need, upper, np.nan)
+    return out

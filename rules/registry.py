@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import rules.faults
-from rules.case import Case, RuleResult
+from rules.candidate import RuleResult
+from rules.case import Case
 from rules.finding import FAULT_SCOPES
 
 

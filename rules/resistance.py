@@ -13,12 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, once
+from rules.case import Case, once
 from rules.daytable import BIN_HOURS
 from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
 from rules.levels import Segment, among_members, relative_levels, scatter_of, segments
-from rules.ranks import median_of, row_quantile
+from rules.ranks import Floats, Mask, median_of, row_quantile
 from rules.siblings import middle
 
 LIT = Threshold(0.05, "of rated power", "own reasoning: below it readings are whole watts")

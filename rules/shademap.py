@@ -17,9 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from pvlib.irradiance import aoi_projection
 
-from rules.case import Case, Floats, Mask, first_to_last, once, weighted_quantile, window_sum, with_neighbours
+from rules.case import Case, once
+from rules.days import first_to_last, window_sum, with_neighbours
 from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask, weighted_quantile
 
 BIN_LOSS = Threshold(0.12, "of the beam", "own reasoning: four times the spread of a module's ratio within a clear day")
 LONE_LOSS = Threshold(0.25, "of the beam", "transposition models differ by some 10 % and more at low sun (own comparison)")

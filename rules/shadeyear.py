@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collectors.site import Module, SiteFacts
-from rules.case import Case, Floats, Mask
+from rules.case import Case
 from rules.daytable import day_iso
 from rules.finding import Threshold
 from rules.irradiance import plane_parts, through_glass
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.obstruction import Skyline, column_of
 from rules.panel import day_offset
+from rules.ranks import Floats, Mask
 from rules.sun import Sun, sun_by_day
 
 SEASON_LOSS = Threshold(0.012, "of a clear day's energy", "own reasoning: as for a day of the record")

@@ -17,12 +17,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, first_to_last, once, runs_of, span_mask
+from rules.case import Case, once
+from rules.days import first_to_last, runs_of, span_mask
 from rules.daytable import BIN_HOURS
 from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
 from rules.levels import relative_levels
-from rules.ranks import median_of, row_quantile
+from rules.ranks import Floats, Mask, median_of, row_quantile
 
 LIT = Threshold(0.06, "of rated power", "own reasoning: below it readings are whole watts and units start and stop")
 DRAIN = Threshold(0.025, "of rated power", "own reasoning: units differ by 1 % of rating in what they need themselves")

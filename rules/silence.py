@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, once, runs_of
+from rules.case import Case, once
+from rules.days import runs_of
 from rules.finding import Threshold
 from rules.panel import day_offset
+from rules.ranks import Floats, Mask
 
 LONG_GAP = Threshold(2.0, "h", "own reasoning: longer than a gateway restart or a modem's night update")
 PATCHY_SHARE = Threshold(

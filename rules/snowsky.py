@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, span_mask
+from rules.case import Case
 from rules.counters import counter_rise
+from rules.days import span_mask
 from rules.daytable import MISSING, SKY
 from rules.finding import Threshold
 from rules.hard import PLAIN_LIGHT
 from rules.module import ambient_estimate
-from rules.ranks import quantile_of, row_quantile
+from rules.ranks import Floats, Mask, quantile_of, row_quantile
 from rules.silence import offline_days
 
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, runs_of, span_mask
+from rules.case import Case
 from rules.counters import counter_rise
+from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask
 from rules.silence import unit_kinds
 from rules.snowsky import BRIGHT, DARK, MAX_DAYS, STOOD, TRICKLE, Sky, counted_share, left_behind, sound_but, until_awake
 from rules.snowspell import Spell, spell_of

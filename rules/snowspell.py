@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask
+from rules.case import Case
 from rules.daytable import BIN_HOURS, IDLE, MISSING, STANDBY
 from rules.daytable import DARK as DARK_ROWS
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask
 from rules.snowsky import ASLEEP, BRIGHT, DARK, LATEST_DAYS, LOW, MAX_DAYS, STOOD, TRICKLE, Sky, counted_share, uncovered_share
 
 DEEP_DAYS = Threshold(2, "days", "own reasoning: one such day may be a storm's")

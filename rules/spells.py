@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Case, Mask, once
+from rules.case import Case, once
 from rules.finding import Threshold
 from rules.levels import Levels, Segment, relative_levels
+from rules.ranks import Mask
 
 FALL = Threshold(0.06, "ratio", "own reasoning: against the input's own level module spread doesn't count")
 DEEPEST = Threshold(0.3, "ratio", "own reasoning: more than that off one module at a stroke is a substring or a cover")

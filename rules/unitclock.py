@@ -12,9 +12,10 @@ from collections.abc import Collection
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask
+from rules.case import Case
 from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask
 from rules.siblings import nan_median
 
 REACH = Threshold(240.0, "min", "own reasoning: farther off, half a winter's day has no counterpart left")

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.case import Case, Floats, Mask, first_to_last, once, span_mask
+from rules.case import Case, once
+from rules.days import first_to_last, span_mask
 from rules.daytable import BIN_HOURS, STANDBY
 from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
-from rules.ranks import row_quantile
+from rules.ranks import Floats, Mask, row_quantile
 
 FALL = Threshold(0.2, "of the usual power", "own reasoning: six minutes of half an hour; siblings differ by some per cent")
 LIT = Threshold(0.1, "of rated power", "own reasoning: a counter's steps are a good part of less")

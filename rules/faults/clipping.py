@@ -18,10 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.allowed import allowed, as_beside
-from rules.case import Candidate, Case, Floats, Mask, RuleResult
+from rules.candidate import Candidate, RuleResult
+from rules.case import Case
 from rules.compat.expected import expected_clipping
 from rules.daytable import BIN_HOURS
 from rules.finding import Alternative, Threshold
+from rules.ranks import Floats, Mask
 
 COLUMNS = ("dc_power_w", "ac_power_w")
 MIN_HOURS = Threshold(0.75, "h a day", "own reasoning: a natural noon stays within 1 % of its top for about an hour")

@@ -19,10 +19,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, once, runs_of, span_mask
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case, once
+from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, BINS
 from rules.faults import swapped_record
 from rules.finding import Alternative, Threshold
+from rules.ranks import Floats, Mask
 from rules.siblings import typical
 from rules.unitclock import beside_peak, gateway_lags, unit_lags
 

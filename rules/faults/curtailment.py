@@ -21,11 +21,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.allowed import allowed, as_beside
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, once, runs_of, with_neighbours
+from rules.candidate import Candidate, RuleResult
+from rules.case import Case, once
+from rules.days import runs_of, with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
 from rules.orders import CALM, CROWD, LEVEL, SAME, crowded, days_at
+from rules.ranks import Floats, Mask
 from rules.siblings import middle, nan_median
 
 COLUMNS = ("dc_power_w", "ac_frequency_hz")

@@ -19,10 +19,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
 from rules.daytable import DARK, DEAD, MISSING
 from rules.finding import Alternative
 from rules.hard import certainty, symptom_days, symptom_loss_wh, witnessed
+from rules.ranks import Floats
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 

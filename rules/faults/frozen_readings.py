@@ -16,11 +16,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, runs_of, span_mask
+from rules.candidate import Candidate, RuleResult
+from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults.clock_shift import bins_late
 from rules.finding import Alternative, Threshold
-from rules.ranks import row_quantile
+from rules.ranks import Floats, Mask, row_quantile
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 MIN_HOURS = Threshold(1.5, "h", "own reasoning: in dim light whole watts repeat for an hour, not for longer while siblings change")

@@ -19,11 +19,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, alike_days, runs_of, span_mask
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
 from rules.counters import counter_rise
+from rules.days import alike_days, runs_of, span_mask
 from rules.daytable import day_iso
 from rules.finding import Alternative, Threshold
 from rules.panel import day_offset
+from rules.ranks import Mask
 from rules.silence import gateway_kinds, log_of
 
 COLUMNS = ("timestamp", "energy_total_wh")

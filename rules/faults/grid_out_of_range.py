@@ -17,7 +17,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult, Unjudged, runs_of, span_mask
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
 

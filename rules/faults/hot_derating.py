@@ -19,10 +19,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
 from rules.overheat import overheated
+from rules.ranks import Floats, Mask
 from rules.resistance import resistive
 
 COLUMNS = ("temperature_c", "dc_power_w")

@@ -17,7 +17,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
 from rules.daytable import IDLE
 from rules.finding import Alternative
 from rules.hard import certainty, symptom_days, symptom_loss_wh, witnessed

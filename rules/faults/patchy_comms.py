@@ -18,8 +18,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Mask, RuleResult, runs_of, span_mask
+from rules.candidate import Candidate, RuleResult
+from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
+from rules.ranks import Mask
 from rules.silence import gateway_kinds, unit_kinds
 
 COLUMNS = ("timestamp", "signal_dbm")

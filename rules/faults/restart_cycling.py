@@ -17,10 +17,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Mask, RuleResult, Unjudged, runs_of, span_mask
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
 from rules.levels import deficit_wh
+from rules.ranks import Mask
 from rules.unrest import restless
 
 COLUMNS = ("dc_power_w", "state")

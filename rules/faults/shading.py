@@ -22,7 +22,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, once, runs_of
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case, once
+from rules.days import runs_of
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
@@ -30,7 +32,7 @@ from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.givenback import given_back
 from rules.obstruction import Skyline, grows, kind_of, outline
-from rules.ranks import quantile_of
+from rules.ranks import Floats, Mask, quantile_of
 from rules.shademap import ShadeMap, behind, beside_mates, falling, hidden_sky, shade_map
 from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import nan_median, typical

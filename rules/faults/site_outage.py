@@ -20,13 +20,15 @@ from typing import Any
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult
+from rules.candidate import Candidate, RuleResult
+from rules.case import Case
 from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.faults import grid_out_of_range
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
 from rules.hard import certainty, unit_down
 from rules.panel import day_offset
+from rules.ranks import Floats, Mask
 
 COLUMNS = ("dc_power_w", "ac_voltage_v")
 MIN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")

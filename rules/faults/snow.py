@@ -19,10 +19,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
 from rules.daytable import IDLE, SKY, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT
+from rules.ranks import Floats, Mask
 from rules.siblings import middle
 from rules.snowsky import (
     ASLEEP,

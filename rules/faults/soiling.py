@@ -23,12 +23,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Floats, RuleResult, runs_of, weighted_quantile
+from rules.candidate import Candidate, RuleResult
+from rules.case import Case
+from rules.days import runs_of
 from rules.faults.clock_shift import bins_late
 from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.levels import Segment, deficit_wh, relative_levels
-from rules.ranks import median_of, row_quantile
+from rules.ranks import Floats, median_of, row_quantile, weighted_quantile
 from rules.resistance import resistive
 from rules.spells import Spell, spells
 

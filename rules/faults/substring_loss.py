@@ -18,13 +18,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, runs_of, span_mask
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
 from rules.compat.expected import voltage_at_mpp
+from rules.days import runs_of, span_mask
 from rules.daytable import IDLE, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import symptom_loss_wh
 from rules.levels import deficit_wh, relative_levels
-from rules.ranks import median_of
+from rules.ranks import Floats, Mask, median_of
 from rules.siblings import middle
 
 COLUMNS = ("dc_voltage_v", "dc_power_w")

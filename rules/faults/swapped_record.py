@@ -19,9 +19,11 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, first_to_last, once
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case, once
+from rules.days import first_to_last
 from rules.finding import Alternative, Threshold
-from rules.ranks import taken
+from rules.ranks import Floats, Mask, taken
 from rules.siblings import middle, nan_median
 
 COLUMNS = ("dc_power_w",)

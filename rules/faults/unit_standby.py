@@ -19,10 +19,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, runs_of, span_mask
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT, certainty, symptom_days, symptom_loss_wh, unit_down
+from rules.ranks import Floats, Mask
 
 COLUMNS = ("dc_power_w", "state")
 TRICKLE = Threshold(0.004, "of clear sky", "own reasoning: a unit that stands by makes nothing, a covered module a trickle")

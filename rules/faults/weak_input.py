@@ -21,11 +21,13 @@ from typing import Any
 
 import numpy as np
 
-from rules.case import Candidate, Case, Floats, Mask, RuleResult, Unjudged, weighted_quantile
+from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.case import Case
 from rules.faults.clock_shift import bins_late
 from rules.faults.swapped_record import judge as swapped_records
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh, relative_levels
+from rules.ranks import Floats, Mask, weighted_quantile
 from rules.resistance import Resistive, resistive
 from rules.shunt import Shunted, shunted
 from rules.siblings import middle

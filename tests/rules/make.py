@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from collectors.columns import EVENT_COLUMNS, TELEMETRY_COLUMNS, WEATHER_COLUMNS
 from collectors.site import SiteDescription, parse_site
-from rules.case import Candidate, Case
+from rules.candidate import Candidate
+from rules.case import Case
 from rules.daytable import DayTable
 from rules.engine import judge, reduce_days
 from rules.finding import Finding

@@ -6,9 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import rules.case
-from rules.case import Case, runs_of, span_mask, weighted_quantile
+import rules.sensor
+from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.finding import Threshold
+from rules.ranks import weighted_quantile
 from tests.rules.make import case_of, cloud_course, make_roof
 
 
@@ -66,7 +68,7 @@ def test_a_sensor_that_is_wrong_by_a_steady_factor_is_scaled() -> None:
     assert "scaled" in case.sensor_trust[1]
     for name, value in (("SENSOR_SCALE", 0.8), ("SENSOR_STEADY", 0.0)):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(rules.case, name, Threshold(value, "", "moved"))
+            patch.setattr(rules.sensor, name, Threshold(value, "", "moved"))
             assert case_of(roof, weather).irradiance_source == "own inputs"
 
 
@@ -107,7 +109,7 @@ def test_hours_in_which_something_shades_the_sensor_are_left_out() -> None:
     assert not silent[:, ~shaded].any()
     assert np.median(case.sky_index[:, shaded] / case.inputs_index[:, shaded]) == pytest.approx(1.0, abs=0.03)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(rules.case, "SENSOR_SHADOW", Threshold(0.1, "", "moved"))
+        patch.setattr(rules.sensor, "SENSOR_SHADOW", Threshold(0.1, "", "moved"))
         assert np.isfinite(case_of(roof, weather).sensor_index[:, shaded]).all()
 
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from rules.alternatives import SETTLES
-from rules.case import Candidate, Case
+from rules.candidate import Candidate
+from rules.case import Case
 from rules.diagnose import EXPLAINS, diagnose
 from rules.finding import FAULT_SCOPES
 from tests.rules.make import findings, make_roof, only

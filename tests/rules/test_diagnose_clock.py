@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 import rules.diagnose
-from rules.case import Candidate, Case
+from rules.candidate import Candidate
+from rules.case import Case
 from rules.diagnose import diagnose
 
 EVERYONE = tuple(range(10))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rules.case import Candidate
+from rules.candidate import Candidate
 from rules.daytable import DayTable
 from rules.engine import _findings, judge, singular
 from tests.rules.make import NO_EVENTS, findings, make_roof, only, table_of

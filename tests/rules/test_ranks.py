@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 from pvlib.clearsky import lookup_linke_turbidity
 
-from rules.case import _rolling_upper, weighted_quantile
-from rules.ranks import median_of, nearest_rank, row_quantile, taken
+from rules.ranks import median_of, nearest_rank, rolling_upper, row_quantile, taken, weighted_quantile
 from rules.sun import _cell, linke_turbidity
 
 
@@ -73,7 +72,7 @@ def test_rolling_upper_looks_at_each_window_alone() -> None:
     values = rng.normal(size=(30, 6))
     values[rng.random(values.shape) < 0.5] = np.nan
     values[:, 2] = np.nan  # an hour of the night
-    got = _rolling_upper(values, 4, 4)
+    got = rolling_upper(values, 4, 4)
     for d in range(30):
         for b in range(6):
             window = values[max(0, d - 4) : d + 5, b]

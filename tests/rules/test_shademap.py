@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import rules.case
+import rules.openness
 from rules import shademap
 from rules.case import Case
 from rules.shademap import shade_map
@@ -34,7 +34,7 @@ def test_open_modules_speak_for_a_shaded_plane(threshold: MoveThreshold) -> None
     assert sum(f.loss_wh_total for f in findings(roof, "shading")) == pytest.approx(roof.lost_wh(), rel=0.15)
     case = case_of(roof)
     assert case.sibling_lift.max() > 2
-    threshold(rules.case, "OPEN_FIT", 0.0)
+    threshold(rules.openness, "OPEN_FIT", 0.0)
     assert case_of(roof).sibling_lift.max() == 1.0
 
 
@@ -95,7 +95,7 @@ def test_a_record_of_another_plane_is_neither_shade_nor_witness(threshold: MoveT
     assert not run_rule("shading", case_of(roof)).candidates
     case = case_of(roof)
     assert set(np.flatnonzero(case.foreign.any(axis=0))) == {1, 7}
-    threshold(rules.case, "FOREIGN_MORE", 9.0)
+    threshold(rules.openness, "FOREIGN_MORE", 9.0)
     assert not case_of(roof).foreign.any()
 
 

@@ -3,8 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import rules.case
 import rules.faults.grid_out_of_range as rule
+import rules.record
 import rules.reduce
 from rules.case import Case
 from rules.engine import judge
@@ -127,5 +127,5 @@ def test_trips_at_the_same_hours_of_many_days_throw_no_shadow(threshold: MoveThr
         roof.standby(u, when, state="fault")
         roof.ac_volts[when, u] = 257.0
     assert (case_of(roof, roof.weather()).plane_open == 1.0).all()
-    threshold(rules.case, "OPEN_TRIPPED", 99.0)
+    threshold(rules.record, "TRIPPED", 99.0)
     assert (case_of(roof, roof.weather()).plane_open < 1.0).any()

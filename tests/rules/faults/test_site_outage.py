@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import rules.case
 import rules.faults.site_outage as rule
+import rules.record
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
@@ -203,5 +203,5 @@ def test_rows_as_long_as_the_outage_are_means(threshold: MoveThreshold) -> None:
     roof.without |= {"state"}
     found = only(findings(roof))
     assert (found.fault, found.unit, found.days) == ("site-outage", None, 1)
-    threshold(rules.case, "NO_GRID_HZ", 1.0)
+    threshold(rules.record, "NO_GRID_HZ", 1.0)
     assert "grid-out-of-range" in {f.fault for f in findings(roof)}

@@ -10,7 +10,8 @@ import pytest
 
 import rules.faults.snow as rule
 from rules import snowsky, snowspell
-from rules.case import Candidate, Case
+from rules.candidate import Candidate
+from rules.case import Case
 from rules.diagnose import diagnose
 from tests.rules.make import FIRST_DAY, Roof, case_of, make_roof
 

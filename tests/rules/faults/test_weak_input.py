@@ -5,7 +5,8 @@ import pytest
 
 import rules.faults.weak_input as rule
 import rules.levels
-from rules.case import Candidate, Case
+from rules.candidate import Candidate
+from rules.case import Case
 from rules.diagnose import diagnose
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
