@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import rules.diagnose
+import rules.pretenders
 import rules.shademap as shademap
 from rules.engine import judge
 from rules.shademap import asleep_behind, behind, only_in_shadow
@@ -35,7 +35,7 @@ def test_it_is_told_as_shade_alone(sleeps: bool) -> None:
 
 
 def test_its_sleep_would_pass_for_idle(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(rules.diagnose, "_ASLEEP", ())
+    monkeypatch.setattr(rules.pretenders, "PRETENDS", ())
     assert ("idle-input", "U2/1") in _told(_behind())
 
 

@@ -1,0 +1,80 @@
+"""Suspicions that another one beside them shows to be something else: left out before causes are weighed.
+
+Unlike ``EXPLAINS`` these ask for more than common inputs and days.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+import numpy as np
+
+from rules.candidate import Candidate
+from rules.case import Case
+from rules.shademap import asleep_behind, only_in_shadow
+
+#: Faults of standing still.
+ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
+#: What a unit shows whose module falls asleep in a deep shadow.
+_ASLEEP: Final = (*ZERO, "patchy-comms")
+#: Days of a lost substring that are part of a contact's end.
+_FLICKER: Final = 2
+#: Of a suspicion's days, what must belong to the other one, too.
+_MOSTLY: Final = 0.5
+_ALIKE: Final = 0.7
+
+
+def without_pretenders(case: Case, candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Candidates that are what they say, in their order; each test of :data:`PRETENDS` sees what the ones before it left."""
+    left = list(candidates)
+    for fault_of, pretends in PRETENDS:
+        left = [c for c in left if c.fault not in fault_of or not pretends(case, c, left)]
+    return left
+
+
+def _flickers(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether a substring lost for a day or two lies beside days on which its input was dead or idle: a contact comes and goes."""
+    where = np.flatnonzero(c.days)
+    near = slice(max(where[0] - 1, 0), where[-1] + 2)
+    return len(where) <= _FLICKER and any(
+        o.fault in ("dead-input", "idle-input") and o.inputs == c.inputs and o.days[near].any() for o in among
+    )
+
+
+def _sleeps(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether inputs that stand still, or send no rows, sleep in a shadow: it is the shade."""
+    shades = {o.inputs[0]: o for o in among if o.fault == "shading"}
+    if not all(n in shades for n in c.inputs):
+        return False
+    if c.fault == "dead-input" and np.isfinite(case.table["volts"][c.days][:, list(c.inputs)]).any():
+        return False  # a module without voltage is no shaded one
+    return all(
+        asleep_behind(case, n, c.days) or (c.fault in ZERO and only_in_shadow(case, n, c.days, shades[n].evidence))
+        for n in c.inputs
+    )
+
+
+def _own_limit(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether a unit under orders of its own is too hot on most of those days: it holds itself down."""
+    return c.scope == "unit" and any(
+        o.fault == "hot-derating" and o.inputs == c.inputs and (o.days & c.days).sum() >= _MOSTLY * c.days.sum() for o in among
+    )
+
+
+def _known_law(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether the loss of an input's dirt follows its power: dull days and bright ones differ, as if rain had come."""
+    return c.scope == "input" and any(
+        o.fault == "weak-input" and "grows_with" in o.evidence and o.inputs[0] == c.inputs[0]
+        and (o.days & c.days).sum() >= _ALIKE * c.days.sum()
+        for o in among
+    )
+
+
+#: Which suspicions are tried, and how they show that they are something else.
+PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence[Candidate]], bool]], ...]] = (
+    (("substring-loss",), _flickers),
+    (_ASLEEP, _sleeps),
+    (("curtailment",), _own_limit),
+    (("soiling",), _known_law),
+)
