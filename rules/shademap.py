@@ -29,6 +29,7 @@ REPEAT = Threshold(0.6, "of the beam of days around", "own reasoning: a fixed th
 AROUND = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
 MIN_CLEAR = Threshold(3, "sunny days around", "own reasoning: two may agree by chance")
 OPEN_SUN = Threshold(0.3, "h at full sun", "own reasoning: less open sun in a day tells no level")
+OPEN_RANK = Threshold(0.7, "quantile of a day", "own reasoning: what is left of a shadow's rim only takes; spread is some 1 %")
 LOW_OPEN = Threshold(0.7, "of the usual level", "own reasoning: no sky's light that a module may lose makes up a third in sun")
 BESIDE = Threshold(4, "half hours", "own reasoning: a shadow's edge wanders by two hours within the days that tell it")
 SUNNY_BEAM = Threshold(0.3, "of irradiance", "own reasoning: less beam leaves a shadow of 3 % per tenth of it, lost in noise")
@@ -43,8 +44,8 @@ ASLEEP = Threshold(0.03, "of the day", "own reasoning: less is a standstill of t
 FREE_SUN = Threshold(0.8, "of siblings", "own reasoning: module spread and the rim; a unit at fault stops in open sun too")
 #: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
 _BRIGHTEST, _DARKEST = 1.15, 0.1
-#: Under less beam than this the light is the sky's own; an obstacle beside a module rarely hides more of it than a third.
-_DULL_BEAM, _MOST_HIDDEN = 0.2, 0.35
+#: Under less beam than this the light is the sky's own.
+_DULL_BEAM = 0.2
 #: Hours at which less than this of the most is lost are the rim of a shadow.
 _SHADE_RIM = 0.05
 #: Hours with less than this of the brightest hour's light show no edge of a shadow for their noise.
@@ -189,15 +190,6 @@ def falling(shade: ShadeMap, shaded: Mask) -> Mask:
     return out
 
 
-def hidden_sky(case: Case, shade: ShadeMap) -> Floats:
-    """Share of the sky's own light that what shades an input hides from it too, 0 to 0.35, [N]; from dull hours."""
-    # Not at the hours of the shadow: a burst of sun between clouds is lost there, not the sky's light.
-    dull = np.isfinite(case.ratio) & (case.beam_share[:, case.plane_of] < _DULL_BEAM) & ~shade.shaded
-    held = np.where(dull, shade.held, 0.0).sum(axis=(0, 2))
-    missing = np.where(dull, shade.deficit, 0.0).sum(axis=(0, 2))
-    return np.where(held > 0.5, np.clip(missing / np.maximum(held, 1e-9), 0.0, _MOST_HIDDEN), 0.0)
-
-
 def _open_sun(case: Case, shade: ShadeMap) -> Floats:
     """What siblings made in sunny bins free of an input's shade, h, [D, N, B]."""
     return np.where(with_neighbours(falling(shade, shade.shaded)) | ~shade.sunny, 0.0, case.free_witness)
@@ -222,7 +214,8 @@ def _open_level(case: Case, shade: ShadeMap, free: Floats) -> Floats:
     witness = np.where(shade.sunny, case.free_witness, 0.0)
     reach = int(AROUND.value)
     open_sun = window_sum(free.sum(axis=2), reach)
-    made = window_sum(np.nansum(case.ratio * free, axis=2), reach)
+    day, light = weighted_quantile(case.ratio, free, OPEN_RANK.value), free.sum(axis=2)
+    made = window_sum(np.where(light > 0, day * light, 0.0), reach)
     enough = open_sun > np.maximum(_FREE_SHARE * window_sum(witness.sum(axis=2), reach), 0.2)
     with np.errstate(invalid="ignore", divide="ignore"):
         level = np.where(enough, np.clip(made / open_sun, 0.5, 1.06), np.nan)

@@ -33,7 +33,8 @@ from rules.finding import Alternative, Threshold
 from rules.givenback import given_back
 from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ranks import Floats, Mask, quantile_of
-from rules.shademap import ShadeMap, behind, beside_mates, falling, hidden_sky, shade_map
+from rules.shadeloss import lost_to_shade
+from rules.shademap import ShadeMap, behind, beside_mates, falling, shade_map
 from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import nan_median, typical
 
@@ -62,7 +63,7 @@ def judge(case: Case) -> RuleResult:
     shade = shade_map(case)
     shaded = shade.shaded & ~_plane_alike(case, shade)
     falls = falling(shade, shaded)
-    hidden = hidden_sky(case, shade)
+    lost_h = lost_to_shade(case, shade, falls)
     told = shade.sunny & (shade.held > 0.05 * BIN_HOURS) & (case.clear_weight >= 0.5)[:, None]
     judged = np.count_nonzero(told, axis=2) >= 3
     blind = (case.light_days[:, None] & ~judged).sum(axis=0)
@@ -88,7 +89,7 @@ def judge(case: Case) -> RuleResult:
         beside = (hidden_by & columns).any(axis=1).tolist()
         same = [o for o, overlaps in zip(outlines.values(), beside, strict=True) if overlaps]
         result.candidates.append(
-            _candidate(case, shade, n, days, shaded, falls[:, n], judged, float(hidden[n]), outlines[n].line, grows(same))
+            _candidate(case, shade, n, days, shaded, lost_h[:, n], judged, outlines[n].line, grows(same))
         )
     return result
 
@@ -168,9 +169,8 @@ def _candidate(
     n: int,
     days: Mask,
     dark: Mask,
-    falls: Mask,
+    lost_h: Floats,
     judged: Mask,
-    hidden: float,
     line: Skyline,
     growing: bool,
 ) -> Candidate:
@@ -193,9 +193,7 @@ def _candidate(
     where = np.flatnonzero(days)
     span = np.zeros(case.day_count, bool)
     span[where[0] : where[-1] + 1] = True
-    # Measured where the shadow falls; elsewhere the part of the sky that is hidden for good.
-    dull = hidden * (1.0 - case.beam_share[:, case.plane_of[n]]) * shade.held[:, n]
-    lost_wh = (np.where(falls, shade.deficit[:, n], dull) * span[:, None]).sum(axis=1) * case.rated[n]
+    lost_wh = (lost_h * span[:, None]).sum(axis=1) * case.rated[n]
     clear_days = int((judged & span).sum())
     seen = int((days & judged).sum())
     depth = float(taken.sum() / max(np.where(taken > 0, shade.beam[:, n], 0.0).sum(), 1e-9))

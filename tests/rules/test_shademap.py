@@ -54,10 +54,10 @@ def test_a_shadow_costs_on_broken_days_too() -> None:
 
 
 def test_the_last_hours_of_a_shadow_count_though_they_do_not_repeat(threshold: MoveThreshold) -> None:
-    """Its edge runs on by seven degrees of azimuth a day: the later hours are in shade on the last days only."""
+    """Its edge runs on by twelve degrees of azimuth a day: the later hours are in shade on the last days only."""
     roof = make_roof(days=12, kinds="c")
     day = (roof.ts - roof.ts[0]) // 86400
-    hidden = (roof.sun_azimuth > 110) & (roof.sun_azimuth < 150 + 7 * day)
+    hidden = (roof.sun_azimuth > 110) & (roof.sun_azimuth < 150 + 12 * day)
     roof.scale(2, np.where(hidden, 1 - 0.9 * roof.beam_share[:, 2], 1.0), np.ones(len(roof.ts), bool))
     case = case_of(roof)
 
