@@ -12,7 +12,7 @@ import numpy as np
 
 from rules.candidate import Candidate
 from rules.case import Case
-from rules.shademap import asleep_behind, only_in_shadow
+from rules.shademap import asleep_behind, in_any_light, only_in_shadow
 
 #: Faults of standing still.
 ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
@@ -71,10 +71,19 @@ def _known_law(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     )
 
 
+def _weak_not_shaded(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether what passes for shade is a weakness told on most of its days that asks for no sun."""
+    return any(
+        o.fault == "weak-input" and o.inputs == c.inputs and (o.days & c.days).sum() >= _ALIKE * c.days.sum()
+        for o in among
+    ) and in_any_light(case, c.inputs[0], c.days, c.evidence)
+
+
 #: Which suspicions are tried, and how they show that they are something else.
 PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence[Candidate]], bool]], ...]] = (
     (("substring-loss",), _flickers),
     (_ASLEEP, _sleeps),
+    (("shading",), _weak_not_shaded),
     (("curtailment",), _own_limit),
     (("soiling",), _known_law),
 )

@@ -40,6 +40,8 @@ LONE_INCIDENCE_DEG = Threshold(
 LOW_SUN_DEG = Threshold(4.0, "deg", "common practice: horizon and haze below 5 degrees belong to the site")
 BEAM_LEAST = Threshold(0.6, "of siblings", "own reasoning: who makes more in the sun shows its own level at some hour")
 BEAM_MORE = Threshold(0.3, "of siblings", "own reasoning: a fault takes a share of any light; what hides the sun leaves the sky's")
+AS_MUCH = Threshold(0.85, "of the loss in the sun", "own reasoning: what hides all of the sun leaves a good part of the sky")
+ALL_DAY = Threshold(0.9, "of the sunny light", "own reasoning: what shades a module lightly is small or far, and the sun passes it")
 ASLEEP = Threshold(0.03, "of the day", "own reasoning: less is a standstill of the whole day, whatever the sky")
 FREE_SUN = Threshold(0.8, "of siblings", "own reasoning: module spread and the rim; a unit at fault stops in open sun too")
 #: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
@@ -141,6 +143,24 @@ def only_in_shadow(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> 
     whole = theirs.sum() >= 0.15 * case.free_witness[days, n].sum()
     made = np.nansum(case.ratio[days, n] * theirs)
     return bool(shade["depth"] >= BEAM_LEAST.value and whole and made >= FREE_SUN.value * theirs.sum())
+
+
+def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bool:
+    """Whether an input lacks as much of a dull sky on some days, [D], as of the sun: nothing that stands before the sun does so.
+
+    Where those days had no dull hours to ask: whether a light shadow, by the
+    evidence of the finding (``shade``), would lie on nearly all of the day.
+    """
+    at = np.zeros(case.ratio.shape, bool)
+    at[days, n] = True
+    skies = (case.beam_share < _DULL_BEAM, case.beam_share > _SUNNY_SHARE)
+    dull, sunny = (_made(case, at & sky[:, case.plane_of]) for sky in skies)
+    if dull[1][n] >= _DULL_LIGHT and sunny[1][n] >= _DULL_LIGHT:
+        return bool(1.0 - dull[0][n] >= AS_MUCH.value * (1.0 - sunny[0][n]))
+    lost = np.asarray(shade["bins"])
+    theirs = np.where(skies[1][:, case.plane_of[n]], case.free_witness[:, n], 0.0)[days].sum(axis=0)
+    within = theirs[lost > _SHADE_RIM * lost.max()].sum()
+    return bool(shade["depth"] < BEAM_LEAST.value and within >= ALL_DAY.value * theirs.sum() > 0)
 
 
 def _made(case: Case, where: Mask) -> tuple[Floats, Floats]:

@@ -52,6 +52,8 @@ _SHIFTS = np.arange(-24, 24)
 #: Fields of single inputs and of whole planes that lie at the hour of their stamps.
 _OF_INPUTS = ("power", "typical", "free_power", "free_typical")
 _OF_PLANES = ("plane_typical", "plane_power")
+#: Of a half hour, what must have been heard to tell the rest; of full sun, what tells a share.
+_HEARD = 0.05
 
 
 @once
@@ -76,6 +78,9 @@ def on_time(case: Case) -> Case:
     fields = dict(case.table.fields)
     for name in _OF_INPUTS:
         fields[name] = _moved(fields[name], bins)
+    # What part of each half hour was heard: who was heard of for five minutes is held against five minutes of siblings.
+    whole = case.table["plane_clear_all"][:, case.plane_of]
+    heard = _moved(np.clip(case.table["clear"] / np.where(whole > 0, whole, np.inf), 0.0, 1.0), bins)
     for name in _OF_PLANES:
         fields[name] = fields[name].copy()
     for p in range(len(case.names)):
@@ -88,10 +93,23 @@ def on_time(case: Case) -> Case:
             for clock in np.unique(off[d]):
                 same = mine[off[d] == clock]
                 for own, theirs in (("power", "typical"), ("free_power", "free_typical")):
-                    middle, _ = typical(fields[own][d, same].T.astype(np.float32))
-                    fields[theirs][d, same] = np.where(fields[own][d, same] > 0, middle[None, :], 0.0)
+                    fields[theirs][d, same] = _among(fields[own][d, same], fields[theirs][d, same], heard[d, same])
             fields["plane_typical"][d, p] = fields["typical"][d, mine].max(axis=0)
     return case.like(fields)
+
+
+def _among(made: Floats, held: Floats, heard: Floats) -> Floats:
+    """What members on one clock made over the slots each reported, h, [M, B].
+
+    Parameters
+    ----------
+    made, held : each one's own, and what siblings on all clocks made over the same slots, h, [M, B].
+    heard : part of each half hour in which each was heard, [M, B].
+    """
+    lit = held > _HEARD * BIN_HOURS * np.maximum(heard, _HEARD)
+    over = np.nan_to_num(typical(np.where(lit, made / np.where(lit, held, 1.0), np.nan).T.astype(np.float32))[0])
+    whole = np.nan_to_num(typical(np.where(heard > _HEARD, made / np.maximum(heard, _HEARD), np.nan).T.astype(np.float32))[0])
+    return np.where(made > 0, np.where(lit, over * held, whole * heard), 0.0)
 
 
 def _moved(values: Floats, bins: Floats) -> Floats:

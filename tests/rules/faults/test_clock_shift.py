@@ -172,6 +172,17 @@ def test_two_clocks_on_one_plane_are_no_shade_and_no_units_own() -> None:
     assert {(f.fault, f.gateway, f.unit) for f in found} == {("clock-shift", "G1", None)}
 
 
+def test_who_is_seldom_heard_behind_a_wrong_clock_is_held_against_those_minutes() -> None:
+    """Of his nine rows in ten lost: what he made in the tenth is all that siblings made in it."""
+    roof = _two_gateways()
+    roof.heard[np.random.default_rng(3).random(len(roof.ts)) < 0.9, 0] = False
+    right = rule.on_time(case_of(roof))
+    ratio = right.ratio[:, 0][np.isfinite(right.ratio[:, 0])]
+    assert len(ratio) > 30
+    assert np.median(ratio) == pytest.approx(1.0, abs=0.05)
+    assert not [f for f in findings(roof) if f.fault == "shading"]
+
+
 @pytest.mark.parametrize("name", ["ALIKE", "ALL", "UNITS"])
 def test_what_a_gateways_clock_must_show(threshold: MoveThreshold, name: str) -> None:
     case = case_of(_two_gateways())

@@ -1,0 +1,61 @@
+"""What passes for one fault beside another that it is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.shademap
+from rules.candidate import Candidate
+from rules.case import Case
+from rules.pretenders import without_pretenders
+from rules.shademap import in_any_light
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import case_of, make_roof
+
+_BINS = np.where(np.abs(np.arange(48) - 24) < 11, 1.0, 0.0)
+_SHALLOW = {"bins": _BINS.tolist(), "depth": 0.3}
+_MORNING = {"bins": (_BINS * (np.arange(48) < 20)).tolist(), "depth": 0.3}
+
+
+def _weak(kinds: str = "cmo", days: int = 12) -> Case:
+    """A third missing in any light: a module's current that is gone is gone under clouds too (single-diode model)."""
+    roof = make_roof(days=days, kinds=kinds)
+    return case_of(roof.scale(2, 0.68, np.ones(len(roof.ts), bool)))
+
+
+def _shaded() -> Case:
+    """Behind a screen that takes four tenths of the beam all day and nothing of the sky."""
+    return case_of(make_roof(days=12, kinds="cmo").shade(2, (0.0, 360.0), 90.0, 0.4))
+
+
+def _days(case: Case) -> np.ndarray:
+    return np.ones(case.day_count, bool)
+
+
+def test_a_dull_sky_tells_weakness_from_shade(threshold: MoveThreshold) -> None:
+    weak, shaded = _weak(), _shaded()
+    assert in_any_light(weak, 2, _days(weak), _MORNING)
+    assert not in_any_light(shaded, 2, _days(shaded), _SHALLOW)
+    threshold(rules.shademap, "AS_MUCH", 0.0)
+    assert in_any_light(shaded, 2, _days(shaded), _SHALLOW)
+
+
+@pytest.mark.parametrize(("evidence", "weak"), [(_SHALLOW, True), (_MORNING, False), ({**_SHALLOW, "depth": 0.9}, False)])
+def test_without_dull_hours_the_hours_tell(evidence: dict[str, object], weak: bool, threshold: MoveThreshold) -> None:
+    case = _weak("c", 3)
+    assert in_any_light(case, 2, _days(case), evidence) is weak
+    if weak:
+        threshold(rules.shademap, "ALL_DAY", 1.1)
+        assert not in_any_light(case, 2, _days(case), evidence)
+
+
+@pytest.mark.parametrize(("case", "told"), [(_weak(), {"weak-input"}), (_shaded(), {"shading", "weak-input"})])
+def test_shade_that_asks_for_no_sun_is_left_out(case: Case, told: set[str]) -> None:
+    days, loss = _days(case), np.full(case.day_count, 100.0)
+    both = [
+        Candidate("shading", "input", (2,), days, loss, 0.9, "", evidence=_SHALLOW),
+        Candidate("weak-input", "input", (2,), days, loss, 0.9, ""),
+    ]
+    assert {c.fault for c in without_pretenders(case, both)} == told
+    assert {c.fault for c in without_pretenders(case, both[:1])} == {"shading"}
