@@ -146,21 +146,22 @@ def only_in_shadow(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> 
 
 
 def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bool:
-    """Whether an input lacks as much of a dull sky on some days, [D], as of the sun: nothing that stands before the sun does so.
+    """Whether what looks like shade on nearly all of the day takes as much of a dull sky on some days, [D], as of the sun.
 
-    Where those days had no dull hours to ask: whether a light shadow, by the
-    evidence of the finding (``shade``), would lie on nearly all of the day.
+    Nothing that stands before the sun does so. Where those days had no dull hours
+    to ask, a light shadow that never ends is none. ``shade``: the finding's evidence.
     """
     at = np.zeros(case.ratio.shape, bool)
     at[days, n] = True
-    skies = (case.beam_share < _DULL_BEAM, case.beam_share > _SUNNY_SHARE)
-    dull, sunny = (_made(case, at & sky[:, case.plane_of]) for sky in skies)
+    skies = [sky[:, case.plane_of] for sky in (case.beam_share < _DULL_BEAM, case.beam_share > _SUNNY_SHARE)]
+    dull, sunny = (_made(case, at & sky) for sky in skies)
+    lost = np.asarray(shade["bins"])
+    theirs = np.where(skies[1][:, n], case.free_witness[:, n], 0.0)[days].sum(axis=0)
+    if theirs[lost > _SHADE_RIM * lost.max()].sum() < ALL_DAY.value * theirs.sum():
+        return False
     if dull[1][n] >= _DULL_LIGHT and sunny[1][n] >= _DULL_LIGHT:
         return bool(1.0 - dull[0][n] >= AS_MUCH.value * (1.0 - sunny[0][n]))
-    lost = np.asarray(shade["bins"])
-    theirs = np.where(skies[1][:, case.plane_of[n]], case.free_witness[:, n], 0.0)[days].sum(axis=0)
-    within = theirs[lost > _SHADE_RIM * lost.max()].sum()
-    return bool(shade["depth"] < BEAM_LEAST.value and within >= ALL_DAY.value * theirs.sum() > 0)
+    return bool(shade["depth"] < BEAM_LEAST.value)
 
 
 def _made(case: Case, where: Mask) -> tuple[Floats, Floats]:

@@ -35,19 +35,19 @@ def _days(case: Case) -> np.ndarray:
 
 def test_a_dull_sky_tells_weakness_from_shade(threshold: MoveThreshold) -> None:
     weak, shaded = _weak(), _shaded()
-    assert in_any_light(weak, 2, _days(weak), _MORNING)
+    assert in_any_light(weak, 2, _days(weak), _SHALLOW)
+    assert not in_any_light(weak, 2, _days(weak), _MORNING)
     assert not in_any_light(shaded, 2, _days(shaded), _SHALLOW)
     threshold(rules.shademap, "AS_MUCH", 0.0)
     assert in_any_light(shaded, 2, _days(shaded), _SHALLOW)
+    threshold(rules.shademap, "ALL_DAY", 1.1)
+    assert not in_any_light(shaded, 2, _days(shaded), _SHALLOW)
 
 
 @pytest.mark.parametrize(("evidence", "weak"), [(_SHALLOW, True), (_MORNING, False), ({**_SHALLOW, "depth": 0.9}, False)])
-def test_without_dull_hours_the_hours_tell(evidence: dict[str, object], weak: bool, threshold: MoveThreshold) -> None:
+def test_without_dull_hours_the_depth_tells(evidence: dict[str, object], weak: bool) -> None:
     case = _weak("c", 3)
     assert in_any_light(case, 2, _days(case), evidence) is weak
-    if weak:
-        threshold(rules.shademap, "ALL_DAY", 1.1)
-        assert not in_any_light(case, 2, _days(case), evidence)
 
 
 @pytest.mark.parametrize(("case", "told"), [(_weak(), {"weak-input"}), (_shaded(), {"shading", "weak-input"})])
