@@ -24,7 +24,7 @@ from rules.case import Case
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
 from rules.overheat import overheated
-from rules.ranks import Floats, Mask
+from rules.ranks import Floats, Mask, row_quantile
 from rules.resistance import resistive
 
 COLUMNS = ("temperature_c", "dc_power_w")
@@ -38,6 +38,8 @@ FURTHER = Threshold(0.02, "of clear sky", "common practice: derating takes 2 to 
 MANY = Threshold(3, "units", "own reasoning: what more of a plane share is dirt, haze or our model; units fail one by one")
 MANY_DEEP = Threshold(0.9, "of the level", "own reasoning: twice what the models of sky and module miss by")
 MANY_DAYS = Threshold(8, "days", "own reasoning: a hot roof is hot on all bright days of a fortnight, haze and dirt come and go")
+KEEPS = Threshold(0.98, "of its level", "own reasoning: siblings in the same light differ by 1 to 2 %")
+KEPT_RANK = Threshold(0.5, "quantile", "own reasoning: most half hours are neither hot nor ill")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
 MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 
@@ -60,9 +62,23 @@ def judge(case: Case) -> RuleResult:
             ]
             continue
         candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs, falls[u], falling) or _unduly_hot(case, u, inputs)
-        if candidate is not None:
+        if candidate is not None and not _one_keeps_on(case, inputs, candidate.days):
             result.candidates.append(candidate)
     return result
+
+
+def _one_keeps_on(case: Case, inputs: np.ndarray, days: Mask) -> bool:
+    """Whether some input keeps its level where its unit as a whole falls behind, on ``days`` [D]: heat holds back all alike."""
+    if len(inputs) < 2:
+        return False
+    ratio = case.ratio[:, inputs].swapaxes(0, 1)  # [M, D, B]
+    usual = row_quantile(ratio.reshape(len(inputs), -1), KEPT_RANK.value)
+    level = ratio[:, days] / np.maximum(usual, 0.1)[:, None, None]
+    low = np.isfinite(level).all(axis=0) & (level.mean(axis=0) < 1 - DROP.value)
+    light = np.where(low, case.free_witness[days][:, inputs].swapaxes(0, 1), 0.0)
+    told = light.sum(axis=(1, 2))
+    kept = np.nansum(level * light, axis=(1, 2)) / np.maximum(told, 1e-9)
+    return bool((kept[told >= MIN_ENERGY.value] >= KEEPS.value).any())
 
 
 def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
