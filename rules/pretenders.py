@@ -23,6 +23,8 @@ _FLICKER: Final = 2
 #: Of a suspicion's days, what must belong to the other one, too.
 _MOSTLY: Final = 0.5
 _ALIKE: Final = 0.7
+#: Of another's loss: what costs less is an end of it and no cause.
+_SMALL: Final = 0.3
 
 
 def without_pretenders(case: Case, candidates: Sequence[Candidate]) -> list[Candidate]:
@@ -79,10 +81,20 @@ def _weak_not_shaded(case: Case, c: Candidate, among: Sequence[Candidate]) -> bo
     ) and in_any_light(case, c.inputs[0], c.days, c.evidence)
 
 
+def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether an input that makes nothing in dim light is one that makes less in any: a shunt takes all of a dim hour."""
+    return any(
+        o.fault == "weak-input" and o.inputs == c.inputs and (o.days & c.days).sum() >= _MOSTLY * c.days.sum()
+        and c.loss_wh[o.days].sum() < _SMALL * o.loss_wh[o.days & c.days].sum()
+        for o in among
+    )
+
+
 #: Which suspicions are tried, and how they show that they are something else.
 PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence[Candidate]], bool]], ...]] = (
     (("substring-loss",), _flickers),
     (_ASLEEP, _sleeps),
+    (("dead-input", "idle-input"), _dim_end),
     (("shading",), _weak_not_shaded),
     (("curtailment",), _own_limit),
     (("soiling",), _known_law),

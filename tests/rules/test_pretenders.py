@@ -59,3 +59,12 @@ def test_shade_that_asks_for_no_sun_is_left_out(case: Case, told: set[str]) -> N
     ]
     assert {c.fault for c in without_pretenders(case, both)} == told
     assert {c.fault for c in without_pretenders(case, both[:1])} == {"shading"}
+
+
+@pytest.mark.parametrize(("lost", "told"), [(20.0, {"weak-input"}), (60.0, {"dead-input", "weak-input"})])
+@pytest.mark.parametrize("fault", ["dead-input", "idle-input"])
+def test_nothing_in_dim_light_is_the_end_of_less_in_any(healthy_case: Case, fault: str, lost: float, told: set[str]) -> None:
+    days = _days(healthy_case)
+    ends = Candidate(fault, "input", (2,), days, np.full(len(days), lost), 0.9, "")
+    weak = Candidate("weak-input", "input", (2,), days, np.full(len(days), 100.0), 0.9, "")
+    assert {c.fault.replace("idle", "dead") for c in without_pretenders(healthy_case, [ends, weak])} == told
