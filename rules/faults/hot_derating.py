@@ -39,7 +39,6 @@ MANY = Threshold(3, "units", "own reasoning: what more of a plane share is dirt,
 MANY_DEEP = Threshold(0.9, "of the level", "own reasoning: twice what the models of sky and module miss by")
 MANY_DAYS = Threshold(8, "days", "own reasoning: a hot roof is hot on all bright days of a fortnight, haze and dirt come and go")
 KEEPS = Threshold(0.98, "of its level", "own reasoning: siblings in the same light differ by 1 to 2 %")
-KEPT_RANK = Threshold(0.5, "quantile", "own reasoning: most half hours are neither hot nor ill")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
 MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 
@@ -72,7 +71,7 @@ def _one_keeps_on(case: Case, inputs: np.ndarray, days: Mask) -> bool:
     if len(inputs) < 2:
         return False
     ratio = case.ratio[:, inputs].swapaxes(0, 1)  # [M, D, B]
-    usual = row_quantile(ratio.reshape(len(inputs), -1), KEPT_RANK.value)
+    usual = row_quantile(ratio.reshape(len(inputs), -1), 0.5)
     level = ratio[:, days] / np.maximum(usual, 0.1)[:, None, None]
     low = np.isfinite(level).all(axis=0) & (level.mean(axis=0) < 1 - DROP.value)
     light = np.where(low, case.free_witness[days][:, inputs].swapaxes(0, 1), 0.0)

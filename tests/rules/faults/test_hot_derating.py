@@ -178,3 +178,14 @@ def test_a_contact_in_every_input_is_no_heat_where_others_are_as_hot(monkeypatch
         with monkeypatch.context() as patch:
             patch.setattr(rule, "resistive", lambda _: dict.fromkeys((2, 3)))
             assert bool(run_rule("hot-derating", case).candidates) is fires
+
+
+def test_one_bad_contact_is_no_heat(threshold: MoveThreshold) -> None:
+    """A unit that protects itself limits its output: each of its inputs gives less (common practice)."""
+    roof = make_roof(kinds="cccm")
+    when = roof.when(5, 99, 11, 15)
+    roof.heat[when, 1] += 30.0
+    case = case_of(roof.scale(roof.inputs_of(1)[0], 0.4, when))
+    assert not run_rule("hot-derating", case).candidates
+    threshold(rule, "KEEPS", 1.5)
+    assert run_rule("hot-derating", case).candidates
