@@ -65,6 +65,8 @@ _PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
 _CLOCK_RIGHT = 2
 #: Minutes off beyond which nothing is known of what the sky let a unit make.
 _CLOCK_FAR = 180
+#: Records of one input that look like heat on its unit.
+_OF_ONE: Final = ("swapped-record", "frozen-readings")
 #: Days each way of a limit's day on which it may have held unseen.
 _BESIDE_LIMIT = 2
 #: Silence and standstill of everybody.
@@ -121,9 +123,15 @@ class _Claims:
             if cause not in candidate.despite and not (cause == "clock-shift" and _beyond_clock(candidate, whole[cause]))
         ]
         explained = np.any(masks, axis=0).all(axis=1) if masks else np.zeros(case.day_count, bool)
-        if candidate.fault == "hot-derating" and "swapped-record" in by:
-            # One input that follows another plane pulls its whole unit down at that plane's hours.
-            explained |= by["swapped-record"].any(axis=1)
+        if candidate.fault == "hot-derating":
+            # One input that follows another plane, or stands still, pulls its whole unit down at the hours of the others' best.
+            for cause in _OF_ONE:
+                if cause in by:
+                    explained |= by[cause].any(axis=1)
+        if candidate.fault == "unit-silent" and "snow" in by and candidate.evidence.get("produced") is not True:
+            # Dark among modules under snow: whoever was not heard has shown no course to tell the snow by.
+            beside = np.isin(case.plane_of, case.plane_of[inputs]) & ~np.isin(np.arange(len(case.inputs)), inputs)
+            explained |= whole["snow"][:, beside].sum(axis=1) >= max(1.0, MOST * beside.sum())
         if candidate.fault in _WHOLE and "snow" in by:
             # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
             there = heard(case, candidate.days, inputs)

@@ -18,7 +18,8 @@ from rules.silence import offline_days
 
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
 WARM_C = Threshold(10.0, "Celsius, mean of the warmest six hours", "own reasoning: 5 mm of water melt a K and day: gone by noon")
-COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
+COLD_SEASON_C = Threshold(6.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
+MARITIME = Threshold(0.5, "of the season's swing", "climate tables (from memory): 5 K either way at 35 degrees south, 11 K north")
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
 OVERCAST = Threshold(0.16, "of clear-sky irradiance", "common practice: a thick overcast leaves some 0.10 to 0.25 on the level")
 TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
@@ -129,8 +130,22 @@ def _season_level(made: Floats) -> Floats:
 
 def season_possible(case: Case) -> Mask:
     """Days of a season in which it may be cold enough for snow, [D]."""
-    noon = case.table.days * 86400 + 43200
-    return ambient_estimate(case.site.site, noon) < COLD_SEASON_C.value + 6
+    return winter_mean(case) < COLD_SEASON_C.value + 6
+
+
+def winter_mean(case: Case) -> Floats:
+    """Mean air temperature of days by season and latitude, Celsius, [D]; half the season's swing where the sea is near.
+
+    South of the equator hardly any land lies far from the sea at the latitudes of winters: climate tables have Sydney at 13,
+    Melbourne at 10 and Auckland at 11 Celsius in July (from memory), Tokyo and New York at 5 and 0 in January.
+    """
+    noon, half = case.table.days * 86400 + 43200, 43200
+    mean = (ambient_estimate(case.site.site, noon) + ambient_estimate(case.site.site, noon + half)) / 2.0
+    if case.site.site.latitude >= 0.0:
+        return np.asarray(mean)
+    year = np.arange(0, 365, 5) * 86400
+    yearly = float(np.mean([ambient_estimate(case.site.site, year), ambient_estimate(case.site.site, year + half)]))
+    return np.asarray(yearly + MARITIME.value * (mean - yearly))
 
 
 def cold_days(case: Case) -> tuple[Mask, str]:
@@ -140,8 +155,7 @@ def cold_days(case: Case) -> tuple[Mask, str]:
     ordered = np.sort(air, axis=1)[:, :12]
     some = np.isfinite(ordered).sum(axis=1)
     low = np.where(some > 0, np.nan_to_num(ordered).sum(axis=1) / np.maximum(some, 1), np.nan)
-    noon = case.table.days * 86400 + 43200
-    season = ambient_estimate(case.site.site, noon) - 4.0 < COLD_SEASON_C.value - 4.0
+    season = winter_mean(case) < COLD_SEASON_C.value
     cold = np.where(measured, np.nan_to_num(low, nan=99) <= COLD_C.value, season)
     # Snow lies on after the cold that brought it, but not in warm sun.
     lying = cold.copy()

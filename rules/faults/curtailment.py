@@ -176,6 +176,13 @@ def held_bins(case: Case) -> Mask:
     return with_neighbours(held & (held.sum(axis=1) * _bin_hours(case) >= LEAST_HOURS.value)[:, None])
 
 
+@once
+def ordered_days(case: Case) -> Mask:
+    """Days on which an order of any kind held, [D]: whoever is held down, what was made of their sky tells nothing."""
+    hours = np.logical_or.reduce(_held_down(case)).sum(axis=1) * _bin_hours(case)
+    return np.asarray(hours >= LEAST_HOURS.value)
+
+
 def _some_frozen(case: Case, held: Mask) -> Mask:
     """Days on which inputs repeat themselves for hours, [D]: the level of the hours ``held`` [D, B] is theirs.
 

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
+from rules.faults.curtailment import ordered_days
 from rules.finding import Alternative, Threshold
 from rules.overheat import overheated
 from rules.ranks import Floats, Mask, row_quantile
@@ -159,12 +160,18 @@ _Fall = tuple[NDArray[np.float64], int, int]
 _LOWER_C = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)  # lower edges of the bins of heat
 
 
+def _by_heat(case: Case, u: int) -> tuple[Floats, Floats]:
+    """What a unit made, and what a clear sky's light would have given, by its own heat, [D, H]; 0 on days of an order."""
+    free = ~ordered_days(case)[:, None]
+    return case.table["heat_power"][:, u] * free, case.table["heat_light"][:, u] * free
+
+
 def _fall(case: Case, u: int) -> _Fall | None:
     """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
 
     None where it does not fall, or other than heat makes it fall: it takes more with every kelvin.
     """
-    power, light = case.table["heat_power"][:, u], case.table["heat_light"][:, u]
+    power, light = _by_heat(case, u)
     total = light.sum(axis=0)
     enough = total >= MIN_ENERGY.value * len(case.inputs_of_unit(u))
     if enough.sum() < 3:
@@ -221,7 +228,7 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
         return None
     share, peak, knee = found
     table = case.table
-    power, light = table["heat_power"][:, u], table["heat_light"][:, u]
+    power, light = _by_heat(case, u)
     after = np.arange(HEAT_BINS) >= knee
     deep = float(power[:, after].sum() / light[:, after].sum()) / float(share[peak])
     days = (light[:, after].sum(axis=1) > 0.15 * len(inputs)) & (

@@ -22,6 +22,7 @@ import numpy as np
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.daytable import IDLE, SKY, STANDBY
+from rules.faults.curtailment import ordered_days
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT
 from rules.ranks import Floats, Mask
@@ -42,7 +43,7 @@ from rules.snowsky import (
     uncovered_share,
 )
 from rules.snowsleep import sleepers, unheard
-from rules.snowspell import Spell, spell_of
+from rules.snowspell import DEEP, Spell, spell_of
 
 COLUMNS = ("dc_power_w", "temp_air_c")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
@@ -165,6 +166,11 @@ def _lit_but_still(case: Case, inputs: np.ndarray, day: int) -> Mask:
     return out & (np.nan_to_num(table["zero_volts"][day, inputs]) >= OPEN_VOLTS.value)
 
 
+def _rationed(case: Case, p: int, day: int, sky: Sky) -> bool:
+    """Whether an order held that day, and a plane made more than passes a cover: a limit on a sum takes planes in turn."""
+    return bool(ordered_days(case)[day]) and not float(sky.plane[day, p]) < DEEP.value * sky.cover(day, p)
+
+
 def _whole_while_on(case: Case, p: int, day: int) -> bool:
     """Whether a plane made what the sky allowed at the hours at which it made anything: it stopped and was free."""
     clear, made = case.table["plane_clear"][day, p], case.table["plane_typical"][day, p]
@@ -186,7 +192,7 @@ def _spells(case: Case, p: int, cold: Mask, sky: Sky) -> list[Spell]:
             returning = _came_back(case, p, start, sky)
             if not returning:
                 continue
-        elif not _sudden(case, start, p, sky, cold) or _standing(case, inputs, start):
+        elif not _sudden(case, start, p, sky, cold) or _standing(case, inputs, start) or _rationed(case, p, start, sky):
             continue
         spell = spell_of(case, p, inputs, start, returning, cold, sky)
         if spell is not None:

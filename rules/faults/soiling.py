@@ -25,9 +25,9 @@ from numpy.typing import NDArray
 
 from rules.candidate import Candidate, RuleResult
 from rules.case import Case
-from rules.days import runs_of
+from rules.days import runs_of, window_sum
 from rules.faults.clock_shift import bins_late
-from rules.faults.curtailment import held_bins
+from rules.faults.curtailment import held_bins, ordered_days
 from rules.finding import Alternative, Threshold
 from rules.levels import Segment, deficit_wh, relative_levels
 from rules.ranks import Floats, median_of, row_quantile, weighted_quantile
@@ -53,6 +53,7 @@ WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half o
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
 PART_DAYS = Threshold(5, "judged days", "own reasoning: a shorter tooth has no slope of its own")
 PARTING = Threshold(20.0, "F of one parting", "own reasoning: the best of some hundred places; 4 would do for one (F table, 5 %)")
+BESIDE_ORDER = Threshold(3, "days each way", "own reasoning: an order is not told on every cloudy day between")
 _TOOTH = 3  # judged days a tooth must have to show a slope
 _MOST_IN_A_DAY = 0.05  # dust does not fall so fast: a step down is another cause
 _LEFT_BY_RAIN = 0.12  # of the drop
@@ -371,6 +372,8 @@ def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
     ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
     # Units that trip and wait for their grid make less of the light too.
     ill |= case.tripped(p)
+    # Under an order a plane makes what it is left, at the order's level or not, and on the days beside it may have held unseen.
+    ill |= window_sum(ordered_days(case).astype(int), int(BESIDE_ORDER.value)) > 0
     # Stamps that are off set its power beside another hour's light.
     ill |= (bins_late(case)[:, mine] != 0.0).any(axis=1)
     if case.sensor_trust[0]:

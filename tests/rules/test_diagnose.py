@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -37,7 +39,6 @@ def test_what_is_explained_is_judged_later() -> None:
     order = {fault: k for k, fault in enumerate(EXPLAINS)}
     early = {(c, s) for c, explained in EXPLAINS.items() for s in explained if order[s] <= order[c]}
     assert not early
-
 
 
 def test_days_before_and_after_keep_their_own_cause(healthy_case: Case) -> None:
@@ -169,3 +170,22 @@ def test_a_hot_unit_that_holds_itself_down_was_given_no_order(healthy_case: Case
     assert [f for f, _ in _accepted(healthy_case, hot, order)] == ["hot-derating"]
     site = _candidate(healthy_case, "curtailment", tuple(range(10)), slice(4, 9), "site")
     assert {f for f, _ in _accepted(healthy_case, hot, site)} == {"hot-derating", "curtailment"}
+
+
+@pytest.mark.parametrize("record", ["swapped-record", "frozen-readings"])
+def test_the_record_of_one_input_makes_no_unit_hot(healthy_case: Case, record: str) -> None:
+    hot = _candidate(healthy_case, "hot-derating", (2, 3), slice(4, 5), "unit")
+    odd = _candidate(healthy_case, record, (3,), slice(4, 6))
+    assert [f for f, _ in _accepted(healthy_case, hot, odd)] == [record]
+    later = _candidate(healthy_case, "hot-derating", (2, 3), slice(8, 9), "unit")
+    assert {f for f, _ in _accepted(healthy_case, later, odd)} == {record, "hot-derating"}
+
+
+def test_a_unit_that_is_dark_among_modules_under_snow_lies_under_snow(healthy_case: Case) -> None:
+    members = np.flatnonzero(healthy_case.plane_of == healthy_case.plane_of[0]).tolist()
+    silent = _candidate(healthy_case, "unit-silent", (0, 1), slice(3, 4), "unit")
+    snow = [_candidate(healthy_case, "snow", (n,), slice(3, 6)) for n in members if n > 1]
+    assert {f for f, _ in _accepted(healthy_case, silent, *snow)} == {"snow"}
+    assert {f for f, _ in _accepted(healthy_case, silent, *snow[:2])} == {"snow", "unit-silent"}
+    produced = replace(silent, evidence={"produced": True})
+    assert {f for f, _ in _accepted(healthy_case, produced, *snow)} == {"snow", "unit-silent"}

@@ -167,3 +167,31 @@ def test_who_comes_back_as_weak_as_ever_was_under_the_snow() -> None:
     sky.share[4:6, :2] = 0.9
     snowspell._back_whole(2, weak, inputs, sky, 1.0)
     assert not weak.any()
+
+
+@pytest.mark.parametrize(
+    ("latitude", "month", "climate_c"),
+    [
+        # Climate tables (from memory), mean of the coldest month: Tokyo 5, New York 0, Toronto -4; Sydney 13, Melbourne 10.
+        (35.7, 1, 5.0), (40.8, 1, 0.0), (43.7, 1, -4.0), (-33.9, 7, 13.0), (-37.8, 7, 10.0),
+    ],
+)  # fmt: skip
+def test_winters_by_latitude(latitude: float, month: int, climate_c: float) -> None:
+    first = JANUARY if month == 1 else FIRST_DAY + 50
+    roof = make_roof(days=20, first=first, units=[["south"]], planes=PLANE, latitude=latitude)
+    assert np.mean(snowsky.winter_mean(case_of(roof))) == pytest.approx(climate_c, abs=6.0)
+
+
+def test_the_season_is_the_day_s_mean_whatever_the_longitude() -> None:
+    means = [
+        snowsky.winter_mean(case_of(make_roof(days=3, first=JANUARY, units=[["south"]], planes=PLANE, longitude=lon)))[1]
+        for lon in (-120.0, -3.0, 140.0)
+    ]
+    assert np.ptp(means) < 0.2
+
+
+def test_a_mild_winter_brings_no_snow_by_its_season() -> None:
+    """Melbourne at 38 degrees south has ten degrees in July, Chicago at 42 north four below in January (from memory)."""
+    for latitude, first, snow in ((-37.8, FIRST_DAY + 50, False), (42.0, JANUARY, True)):
+        case = case_of(make_roof(days=6, first=first, units=[["south"]], planes=PLANE, latitude=latitude))
+        assert snowsky.cold_days(case)[0].any() == snow
