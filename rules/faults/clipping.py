@@ -31,6 +31,7 @@ RATED_HOURS = Threshold(0.3, "h a day", "own reasoning: at a declared rating a f
 OWN = Threshold(0.95, "of the unit's ceiling", "own reasoning: data sheets and meters agree within some 3 %")
 NEAR = Threshold(0.95, "of the ceiling", "own reasoning: a half hour of which a cloud took a twentieth is still one at the ceiling")
 LIT = Threshold(0.15, "W per rated W", "own reasoning: in lower light sky models are at their worst")
+MOST_BROKEN = Threshold(3.0, "of the loss of whole half hours", "own reasoning: in more broken light the few whole tell little")
 MIN_DAYS = Threshold(2, "days", "own reasoning: a ceiling shows again on the next bright day")
 
 
@@ -60,6 +61,7 @@ def judge(case: Case) -> RuleResult:
         near &= days[:, None, None]
         could = _could(case, inputs, near.any(axis=1))
         loss = (np.where(near, np.maximum(could - table["power"][:, inputs], 0), 0).sum(axis=2) * case.rated[inputs]).sum(axis=1)
+        loss *= _broken(hours, near.any(axis=1).sum(axis=1) * BIN_HOURS)
         result.candidates.append(
             Candidate(
                 fault="clipping",
@@ -79,6 +81,11 @@ def judge(case: Case) -> RuleResult:
             )
         )  # fmt: skip
     return result
+
+
+def _broken(hours: Floats, whole: Floats) -> Floats:
+    """Hours at the ceiling, [D], over those of whole half hours at it, [D]: between clouds a ceiling takes as much of an hour."""
+    return np.asarray(np.clip(hours / np.maximum(whole, BIN_HOURS), 1.0, MOST_BROKEN.value))
 
 
 def _could(case: Case, inputs: NDArray[np.int64], held: Mask) -> Floats:

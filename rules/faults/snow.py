@@ -49,6 +49,7 @@ COLUMNS = ("dc_power_w", "temp_air_c")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
 BESIDE = Threshold(0.3, "of what other planes expect", "own reasoning: a plane or clock stated wrongly costs half, not two thirds")
 FEW_DAYS = 3
+LIKE_BEFORE = Threshold(0.65, "of the days before", "own reasoning: it falls from a dull sky and lies on under a clear one")
 OPEN_VOLTS = Threshold(1.12, "of voltage at full sun", "pvlib single-diode model: 1.0 open in a hundredth of full sun, 1.2 in full")
 AS_LONG = Threshold(0.75, "of the hours of the best heard", "own reasoning: what misses is no edge of the day")
 AS_BRIGHT = Threshold(0.7, "of the day's light", "own reasoning: a plane shaded or turned from the sun is known by days as bright")
@@ -222,8 +223,9 @@ def _tell(case: Case, mine: list[Spell], every: list[Spell], sky: Sky, why: str,
             loss = np.zeros(case.day_count)
             for d in np.flatnonzero(days).tolist():
                 reference = max(uncovered_share(spell.plane, d, inputs, sky), 0.0)
-                if reference < 0.1 and not (sky.trusted and np.isfinite(sky.expected[d, spell.plane])):
-                    reference = 0.5 * float(np.nan_to_num(usual, nan=0.4))
+                if reference < DARK.value and not (sky.trusted and np.isfinite(sky.expected[d, spell.plane])):
+                    # Nobody was free: the sky of a day with snow on the glass is that of the days before, no darker.
+                    reference = max(reference, LIKE_BEFORE.value * float(np.nan_to_num(usual, nan=0.4)))
                 whole = case.table["plane_clear_all"][d, spell.plane].sum() * case.rated[n]
                 loss[d] = max(reference - float(np.nan_to_num(share[d, n])), 0) * whole
             ref = case.inputs[n]

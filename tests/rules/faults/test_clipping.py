@@ -81,3 +81,21 @@ def test_a_broad_noon_under_the_rating_is_no_ceiling(threshold: MoveThreshold) -
     assert not own & set(roof.inputs_of(1))
     threshold(rule, "OWN", 0.8)
     assert {n for c in run_rule("clipping", case).candidates for n in c.inputs} >= set(roof.inputs_of(1))
+
+
+def test_between_clouds_a_ceiling_takes_as_much_of_an_hour(threshold: MoveThreshold) -> None:
+    """The hours of whole half hours at the ceiling lose what they do; the others are reckoned like them, up to a limit."""
+    hours, whole = np.array([4.0, 4.0, 2.0, 0.0, 4.0]), np.array([2.0, 4.0, 3.0, 0.0, 0.0])
+    assert rule._broken(hours, whole).tolist() == [2.0, 1.0, 1.0, 1.0, 3.0]
+    threshold(rule, "MOST_BROKEN", 1.5)
+    assert rule._broken(hours, whole).max() == 1.5
+
+
+def test_loss_under_broken_cloud() -> None:
+    roof = _ceiling()
+    # In every second half hour a cloud passes for ten minutes: no half hour with one is whole.
+    cloud = np.arange(len(roof.power)) % 12 < 2
+    roof.power[cloud] = np.minimum(roof.power[cloud], roof.healthy[cloud] / 3)
+    true = float((np.maximum(roof.healthy - 600.0 / 2 / 0.96, 0.0)[~cloud]).sum() / 12)
+    told = sum(c.loss_wh.sum() for c in run_rule("clipping", case_of(roof)).candidates)
+    assert told == pytest.approx(true, rel=0.25)

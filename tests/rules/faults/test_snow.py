@@ -333,3 +333,15 @@ def test_units_asleep_on_the_last_day_stay_under_the_snow() -> None:
         roof.silent(u, roof.when(6, 6))
     found = findings(roof, weather=roof.weather())
     assert {(f.fault, f.days) for f in found} == {("snow", 2)}
+
+
+def test_loss_where_nobody_was_free_and_no_sensor_saw_the_sky(threshold: MoveThreshold) -> None:
+    """Under a cover of three per cent the inputs themselves say nothing of the sky: that of the days before stands for it."""
+    roof = make_roof(days=12, first=JANUARY, kinds="m")
+    for n in range(10):
+        roof.scale(n, 0.03, roof.when(5, 7 + n % 3))
+    true = roof.lost_wh()
+    case = case_of(roof)
+    assert sum(c.loss_wh.sum() for c in run_rule("snow", case).candidates) == pytest.approx(true, rel=0.4)
+    threshold(rule, "LIKE_BEFORE", 0.1)
+    assert sum(c.loss_wh.sum() for c in run_rule("snow", case).candidates) < 0.7 * true
