@@ -18,7 +18,7 @@ from rules.silence import offline_days
 
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
 WARM_C = Threshold(10.0, "Celsius, mean of the warmest six hours", "own reasoning: 5 mm of water melt a K and day: gone by noon")
-COLD_SEASON_C = Threshold(8.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
+COLD_SEASON_C = Threshold(7.0, "Celsius, estimated day mean", "own reasoning: the estimate is good to some 6 K")
 MARITIME = Threshold(0.5, "of the season's swing", "climate tables (from memory): 5 K either way at 35 degrees south, 11 K north")
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
 OVERCAST = Threshold(0.16, "of clear-sky irradiance", "common practice: a thick overcast leaves some 0.10 to 0.25 on the level")

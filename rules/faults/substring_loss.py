@@ -38,6 +38,8 @@ COLLAPSED = (
 )
 POWER_BAND = Threshold(0.035, "ratio", "own reasoning: module spread around a third of power")
 VOLT_BAND = Threshold(0.045, "ratio", "own reasoning: half a volt of a conducting diode (common practice) and warm or cool modules")
+OPENS = Threshold(3, "spells", "own reasoning: a bypass that comes back twice is a contact that opens with heat, not three losses")
+OPEN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours' readings at a third, on an input known for it")
 
 _WARM = 0.92  # operating voltage over its STC value at a cell of some 50 Celsius (-0.3 %/K, from memory)
 _HOTTEST = 0.78  # the same at a cell of some 100 Celsius
@@ -70,11 +72,13 @@ def judge(case: Case) -> RuleResult:
             judged = levels.judged[:, n]
             if hit.sum() < 4 or hit.sum() < 0.6 * judged[np.flatnonzero(hit)[0] :].sum():
                 continue
+        spells = []
         for first, last in runs_of(hit, ~judged, most=1):
             days = span_mask(case.day_count, [(first, last)]) & (hit | ~judged) & case.light_days
+            if hit[first : last + 1].sum() >= 2 or third_h[days].sum() >= 2.5:
+                spells.append(days)
+        for days in _joined(spells, third_h) if with_volts else spells:
             hours = float(third_h[days].sum())
-            if hit[first : last + 1].sum() < 2 and hours < 2.5:
-                continue
             ratio = middle((volts if with_volts else levels.level)[days, n])
             lost_strings = int(np.clip(round((1 - ratio) * total), 1, total - 1))
             measured = "voltage" if with_volts else "power"
@@ -102,6 +106,13 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
+
+
+def _joined(spells: list[Mask], third_h: Floats) -> list[Mask]:
+    """Spells of one input, days [D] each; many are one contact that opens and closes, told with its shorter days."""
+    if len(spells) < OPENS.value:
+        return spells
+    return [np.any(spells, axis=0) | (third_h >= OPEN_HOURS.value)]
 
 
 def _day_volts(case: Case) -> tuple[Floats, Mask]:

@@ -121,3 +121,23 @@ def test_without_voltages_it_is_said() -> None:
     roof = make_roof(days=4)
     roof.without |= {"dc_voltage_v"}
     assert "no dc_voltage_v in good light" in {u.reason for u in run_rule("substring-loss", case_of(roof)).unjudged}
+
+
+def _opening(roof: Roof, *spells: tuple[int, int, float]) -> Roof:
+    """A contact open on days from ``first`` to ``last`` for some hours about noon, where the module is hottest."""
+    for first, last, hours in spells:
+        roof.bypass(2, 1, roof.when(first, last) & (np.abs(roof.hour - 12.5) < hours / 2))
+    return roof
+
+
+def test_a_contact_that_opens_with_heat_is_one_loss(threshold: MoveThreshold) -> None:
+    """Hot days at two thirds from morning to evening, cooler ones for an hour or not at all: one contact, told once."""
+    roof = _opening(make_roof(days=16, kinds="c"), (1, 2, 12.0), (4, 4, 1.5), (6, 7, 12.0), (10, 11, 12.0), (13, 13, 1.5))
+    case = case_of(roof)
+    found = run_rule("substring-loss", case).candidates
+    assert [np.flatnonzero(c.days).tolist() for c in found] == [[1, 2, 4, 6, 7, 10, 11, 13]]
+    assert found[0].loss_wh.sum() == pytest.approx(roof.lost_wh(), rel=0.2)
+    threshold(rule, "OPEN_HOURS", 3.0)
+    assert [int(c.days.sum()) for c in run_rule("substring-loss", case).candidates] == [6]
+    threshold(rule, "OPENS", 4)
+    assert [int(c.days.sum()) for c in run_rule("substring-loss", case).candidates] == [2, 2, 2]
