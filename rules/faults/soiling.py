@@ -36,7 +36,7 @@ from rules.spells import Spell, spells
 
 COLUMNS = ("dc_power_w",)
 MIN_SLOPE = Threshold(0.0008, "per day", "published soiling rates: some 0.1 to 0.5 % per dry day (from memory)")
-MIN_DROP = Threshold(0.025, "ratio", "own reasoning: what the slope must add up to above the scatter")
+MIN_DROP = Threshold(0.033, "ratio", "own reasoning: what the slope must add up to above the scatter")
 MIN_DAYS = Threshold(6, "judged days", "own reasoning: a slope over fewer days is weather")
 MIN_RESET = Threshold(0.015, "ratio", "own reasoning: less than a tooth of a few dry days, well over a level's scatter")
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
