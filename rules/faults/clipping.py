@@ -32,7 +32,10 @@ OWN = Threshold(0.95, "of the unit's ceiling", "own reasoning: data sheets and m
 NEAR = Threshold(0.95, "of the ceiling", "own reasoning: a half hour of which a cloud took a twentieth is still one at the ceiling")
 LIT = Threshold(0.15, "W per rated W", "own reasoning: in lower light sky models are at their worst")
 MOST_BROKEN = Threshold(3.0, "of the loss of whole half hours", "own reasoning: in more broken light the few whole tell little")
+SURE_HOURS = Threshold(1.5, "h", "own reasoning: in less a flat cloud top, a frozen row or a meter's steps may look like a ceiling")
 MIN_DAYS = Threshold(2, "days", "own reasoning: a ceiling shows again on the next bright day")
+
+_THIN = 0.1  # off the strength with so little to show
 
 
 def judge(case: Case) -> RuleResult:
@@ -69,7 +72,7 @@ def judge(case: Case) -> RuleResult:
                 inputs=tuple(int(n) for n in inputs),
                 days=days,
                 loss_wh=loss,
-                strength=0.9 if ceiling is not None else 0.75,
+                strength=(0.9 if ceiling is not None else 0.75) - (_THIN if hours[days].sum() < SURE_HOURS.value else 0.0),
                 why=(
                     f"Unit {unit.serial} ran at its ceiling for {hours[days].sum():.0f} h on {int(days.sum())} days, "
                     f"at {100 * top:.0f} % of the modules' rating."

@@ -99,3 +99,10 @@ def test_loss_under_broken_cloud() -> None:
     true = float((np.maximum(roof.healthy - 600.0 / 2 / 0.96, 0.0)[~cloud]).sum() / 12)
     told = sum(c.loss_wh.sum() for c in run_rule("clipping", case_of(roof)).candidates)
     assert told == pytest.approx(true, rel=0.25)
+
+
+def test_an_hour_is_less_sure_than_a_week(case: Case, threshold: MoveThreshold) -> None:
+    sure = {c.strength for c in run_rule("clipping", case).candidates}
+    threshold(rule, "SURE_HOURS", 9999.0)
+    thin = {c.strength for c in run_rule("clipping", case).candidates}
+    assert max(thin) < min(sure)
