@@ -51,7 +51,7 @@ def judge(case: Case) -> RuleResult:
     # Rows about as long as the outage are means of a grid there and gone: the voltage tells the hours, no symptom does.
     went = np.where(case.grid_went & (hours < table["ac_dead_h"]), table["ac_dead_h"], 0.0)
     down = np.maximum(hours, went) + table["own_missing_h"]
-    enough = (down >= MIN_HOURS.value).mean(axis=1) >= ALL.value
+    enough, every = _most_lit(case, down)
     typical = np.median(down, axis=1)
     # The same hours for all that look the same way; a plane that the sun reaches later or longer has others.
     each = table["symptom_slots"][:, :, STANDBY] + table["own_missing_h"][:, case.unit_of]
@@ -67,7 +67,7 @@ def judge(case: Case) -> RuleResult:
     window = _same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(several)
     days = enough & together & (np.maximum(hours, went).max(axis=1) > 0) & (window | gone)
     days |= window & nobody & (gone | _grid_alarm(case))
-    days &= ~_makes_at_night(case)
+    days &= (every | nobody) & ~_makes_at_night(case)
     if not days.any():
         return result
     loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
@@ -110,6 +110,17 @@ def judge(case: Case) -> RuleResult:
         )
     )  # fmt: skip
     return result
+
+
+def _most_lit(case: Case, down: Floats) -> tuple[Mask, Mask]:
+    """Days on which nearly all units in the light were ``down``, hours [D, U], and days on which nearly all had light, [D] each.
+
+    A unit whose plane the sun does not reach has no hours to be down in.
+    """
+    lit = np.stack([case.table["lit_h"][:, case.inputs_of_unit(u)].max(axis=1) for u in range(down.shape[1])], axis=1) > 0.0
+    lit |= case.table["own_missing_h"] > 0.0
+    enough = ((down >= MIN_HOURS.value) & lit).sum(axis=1) >= ALL.value * np.maximum(lit.sum(axis=1), 1)
+    return enough & (lit.mean(axis=1) >= SOME.value), lit.mean(axis=1) >= ALL.value
 
 
 def _grid_there(case: Case, asked: Mask) -> Mask:

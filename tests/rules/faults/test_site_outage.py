@@ -205,3 +205,17 @@ def test_rows_as_long_as_the_outage_are_means(threshold: MoveThreshold) -> None:
     assert (found.fault, found.unit, found.days) == ("site-outage", None, 1)
     threshold(rules.record, "NO_GRID_HZ", 1.0)
     assert "grid-out-of-range" in {f.fault for f in findings(roof)}
+
+
+@pytest.mark.parametrize(
+    ("lit", "stood", "enough", "every"), [(5, 4, True, True), (5, 3, False, True), (3, 3, True, False), (1, 1, False, False)]
+)
+def test_a_unit_that_the_sun_does_not_reach_has_no_hours_to_be_down_in(lit: int, stood: int, enough: bool, every: bool) -> None:
+    """Planes to the north in winter: who stands in the light speaks for the site, if it is not one alone."""
+    case = case_of(make_roof(days=4))
+    case.table["lit_h"][:, 2 * lit :] = 0.0
+    down = np.zeros((case.day_count, 5))
+    down[2, :stood] = 4.0
+    told = rule._most_lit(case, down)
+    assert (told[0][2], told[1][2]) == (enough, every)
+    assert not told[0][[0, 1, 3]].any()
