@@ -71,7 +71,7 @@ _OF_ONE: Final = ("swapped-record", "frozen-readings")
 _BESIDE_LIMIT = 2
 #: Silence and standstill of everybody.
 _WHOLE: Final = ("site-outage", "gateway-silent")
-#: Share of a suspicion's days that an accepted one of its own fault has, too.
+#: Share of a suspicion's days that an accepted one of its own fault has, too, or on which siblings have one clock.
 _ALIKE = 0.7
 
 
@@ -120,7 +120,7 @@ class _Claims:
         by = {cause: mask[:, inputs] for cause, mask in whole.items()}
         masks = [
             mask for cause, mask in by.items()
-            if cause not in candidate.despite and not (cause == "clock-shift" and _beyond_clock(candidate, whole[cause]))
+            if cause not in candidate.despite and not (cause == "clock-shift" and _beyond_clock(case, candidate, whole[cause]))
         ]
         explained = np.any(masks, axis=0).all(axis=1) if masks else np.zeros(case.day_count, bool)
         if candidate.fault == "hot-derating":
@@ -174,8 +174,15 @@ class _Claims:
         return spread, inputs
 
 
-def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:
-    """Whether a symptom is no wrong clock's, [D, N]: others on it lose no rows, or it was there while the clock was right."""
+def _beyond_clock(case: Case, candidate: Candidate, wrong: Mask) -> bool:
+    """Whether a symptom is no wrong clock's, [D, N]: others on it lose no rows, or it was there while the clock was right.
+
+    Dirt of one input is told by its siblings: their clock is its own, right or wrong.
+    """
+    if candidate.fault == "soiling" and candidate.scope == "input":
+        n = candidate.inputs[0]
+        mates = wrong[candidate.days][:, case.plane_of == case.plane_of[n]]
+        return bool((mates == wrong[candidate.days][:, [n]]).all(axis=1).mean() >= _ALIKE)
     if candidate.fault == "patchy-comms":
         days = wrong[candidate.days].any(axis=0)
         return bool(len(candidate.inputs) < 0.5 * days.sum())

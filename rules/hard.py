@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rules.case import Case
 from rules.days import runs_of, span_mask
-from rules.daytable import MISSING, SYMPTOMS
+from rules.daytable import MISSING, STANDBY, SYMPTOMS
 from rules.finding import Threshold
 from rules.ranks import Floats, Mask
 
@@ -96,10 +96,27 @@ def unit_down(case: Case, code: int) -> tuple[Floats, Floats]:
     return hours, seen
 
 
+def blacked_out(case: Case) -> Mask:
+    """Days on which a unit of several inputs reports without the voltage of any of its modules, that it reports on others, [D, U].
+
+    A unit that waits for its grid sees its modules' open-circuit voltage; without any the modules are what lacks.
+    """
+    table = case.table
+    none = ~(np.isfinite(table["volts"]) | np.isfinite(table["zero_volts"]))
+    still = table["symptom_slots"][:, :, STANDBY] >= MIN_HOURS.value
+    out = np.zeros((case.day_count, len(case.site.units)), bool)
+    for u in range(out.shape[1]):
+        inputs = case.inputs_of_unit(u)
+        if len(inputs) > 1 and not none[:, inputs].all(axis=0).any():
+            out[:, u] = (none & still)[:, inputs].all(axis=1)
+    return out
+
+
 __all__ = [
     "MISSING",
     "PLAIN_LIGHT",
     "SYMPTOMS",
+    "blacked_out",
     "certainty",
     "span_mask",
     "symptom_days",

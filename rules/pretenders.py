@@ -12,6 +12,7 @@ import numpy as np
 
 from rules.candidate import Candidate
 from rules.case import Case
+from rules.days import window_sum
 from rules.shademap import asleep_behind, in_any_light, only_in_shadow
 
 #: Faults of standing still.
@@ -20,6 +21,8 @@ ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
 _ASLEEP: Final = (*ZERO, "patchy-comms")
 #: Days of a lost substring that are part of a contact's end.
 _FLICKER: Final = 2
+#: Dull days beside the bright ones that show a swap have it too.
+_SWAP_SPAN: Final = 7
 #: Of a suspicion's days, what must belong to the other one, too.
 _MOSTLY: Final = 0.5
 _ALIKE: Final = 0.7
@@ -41,6 +44,17 @@ def _flickers(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     near = slice(max(where[0] - 1, 0), where[-1] + 2)
     return len(where) <= _FLICKER and any(
         o.fault in ("dead-input", "idle-input") and o.inputs == c.inputs and o.days[near].any() for o in among
+    )
+
+
+def _other_type(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether an input's lost substring is the voltage of another module type, whose record it was swapped with on those days."""
+    label, mine = {ref.label: ref for ref in case.inputs}, case.inputs[c.inputs[0]].module
+    mates = {n: label.get(str(o.evidence.get("partner"))) for n, o in enumerate(among) if o.fault == "swapped-record"}
+    return any(
+        mate is not None and mate.module != mine and among[n].inputs == c.inputs
+        and (c.days & (window_sum(among[n].days.astype(int), _SWAP_SPAN) > 0)).sum() >= _ALIKE * c.days.sum()
+        for n, mate in mates.items()
     )
 
 
@@ -93,6 +107,7 @@ def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
 #: Which suspicions are tried, and how they show that they are something else.
 PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence[Candidate]], bool]], ...]] = (
     (("substring-loss",), _flickers),
+    (("substring-loss",), _other_type),
     (_ASLEEP, _sleeps),
     (("dead-input", "idle-input"), _dim_end),
     (("shading",), _weak_not_shaded),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Case, once
-from rules.days import runs_of
+from rules.days import runs_of, span_mask
 from rules.finding import Threshold
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
@@ -22,6 +22,7 @@ BACK_AGAIN = Threshold(3, "broken days", "own reasoning: one silence breaks two 
 WITHIN = Threshold(3, "days", "own reasoning: a bad link has better days between")
 BROKEN_SHARE = Threshold(0.12, "of lit hours", "own reasoning: more than a link loses in health, by one long gap")
 BROKEN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a gateway restart; four rows in a row are no chance at 5 % loss")
+ALONE_DAYS = Threshold(2, "days", "own reasoning: what takes a gateway takes all of its units within one")
 AWAKE = Threshold(0.02, "W per rated W", "own reasoning: half of what we call light; a unit needs some 1 % to wake")
 GLOOM = Threshold(0.06, "of clear sky", "own reasoning: under half of what a thick overcast leaves (0.10 to 0.25)")
 LOGGED_GAP = Threshold(0.75, "h", "own reasoning: three times a gateway restart; the log says that the link was lost")
@@ -111,6 +112,46 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
         silent[:, u] |= logged
         patchy[:, u] &= ~logged
     return silent, patchy, judged
+
+
+@once
+def left_alone(case: Case) -> Mask:
+    """Days on which a gateway was silent and it is its units that were, one by one, [D, U].
+
+    The last unit heard fell silent days after all others had; or the gateway has one unit only, keeps a log, and notes
+    no trouble of its own there: without power or link it would.
+    """
+    own = unit_kinds(case)[0]
+    quiet, _, judged = gateway_kinds(case)
+    out = np.zeros_like(own)
+    gateways = [unit.gateway for unit in case.site.units]
+    everyone: Mask = np.all(quiet | ~judged, axis=1)
+    for name in dict.fromkeys(gateways):
+        units = [u for u, g in enumerate(gateways) if g == name]
+        for first, last in runs_of(quiet[:, units[0]], ~judged[:, units[0]]):
+            days = span_mask(case.day_count, [(first, last)]) & quiet[:, units[0]]
+            shared = len(set(gateways)) > 1 and everyone[days].mean() > 0.5
+            if not shared and _one_left(case, own, units, first) and not _gateway_trouble(case, name, units[0], first, last):
+                out[np.ix_(days, np.array(units))] = True
+    return out
+
+
+def _one_left(case: Case, own: Mask, units: list[int], first: int) -> bool:
+    """Whether just one of some units was still heard on the days before their gateway fell silent, or a lone one has a log."""
+    if len(units) == 1:
+        return bool(len(case.events))
+    heard = np.flatnonzero(case.table["unit_seen_h"][:first, units].max(axis=1) > 0.0)[-int(ALONE_DAYS.value) :]
+    gone = own[heard][:, units]
+    return len(heard) >= ALONE_DAYS.value and bool(gone.all(axis=0).sum() == gone.any(axis=0).sum() == len(units) - 1)
+
+
+def _gateway_trouble(case: Case, name: str, u: int, first: int, last: int) -> bool:
+    """Whether a gateway's log notes that its link was lost as a silence began, or a restart as it ended."""
+    ts, event = log_of(case, name)
+    day = (ts + day_offset(case.site)) // 86400 - case.table.days[0]
+    lost = (event == "offline") & (day >= first - 1) & (day <= last)
+    back = bool(case.table["quiet_missing_h"][last, u] < 0.97 * case.table["unit_day_h"][last, u])
+    return bool((lost | ((event == "restart") & (day >= last) & (day <= last + (not back)))).any())
 
 
 def _gloomy(case: Case) -> Mask:

@@ -31,6 +31,8 @@ LATEST_DAYS = 3  # after half of the plane is clear
 AROUND = Threshold(12, "days each way", "own reasoning: longer than most snow lies, shorter than the season")
 AROUND_LEAST = Threshold(6, "days", "own reasoning: the better ones of fewer may all lie under snow")
 LOWEST = Threshold(0.45, "of the record's better days", "own reasoning: snow leaves a tenth, a low sun half")
+ALIKE_LIGHT = Threshold(1.5, "times", "own reasoning: days of one kind of sky, and a week of them in a month")
+LEAST_LEVEL = Threshold(0.15, "ratio", "own reasoning: snow leaves a tenth, the sky alone a fifth of a bright day's light")
 STOOD = Threshold(0.04, "of clear-sky energy", "own reasoning: half of what a thick overcast leaves; sleepers count nothing")
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
@@ -72,7 +74,8 @@ class Sky:
             for p in planes:
                 good = made[np.isfinite(made[:, p]), p]
                 if good.size >= 3:
-                    expected[:, p] *= np.clip(np.quantile(good, 0.85), 0.7, 2.0) * _season_level(made[:, p])
+                    whole = np.clip(np.quantile(good, 0.85), 0.7, 2.0) * _season_level(made[:, p])
+                    expected[:, p] *= _light_level(made[:, p], expected[:, p], whole)
         share = _day_share(case)
         lit, gone = case.table["lit_h"], case.table["symptom_slots"][:, :, MISSING]
         asleep = (lit > 1) & (gone > ASLEEP.value * lit)
@@ -102,6 +105,10 @@ class Sky:
         first = max(0, d - 10)
         return (first + np.flatnonzero(self.best(inputs)[first:d] > DARK.value)).tolist()[-3:]
 
+    def makes_it(self, d: int, p: int) -> bool:
+        """Whether a plane made on a day what a trusted sensor lets expect: then it is the sky that is dark."""
+        return self.trusted and bool(self.plane[d, p] >= LOW.value * self.expected[d, p])
+
     def cover(self, d: int, p: int) -> float:
         """Share of clear-sky energy under which a plane is covered: no less than a thick overcast leaves it, if nothing tells."""
         if self.trusted and np.isfinite(self.expected[d, p]):
@@ -126,6 +133,19 @@ def _season_level(made: Floats) -> Floats:
     near = np.lib.stride_tricks.sliding_window_view(np.concatenate([edge, made, edge]), 2 * reach + 1)
     level = np.clip(row_quantile(near, 0.85) / max(whole, 1e-6), LOWEST.value, 1.0)
     return np.where(np.isfinite(near).sum(axis=1) >= AROUND_LEAST.value, level, 1.0)
+
+
+def _light_level(made: Floats, expected: Floats, usual: Floats) -> Floats:
+    """What a plane's better days made of light about as bright as each day's, [D]: ``usual`` at most.
+
+    A plane turned from the sun, or known by a wrong azimuth, makes its share of dull days and hardly any of bright ones.
+    """
+    with np.errstate(invalid="ignore"):
+        alike = np.abs(np.log(expected[:, None] / expected[None, :])) <= np.log(ALIKE_LIGHT.value)
+    near = np.where(alike, made[None, :], np.nan)
+    level = np.clip(row_quantile(near, 0.85), LEAST_LEVEL.value, None)
+    enough = np.isfinite(near).sum(axis=1) >= AROUND_LEAST.value
+    return np.where(enough, np.minimum(usual, level), usual)
 
 
 def season_possible(case: Case) -> Mask:

@@ -79,7 +79,8 @@ def spell_of(
                 continue
             reference = uncovered_share(p, d, inputs, sky)
             # The plane's own level says what is dark for all; an input lies longer when it falls behind the others.
-            covered = share[d, n] < LOW.value * usual[n] * reference or (sky.plane[d, p] < sky.cover(d, p) and not returning)
+            dark = sky.plane[d, p] < sky.cover(d, p) and not returning and not sky.makes_it(d, p)
+            covered = share[d, n] < LOW.value * usual[n] * reference or dark
             if not covered:
                 break
             days[d] = under = True

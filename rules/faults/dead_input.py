@@ -21,9 +21,9 @@ import numpy as np
 
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
-from rules.daytable import DARK, DEAD, MISSING
+from rules.daytable import DARK, DEAD, MISSING, STANDBY
 from rules.finding import Alternative
-from rules.hard import certainty, symptom_days, symptom_loss_wh, witnessed
+from rules.hard import blacked_out, certainty, symptom_days, symptom_loss_wh, witnessed
 from rules.ranks import Floats
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
@@ -36,13 +36,14 @@ def judge(case: Case) -> RuleResult:
         n = ref.index
         dead, dark = table["symptom_slots"][:, n, DEAD], table["symptom_slots"][:, n, DARK]
         empty = _empty_rows(case, n)
-        dead = dead + empty
+        without = table["symptom_slots"][:, n, STANDBY] * blacked_out(case)[:, case.unit_of[n]]
+        dead = dead + empty + without
         hours = dead + dark
         days, judged = symptom_days(hours, table["seen_h"][:, n])
         unjudged = int((case.light_days & ~judged).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "dead-input", "less than an hour of reported power in light", unjudged))
-        codes = (DEAD, DARK, MISSING) if empty.any() else (DEAD, DARK)
+        codes = (DEAD, DARK, *((MISSING,) if empty.any() else ()), *((STANDBY,) if without.any() else ()))
         days = witnessed(case, codes, n, days, judged)
         if not days.any():
             continue

@@ -21,6 +21,7 @@ from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults.clock_shift import bins_late
+from rules.faults.curtailment import OUTLAST, held_bins
 from rules.finding import Alternative, Threshold
 from rules.ranks import Floats, Mask, row_quantile
 
@@ -93,9 +94,16 @@ def judge(case: Case) -> RuleResult:
                         Alternative("clipping", 0.03, "Whether voltage stood still too: a ceiling leaves it moving."),
                     ),
                     lasting=True,
+                    despite=("curtailment",) if _outlasts_orders(case, frozen_h[:, n], spell) else (),
                 )
             )  # fmt: skip
     return result
+
+
+def _outlasts_orders(case: Case, frozen_h: Floats, days: Mask) -> bool:
+    """Whether readings that stood for ``frozen_h`` [D] a day did so for longer than the units were held down on those days."""
+    held_h = held_bins(case)[days].sum(axis=1) * BIN_HOURS
+    return bool(np.median(frozen_h[days] - held_h) > OUTLAST.value)
 
 
 def _level_hours(case: Case) -> Floats:

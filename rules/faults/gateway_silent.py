@@ -27,7 +27,7 @@ from rules.daytable import day_iso
 from rules.finding import Alternative, Threshold
 from rules.panel import day_offset
 from rules.ranks import Mask
-from rules.silence import gateway_kinds, log_of
+from rules.silence import gateway_kinds, left_alone, log_of
 
 COLUMNS = ("timestamp", "energy_total_wh")
 DARK_SHARE = Threshold(0.04, "of clear sky", "own reasoning: below a thick overcast; a dark roof counts nothing")
@@ -51,6 +51,8 @@ def judge(case: Case) -> RuleResult:
         inputs = np.array([n for k in units for n in case.inputs_of_unit(k)])
         for first, last in runs_of(silent[:, u], ~judged[:, u]):
             days = span_mask(case.day_count, [(first, last)]) & silent[:, u]
+            if left_alone(case)[days, u].any():
+                continue  # told of its units
             together = bool(everyone[days].mean() >= ALIKE.value)
             result.candidates.append(_candidate(case, name, u, inputs, days, len(set(gateways)) == 1, together))
         for day in np.flatnonzero(judged[:, u] & ~silent[:, u]).tolist():
@@ -131,8 +133,6 @@ def _candidate(
             ),
             lasting=True,
         )  # fmt: skip
-    if len(inputs) == len(case.inputs_of_unit(u)) and len(case.events) and not log:
-        return _lone_unit(case, name, u, inputs, days, hours, rise if known else None)
     lost_power = not known and log.startswith("restart")
     return Candidate(
         fault="gateway-silent",
@@ -217,29 +217,6 @@ def _waiting(case: Case, units: np.ndarray, days: np.ndarray) -> bool:
         if more.size >= 2 and more.mean() >= WAITING.value and often < 0.2:
             return True
     return False
-
-
-def _lone_unit(
-    case: Case, name: str, u: int, inputs: np.ndarray, days: np.ndarray, hours: float, rise: float | None
-) -> Candidate:
-    """The only unit of a gateway that kept a log and noted nothing about itself: the unit was silent."""
-    serial = case.site.units[u].serial
-    return Candidate(
-        fault="unit-silent",
-        scope="unit",
-        inputs=tuple(int(n) for n in inputs),
-        days=days,
-        loss_wh=np.zeros(case.day_count),
-        strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * 0.8,
-        why=(
-            f"Unit {serial}, the only one of gateway {name}, sent nothing for {hours:.1f} h of daylight on "
-            f"{int(days.sum())} days, and the gateway's log notes no trouble of its own."
-        ),
-        evidence={"hours": round(hours, 2), "counter_rise_wh": None if rise is None else round(rise, 1),
-                  "produced": None if rise is None else True},
-        alternatives=(Alternative("gateway-silent", 0.3, "Whether the gateway answers from the house's network."),),
-        lasting=True,
-    )  # fmt: skip
 
 
 def _logged(case: Case, name: str, days: np.ndarray) -> str:

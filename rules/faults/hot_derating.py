@@ -32,6 +32,9 @@ COLUMNS = ("temperature_c", "dc_power_w")
 HOT_C = Threshold(50.0, "Celsius", "common practice: derating starts at 50 to 80 Celsius inside, by make")
 COOL_K = Threshold(6.0, "K below the dips", "own reasoning: a unit that protects itself is sound a few kelvin lower")
 DROP = Threshold(0.05, "ratio", "own reasoning: above the spread of a unit's ratio between cool and warm hours")
+SLIGHT = Threshold(0.025, "ratio", "own reasoning: siblings part by under 1 % as they warm; heat far beyond theirs says why")
+SLIGHT_DAYS = Threshold(3, "days", "own reasoning: a slight loss must come back with the heat")
+FAR_K = Threshold(10.0, "K over other units", "own reasoning: units alike in one roof's wind and light differ by some kelvin")
 WITHIN = Threshold(0.97, "of the day's cooler hours", "own reasoning: half of DROP; dirt takes no more from hot hours")
 OVER_K = Threshold(2.0, "K over other units", "own reasoning: shade cools a unit, derating comes from being hotter")
 CEILING = Threshold(0.4, "of the hours of dips", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
@@ -105,13 +108,14 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     same_t = typical[days][:, cool].sum()
     same = power[days][:, cool].sum() / same_t if same_t > 0.1 else sound
     hotter = float(np.median(over[days]))
+    drop = SLIGHT.value if hotter >= FAR_K.value and days.sum() >= SLIGHT_DAYS.value else DROP.value
     alone = len(case.site.units) < 3
     by_day = _follows_heat(case, u, days)
     # Shade lets go again at the same heat; heat never does: the hottest hours are the worst.
     told = np.flatnonzero((typical[days].sum(axis=0) >= MIN_ENERGY.value) & ~cool)
-    if told.size and power[days][:, told[-1]].sum() > (1 - DROP.value) * sound * typical[days][:, told[-1]].sum():
+    if told.size and power[days][:, told[-1]].sum() > (1 - drop) * sound * typical[days][:, told[-1]].sum():
         return None
-    if deep > 1 - DROP.value or sound < 0.9 or same < 0.95 * sound:
+    if deep > 1 - drop or sound < 0.9 or same < 0.95 * sound:
         return None
     if not (hotter >= OVER_K.value or by_day > 0.6 or (alone and by_day > 0.3)):
         return None

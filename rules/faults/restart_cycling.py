@@ -22,6 +22,7 @@ from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
+from rules.hard import symptom_loss_wh
 from rules.levels import deficit_wh
 from rules.ranks import Mask
 from rules.unrest import restless
@@ -53,7 +54,7 @@ def judge(case: Case) -> RuleResult:
         hit = judged & (count >= PER_DAY.value) & (standing <= 1.5 * count)
         spells = [span_mask(case.day_count, [run]) & hit for run in runs_of(hit, ~judged, most=3)]
         spells = [days for days in spells if days.sum() >= 2 or count[days].sum() >= ALONE.value]
-        habit = _habit(case, u, judged & (standing <= 1.5 * count))
+        habit = _habit(case, u, judged & ~coarse & (standing <= 1.5 * count))
         if habit is not None and habit.sum() > 1.5 * sum(int(days.sum()) for days in spells):
             spells = [habit]
         unrest = restless(case).get(u)
@@ -62,7 +63,8 @@ def judge(case: Case) -> RuleResult:
             spells = [unrest.days]
         for days in spells:
             total = float(unrest.falls) if unrest is not None and hidden else float(count[days].sum())
-            loss = sum(deficit_wh(case, int(n), days) for n in inputs)
+            # Inputs that stop together are no measure of each other: what they stood still for is lost at least.
+            loss = np.maximum(sum(deficit_wh(case, int(n), days) for n in inputs), symptom_loss_wh(case, (STANDBY,), inputs) * days)
             result.candidates.append(
                 Candidate(
                     fault="restart-cycling",
@@ -82,9 +84,17 @@ def judge(case: Case) -> RuleResult:
                         Alternative("patchy-comms", 0.05, "Whether the counter stood still during the gaps."),
                     ),
                     lasting=True,
+                    despite=("grid-out-of-range",) if _for_itself(case, u, days) else (),
                 )
             )  # fmt: skip
     return result
+
+
+def _for_itself(case: Case, u: int, days: Mask) -> bool:
+    """Whether the other units of the site hardly ever restarted on the days of one: they hang on the same supply."""
+    count = case.table["restarts"][days]
+    others = np.delete(count, u, axis=1).sum(axis=0)
+    return bool(others.size and float(np.median(others)) <= RARELY.value * float(count[:, u].sum()))
 
 
 def _habit(case: Case, u: int, judged: Mask) -> Mask | None:

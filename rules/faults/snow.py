@@ -48,6 +48,7 @@ from rules.snowspell import DEEP, Spell, spell_of
 COLUMNS = ("dc_power_w", "temp_air_c")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
 BESIDE = Threshold(0.3, "of what other planes expect", "own reasoning: a plane or clock stated wrongly costs half, not two thirds")
+WELL = Threshold(0.6, "of what the sensor or other planes expect", "own reasoning: a plane not always shaded, some snow left")
 FEW_DAYS = 3
 LIKE_BEFORE = Threshold(0.65, "of the days before", "own reasoning: it falls from a dull sky and lies on under a clear one")
 OPEN_VOLTS = Threshold(1.12, "of voltage at full sun", "pvlib single-diode model: 1.0 open in a hundredth of full sun, 1.2 in full")
@@ -124,7 +125,7 @@ def _sudden(case: Case, start: int, p: int, sky: Sky, cold: Mask) -> bool:
     share, expected = sky.plane[:, p], sky.expected[:, p]
     before = [d for d in range(max(0, start - 8), start) if np.isfinite(share[d])]
     if not before:
-        return True
+        return _well_later(case, start, p, sky)
     known = [d for d in before if np.isfinite(expected[d]) and expected[d] > 0.1]
     if known and not cold[known[-1]] and share[known[-1]] < HIDDEN.value * expected[known[-1]] and start - known[-1] == 1:
         return False
@@ -132,7 +133,17 @@ def _sudden(case: Case, start: int, p: int, sky: Sky, cold: Mask) -> bool:
         return float(np.max(share[before])) > 0.2
     bright = _as_bright([d for d in known if case.light_days[d]], start, p, sky)
     ratio = [share[d] / expected[d] for d in bright or known]
-    return not ratio or float(np.max(ratio)) > 0.6
+    return not ratio or float(np.max(ratio)) > WELL.value
+
+
+def _well_later(case: Case, start: int, p: int, sky: Sky) -> bool:
+    """Whether a plane that nobody saw before a day makes what is expected on most bright days after its first good one."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = sky.plane[start:, p] / sky.expected[start:, p]
+    bright = (sky.expected[start:, p] > BRIGHT.value) & np.isfinite(ratio) & case.light_days[start:]
+    up = np.flatnonzero((sky.plane[start:, p] > DARK.value) & bright)
+    ratio = ratio[up[0] :][bright[up[0] :]] if up.size else ratio[:0]
+    return ratio.size < FEW_DAYS or float(np.median(ratio)) > WELL.value
 
 
 def _as_bright(days: list[int], start: int, p: int, sky: Sky) -> list[int]:

@@ -49,6 +49,10 @@ DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's o
 SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
 FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
+SEVERAL = Threshold(3, "inputs", "own reasoning: parts age one by one, dust falls on several at once")
+WITH_SKY = Threshold(0.5, "of the level's variance", "own reasoning: the sky changes from day to day, dirt grows over weeks")
+LAST_DAY = Threshold(0.13, "ratio", "own reasoning: the sky of one day bends a roof's level by up to a tenth; rain is told by two")
+GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
 PART_DAYS = Threshold(5, "judged days", "own reasoning: a shorter tooth has no slope of its own")
@@ -84,22 +88,27 @@ def judge(case: Case) -> RuleResult:
     """Candidates for inputs that sink against siblings, and planes that sink together."""
     result = RuleResult()
     levels = relative_levels(case)
+    drifting: list[Candidate] = []
     for ref in case.inputs:
         n = ref.index
         if case.members[n] < 2 or n in resistive(case):
             continue  # dirt takes a share at any power
         teeth = saw_teeth(levels.level[:, n], float(levels.noise[n]), SURE.value)
-        if teeth and not _bends(teeth, levels.segments[n], levels.level[:, n], float(levels.noise[n])) and not _drifts(teeth):
-            result.candidates.append(
+        bends = teeth is not None and _bends(teeth, levels.segments[n], levels.level[:, n], float(levels.noise[n]))
+        fast = teeth is not None and -teeth.slope > SENSOR_FASTEST.value
+        if teeth and not (bends or fast or _goes_with_sky(case, n, levels.level[:, n])):
+            found = drifting if _drifts(teeth) else result.candidates
+            found.append(
                 _candidate(case, (n,), None, teeth, levels.level[:, n], levels.scale[:, n], float(levels.spread[n]), ref.label)
             )
         elif n in spells(case) and spells(case)[n].rained:
             result.candidates.append(_dropped(case, n, spells(case)[n]))
-    singles = result.candidates
+    sure, drifting = list(result.candidates), drifting if len(drifting) >= SEVERAL.value else []
+    singles = [*sure, *drifting]
     for p, teeth, level in _sinking_planes(case):
         inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
         whole = _candidate(case, inputs, case.names[p], teeth, level, np.ones(case.day_count), None, f"Plane {case.names[p]}")
-        beside = [c for c in singles if c.inputs[0] in inputs]
+        beside = [c for c in sure if c.inputs[0] in inputs]
         if len(beside) >= 0.2 * len(inputs) and median_of(np.array([c.evidence["drop"] for c in beside])) > _OWN * teeth.drop:
             continue  # as deep beside their siblings as the plane under the sky: the others are clean
         # Beside the plane's own loss its dirtier members are no second one.
@@ -154,6 +163,9 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
             beside = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
             if all(slope > _FLAT * teeth.slope for slope in beside):
                 found[p] = None
+    # Dust falls on all planes: what a guessed sky says of one among several is an error of that guess.
+    if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
+        found = [None] * len(found)
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
 
 
@@ -184,7 +196,7 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     # A change from broken to clear weather or from haze looks like one step up: the rain takes most of the dirt.
     if teeth.resets == 1 and not washed:
         return None
-    if not case.sensor_trust[0] and long < 8:
+    if not case.sensor_trust[0] and (long < 8 or not (teeth.resets or -teeth.slope >= GUESSED_SLOPE.value)):
         return None
     return teeth
 
@@ -218,6 +230,8 @@ def saw_teeth(level: Floats, noise: float, least: float, whole: bool = False) ->
     # No step without a good part of it from one day to the next: most days are passed by so.
     for k in (np.flatnonzero(np.abs(np.diff(y)) > 0.5 * min(rise, fall)) + 1).tolist():
         step = median(plain[k : k + 2]) - median(plain[max(cuts[-1], k - 2) : k])
+        if whole and k == len(plain) - 1 and step < LAST_DAY.value:
+            continue
         alone = (plain[k] - plain[k - 1]) * np.sign(step) > 0.5 * abs(step)
         if alone and (step > rise or step < -fall):
             cuts.append(k)
@@ -343,6 +357,17 @@ def _drifts(teeth: Teeth) -> bool:
         return False  # small rains took the little there was, and it sank on at the one rate
     days = np.concatenate([s.days for s in teeth.parts])
     return teeth.washed < WASHED_SOME.value * teeth.drop and float(np.ptp(days)) >= NO_RAIN.value
+
+
+def _goes_with_sky(case: Case, n: int, level: Floats) -> bool:
+    """Whether an input's level, [D], follows how much of each day was sunny: part of the sky is hidden from it, or its sun."""
+    owed = case.witness[:, n]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        sunny = (np.nan_to_num(case.clear_weight) * owed).sum(axis=1) / owed.sum(axis=1)
+    days = np.isfinite(level) & np.isfinite(sunny)
+    y, x = level[days] - level[days].mean(), sunny[days] - sunny[days].mean()
+    both = float(x @ y)
+    return both > 0.0 and both**2 >= WITH_SKY.value * float(x @ x) * float(y @ y)
 
 
 def _bends(teeth: Teeth, parts: list[Segment], level: Floats, noise: float) -> bool:

@@ -31,6 +31,7 @@ from rules.siblings import middle
 
 COLUMNS = ("dc_voltage_v", "dc_power_w")
 MIN_SHARE = Threshold(0.6, "of good-light hours", "own reasoning: shade by a fixed thing bites for less of the day")
+WHOLE_DAY = Threshold(0.9, "of good-light hours of its best day", "own reasoning: shade leaves the voltage whole for some hours")
 MIN_HOURS = Threshold(1.0, "h of good light a day", "own reasoning: at least two bins of the day")
 COLLAPSED = (
     Threshold(0.32, "of nominal Vmp", "one of three substrings at open circuit is 0.41 of Vmp (Voc over Vmp 1.23)"),
@@ -59,6 +60,7 @@ def judge(case: Case) -> RuleResult:
         if doubtful.any():
             third_h = np.where(doubtful & _near_thirds(volts[:, n], levels.level[:, n], total), good_h, third_h)
         hit = judged & (third_h >= MIN_SHARE.value * good_h)
+        hit &= (third_h >= WHOLE_DAY.value * good_h)[hit].any()
         collapsed = _collapsed(case, n)
         if collapsed.sum() >= 2:
             result.candidates.append(_too_low(case, n, collapsed, total))
@@ -133,8 +135,8 @@ def _day_volts(case: Case) -> tuple[Floats, Mask]:
     if known.any():
         # No heat takes so much: then most of the site is at a third.
         usual = np.where(usual < _HOTTEST, _WARM, usual)
-    # Where the lower middle is healthy too, the day's table knows better: it looks slot by slot.
-    lower = ordered[np.arange(len(ordered)), np.maximum((count - 1) // 2, 0)]
+    # Where two thirds are healthy the day's table knows better: it looks slot by slot, at those of them that are in the light.
+    lower = ordered[np.arange(len(ordered)), np.maximum((count - 1) // 3, 0)]
     doubtful = (count >= 3) & (lower < 0.85 * usual)
     return scaled / usual[:, None], doubtful
 

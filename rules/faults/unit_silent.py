@@ -11,7 +11,9 @@ Looks the same: ``gateway-silent`` (everybody), ``patchy-comms`` (many short
 gaps), night and dawn (silence is normal), a unit not yet installed (no row
 ever before, and a first counter unlike those of the units installed with it).
 
-Silent when the whole gateway is silent, and outside the span of the record.
+Where the last unit heard falls silent days after all others, or the only one of a gateway whose log notes nothing,
+the silence of all is its own (:func:`rules.silence.left_alone`).
+Silent otherwise when the whole gateway is silent, and outside the span of the record.
 """
 
 from __future__ import annotations
@@ -23,7 +25,8 @@ from rules.case import Case
 from rules.counters import counter_rise
 from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
-from rules.silence import FEW_ROWS, unit_kinds
+from rules.ranks import Floats
+from rules.silence import FEW_ROWS, left_alone, unit_kinds
 
 COLUMNS = ("timestamp", "energy_total_wh")
 EVEN = Threshold(0.5, "of what siblings made", "own reasoning: until a counter tells, dark is as likely as a lost link")
@@ -38,6 +41,8 @@ def judge(case: Case) -> RuleResult:
     """One candidate per unit and run of silent days."""
     table, result = case.table, RuleResult()
     silent, _, judged = unit_kinds(case)
+    silent, judged = silent | left_alone(case), judged | left_alone(case)
+    hours = _hours(case)
     for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         ever = np.flatnonzero(table["unit_seen_h"][:, u] > 0)
@@ -59,7 +64,7 @@ def judge(case: Case) -> RuleResult:
             days_list = runs_of(mask, ~judged[:, u])
         for first, last in days_list:
             days = span_mask(case.day_count, [(first, last)]) & silent[:, u]
-            if (table["own_missing_h"][days, u] * 3600.0 / table["step_s"][days]).sum() >= FEW_ROWS.value:
+            if (hours[days, u] * 3600.0 / table["step_s"][days]).sum() >= FEW_ROWS.value:
                 result.candidates.append(_candidate(case, u, inputs, days))
         dim = int((case.light_days & ~judged[:, u]).sum())
         if dim:
@@ -84,14 +89,22 @@ def _ran_before(case: Case, inputs: np.ndarray, first: int) -> bool:
     return alike and bool((np.abs(own / usual - 1.0) <= ALIKE.value).all())
 
 
+def _hours(case: Case) -> Floats:
+    """Hours of light of each unit's own silence, [D, U]."""
+    return np.asarray(case.table["own_missing_h"] + np.where(left_alone(case), case.table["quiet_missing_h"], 0.0))
+
+
 def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Candidate:
     table, unit = case.table, case.site.units[u]
     rise, clear = counter_rise(case, days, inputs)
-    hours = float(table["own_missing_h"][days, u].sum())
+    hours = float(_hours(case)[days, u].sum())
+    alone = left_alone(case)[:, u]
+    nobody = bool(alone[days].all())
     ongoing = bool(days[np.flatnonzero(case.light_days)[-1]]) if case.light_days.any() else False
     loss = np.zeros(case.day_count)
     mean_rating = float(np.nanmean(case.rated[inputs]))
-    could_be = table["own_missing_loss"][:, u] * mean_rating * days
+    unheard = np.where(alone, table["quiet_clear"][:, u] * case.sky_mean, 0.0)
+    could_be = (table["own_missing_loss"][:, u] + unheard) * mean_rating * days
     if np.isfinite(rise) and clear > 0:
         produced = rise > PRODUCED.value * clear
         if produced:
@@ -103,17 +116,20 @@ def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Cand
         produced = None
         text = "no counter reading after the gap tells yet whether it produces: half of what its siblings made is counted as lost"
         loss = EVEN.value * could_be
+    only = sum(unit.gateway == other.gateway for other in case.site.units) == 1
+    beside = (
+        "while its gateway heard others" if not nobody
+        else f"and its gateway {unit.gateway}, that has no other unit, notes no trouble of its own" if only
+        else "after the other units of its gateway had fallen silent one by one"
+    )  # fmt: skip
     return Candidate(
         fault="unit-silent",
         scope="unit",
         inputs=tuple(int(n) for n in inputs),
         days=days,
         loss_wh=loss,
-        strength=float(1 - 0.4 * np.exp(-hours / 3.0)),
-        why=(
-            f"Unit {unit.serial} sent nothing for {hours:.1f} h of light on {int(days.sum())} days "
-            f"while its gateway heard others; {text}."
-        ),
+        strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (0.8 if nobody else 1.0),
+        why=f"Unit {unit.serial} sent nothing for {hours:.1f} h of light on {int(days.sum())} days {beside}; {text}.",
         evidence={
             "hours": round(hours, 2),
             "counter_rise_wh": None if not np.isfinite(rise) else round(rise, 1),
@@ -126,6 +142,7 @@ def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Cand
             Alternative("unit-standby", 0.1 if produced is None else 0.02,
                         "The first counter reading after contact returns: no rise means it was dark."),
             Alternative("patchy-comms", 0.03, "Signal strength, and whether rows come back in pieces."),
+            *((Alternative("gateway-silent", 0.3, "Whether the gateway answers from the house's network."),) if nobody else ()),
         ),
         lasting=True,
     )  # fmt: skip

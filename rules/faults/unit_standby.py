@@ -24,7 +24,7 @@ from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
-from rules.hard import PLAIN_LIGHT, certainty, symptom_days, symptom_loss_wh, unit_down
+from rules.hard import PLAIN_LIGHT, blacked_out, certainty, symptom_days, symptom_loss_wh, unit_down
 from rules.ranks import Floats, Mask
 
 COLUMNS = ("dc_power_w", "state")
@@ -37,6 +37,7 @@ def judge(case: Case) -> RuleResult:
     """Candidates for every unit with standby days."""
     table, result = case.table, RuleResult()
     hours, seen = unit_down(case, STANDBY)
+    hours = np.where(blacked_out(case), 0.0, hours)  # told of its inputs, that show no voltage
     for u, unit in enumerate(case.site.units):
         inputs = case.inputs_of_unit(u)
         days, judged = symptom_days(hours[:, u], seen[:, u])

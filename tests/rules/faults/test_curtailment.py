@@ -256,16 +256,21 @@ def test_a_low_level_for_an_hour_or_two_is_gloom_where_no_sensor_says_more(case:
     assert run_rule("curtailment", case).candidates
 
 
-def test_days_on_which_one_input_repeats_itself_show_no_order(threshold: MoveThreshold) -> None:
-    """The level of a unit with a stuck input is that input's; of an order all inputs tell."""
+def test_an_order_that_the_others_stand_at_is_none_of_a_stuck_inputs(threshold: MoveThreshold) -> None:
+    """One input of ten repeats itself on a day of an order: the level is that of all, or its own where others are free."""
     roof = _capped(make_roof())
-    held = {int(d) for d in np.flatnonzero(run_rule("curtailment", case_of(roof)).candidates[0].days)}
     roof.freeze(2, roof.when(7, 7, 8.0, 14.0))
     case = case_of(roof)
-    left = {int(d) for d in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)}
-    assert held - left == {7}
+    assert 7 in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)
+    held = rule._held_down(case)[0]
+    free = np.where(np.arange(len(case.inputs)) == 2, 1.0, 1.2)
+    fields = dict(case.table.fields)
+    fields["power"] = np.where((np.arange(case.day_count) == 7)[:, None, None], free[None, :, None], 1.0) * fields["power"]
+    assert rule._some_frozen(case.like(fields), held)[7]
+    threshold(rule, "OTHERS_AT", 1.0)
+    assert 7 not in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)
     threshold(rule, "FROZEN_HOURS", 24.0)
-    assert 7 in {int(d) for d in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)}
+    assert 7 in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)
 
 
 def test_a_dirty_roof_at_noon_is_no_order(threshold: MoveThreshold) -> None:

@@ -1,12 +1,13 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import rules.hard
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import VOC, Roof, case_of, findings, make_roof, only, run_rule
 
 
 def _roof() -> Roof:
@@ -108,3 +109,12 @@ def test_rows_of_noughts_and_a_counter_that_stands_are_dead_inputs() -> None:
     case = case_of(roof)
     case.table.fields["counter_last"][6:, 2:4] += 500.0
     assert not {c.inputs[0] for c in run_rule("dead-input", case).candidates} & {2, 3}
+
+
+@pytest.mark.parametrize(("volts", "fault"), [(np.nan, "dead-input"), (0.95 * VOC, "unit-standby")])
+def test_a_unit_that_stands_by_without_any_module_voltage_has_dead_inputs(volts: float, fault: str) -> None:
+    """A unit that waits for its grid reports its modules' open-circuit voltage."""
+    roof = make_roof(days=8)
+    roof.standby(1, roof.when(3))
+    roof.volts[np.ix_(roof.when(3), roof.inputs_of(1))] = volts
+    assert {(f.fault, f.unit) for f in findings(roof)} == {(fault, "U2")}

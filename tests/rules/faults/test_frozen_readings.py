@@ -203,3 +203,13 @@ def test_a_whole_site_whose_counters_stand_while_it_shows_power(threshold: MoveT
     assert not np.array([rule._counted_nothing(case)[d] for d in (4, 5, 9)]).any()
     threshold(rule, "COUNTED_WH", 1e9)
     assert not rule._counted_nothing(case).any()
+
+
+def test_an_input_that_stands_longer_than_an_order_holds_is_frozen_under_it() -> None:
+    """All are held at one number around noon; one of them repeats itself from morning to evening."""
+    roof = make_roof(days=10, kinds="c")
+    noon = roof.when(2, 7, 11.0, 14.0)
+    roof.power[noon] = np.minimum(roof.power[noon], 150.0 + 0.3 * np.random.default_rng(3).standard_normal(roof.power[noon].shape))
+    roof.freeze(2, roof.when(3, 6, 7.0, 18.0))
+    found = {(f.fault, f.unit, f.input) for f in findings(roof)}
+    assert {("curtailment", None, None), ("frozen-readings", "U2", 1)} <= found

@@ -42,7 +42,7 @@ def by_siblings(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("by_siblings")
 @pytest.mark.parametrize(
     ("name", "value"),
-    [("HOT_C", 90.0), ("DROP", 0.5), ("MIN_HOURS", 20.0), ("MIN_ENERGY", 999.0), ("COOL_K", 60.0)],
+    [("HOT_C", 90.0), ("SLIGHT", 0.5), ("MIN_HOURS", 20.0), ("MIN_ENERGY", 999.0), ("COOL_K", 60.0)],
 )
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("hot-derating", case).candidates
@@ -54,6 +54,22 @@ def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value
 def test_just_under_and_over_the_drop(factor: float, fires: bool) -> None:
     roof = _hot(kept=1 - factor * max(rule.DROP.value, 0.07))
     assert bool(run_rule("hot-derating", case_of(roof)).candidates) is fires
+
+
+@pytest.mark.usefixtures("by_siblings")
+@pytest.mark.parametrize(("far_k", "fires"), [(20.0, True), (40.0, False)])
+def test_a_slight_loss_is_told_of_a_unit_far_hotter_than_the_others(threshold: MoveThreshold, far_k: float, fires: bool) -> None:
+    """30 K hotter; a hundredth or two is lost over the hot hours, a twelfth in one of them."""
+    roof = _hot(kept=0.975)
+    for n in roof.inputs_of(1):
+        roof.scale(n, 0.92, roof.when(5, 99, 12, 13))
+    threshold(rule, "FAR_K", far_k)
+    case = case_of(roof)
+    assert bool(run_rule("hot-derating", case).candidates) is fires
+    threshold(rule, "SLIGHT_DAYS", 99)
+    assert not run_rule("hot-derating", case).candidates
+    threshold(rule, "DROP", rule.SLIGHT.value)
+    assert run_rule("hot-derating", case).candidates
 
 
 def test_hotter_than_other_units_counts(threshold: MoveThreshold) -> None:

@@ -113,3 +113,28 @@ def test_a_unit_on_a_weak_cable_restarts_by_its_grid() -> None:
         roof.standby(1, roof.when(day, day, 11.0, 11.5), state="starting")
         roof.ac_volts[roof.when(day, day, 10.75, 11.25), 1] = 256.0
     assert not run_rule("restart-cycling", case_of(roof)).candidates
+
+
+def test_a_supply_that_leaves_its_window_restarts_all_or_none() -> None:
+    """One unit restarts for itself on days on which the grid trips all once."""
+    roof = _stops(make_roof(days=8, kinds="c"), 9, (3, 6))
+    for d in range(3, 7):
+        roof.ac_volts[roof.when(d, d, 9.5, 10.2)] = 256.0
+        for u in range(5):
+            roof.standby(u, roof.when(d, d, 9.5, 10.3))
+    found = {(f.fault, f.unit) for f in findings(roof)}
+    assert found == {("grid-out-of-range", None), ("restart-cycling", "U2")}
+
+
+def test_what_a_unit_stood_still_for_is_lost_though_its_plane_is_its_own() -> None:
+    roof = make_roof(days=8, kinds="c", units=[["south", "south"], ["west", "west"]])
+    _stops(roof, 9, (3, 6))
+    found = only(findings(roof, "restart-cycling"))
+    assert found.loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.35)
+
+
+def test_hourly_rows_show_no_habit() -> None:
+    """A unit alone on its plane that stands by from the row on after which its sun is gone."""
+    roof = make_roof(days=12, kinds="c", step=3600, units=[["south"] * 2, ["west"] * 2, ["west"] * 2])
+    roof.standby(0, roof.when(0, 99, 15.0, 15.9))
+    assert not run_rule("restart-cycling", case_of(roof)).candidates

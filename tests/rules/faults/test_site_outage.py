@@ -219,3 +219,12 @@ def test_a_unit_that_the_sun_does_not_reach_has_no_hours_to_be_down_in(lit: int,
     told = rule._most_lit(case, down)
     assert (told[0][2], told[1][2]) == (enough, every)
     assert not told[0][[0, 1, 3]].any()
+
+
+@pytest.mark.parametrize(("fault_too", "fault"), [(False, "unit-standby"), (True, "site-outage")])
+def test_one_unit_in_fault_beside_one_that_waits_are_two_faults(fault_too: bool, fault: str) -> None:
+    """Two units stand still on a grid that is there: each for itself, unless both say fault."""
+    roof = make_roof(days=8, kinds="c", units=[["south", "south"]] * 2)
+    roof.standby(0, roof.when(4, 6), "fault")
+    roof.standby(1, roof.when(4, 6), "fault" if fault_too else "standby")
+    assert {f.fault for f in findings(roof)} == {fault}

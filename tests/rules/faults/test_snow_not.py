@@ -13,7 +13,8 @@ from rules import snowsky, snowspell
 from rules.candidate import Candidate
 from rules.case import Case
 from rules.diagnose import diagnose
-from tests.rules.make import FIRST_DAY, Roof, case_of, make_roof
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import FIRST_DAY, Roof, case_of, make_roof, run_rule
 
 JANUARY = FIRST_DAY - 125
 DAYS = 12
@@ -195,3 +196,42 @@ def test_a_mild_winter_brings_no_snow_by_its_season() -> None:
     for latitude, first, snow in ((-37.8, FIRST_DAY + 50, False), (42.0, JANUARY, True)):
         case = case_of(make_roof(days=6, first=first, units=[["south"]], planes=PLANE, latitude=latitude))
         assert snowsky.cold_days(case)[0].any() == snow
+
+
+def test_a_plane_that_is_never_well_after_a_dark_beginning_is_turned_away(threshold: MoveThreshold) -> None:
+    """The record begins with a plane at an eighth of what is expected, and it makes some two fifths of it ever after."""
+    case = case_of(_roof())
+    sky = _sky(case)
+    days = np.arange(case.day_count)
+    poor = replace(sky, plane=sky.expected * np.where(days < 4, 0.12, np.where(days % 2, 0.4, 0.5))[:, None])
+    assert not rule._sudden(case, 0, 0, poor, np.ones(case.day_count, bool))
+    well = replace(sky, plane=sky.expected * np.where(days < 4, 0.12, 0.9)[:, None])
+    assert rule._sudden(case, 0, 0, well, np.ones(case.day_count, bool))
+    threshold(rule, "WELL", 0.3)
+    assert rule._sudden(case, 0, 0, poor, np.ones(case.day_count, bool))
+
+
+def test_days_on_which_a_plane_makes_what_a_sensor_expects_are_no_snows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Snow for two days of sun, then days so dark that all planes make next to nothing of a clear sky."""
+    roof = make_roof(days=16, first=JANUARY, air_c=-4.0, kinds="c", units=[["south", "south"]] * 3)
+    dark = roof.when(9, 12)
+    roof.ghi[dark] *= 0.06
+    roof.power[dark] *= 0.06
+    under = roof.when(7, 8)
+    roof.power[under] *= 0.02
+    case = case_of(roof, roof.weather())
+    assert {int(np.flatnonzero(c.days)[-1]) for c in run_rule("snow", case).candidates} == {8}
+    monkeypatch.setattr(snowsky.Sky, "makes_it", lambda *_: False)
+    assert {int(np.flatnonzero(c.days)[-1]) for c in run_rule("snow", case).candidates} == {12}
+
+
+def test_what_a_plane_turned_from_the_sun_makes_of_bright_days_is_its_share_of_them(threshold: MoveThreshold) -> None:
+    """It makes all that dull days let expect, and a fifth of bright ones; a few days of a kind tell nothing."""
+    expected = np.array([0.1] * 8 + [0.6] * 8 + [0.3] * 2)
+    made = np.array([1.0] * 8 + [0.2] * 6 + [0.02] * 2 + [0.3] * 2)
+    level = snowsky._light_level(made, expected, np.full(18, 0.9))
+    assert level == pytest.approx([0.9] * 8 + [0.2] * 8 + [0.9] * 2)
+    threshold(snowsky, "LEAST_LEVEL", 0.5)
+    assert snowsky._light_level(made, expected, np.full(18, 0.9))[8:16] == pytest.approx(0.5)
+    threshold(snowsky, "ALIKE_LIGHT", 1e3)
+    assert snowsky._light_level(made, expected, np.full(18, 0.9)) == pytest.approx(0.9)

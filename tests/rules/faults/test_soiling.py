@@ -7,7 +7,7 @@ import rules.faults.soiling as rule
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import PLANES, Roof, case_of, findings, make_roof, only, run_rule
 
 
 def _dirty(slope: float = 0.004, inputs: tuple[int, ...] = (2,), reset: int | None = 18, days: int = 24) -> Roof:
@@ -224,7 +224,9 @@ def test_a_rain_that_takes_little_of_a_roofs_dirt_is_weather(threshold: MoveThre
 
 
 def test_a_slow_fall_without_rain_is_a_season(threshold: MoveThreshold) -> None:
-    roof = case_of(make_roof(days=4))
+    made = make_roof(days=8)
+    roof = case_of(made, made.weather())
+    assert roof.sensor_trust[0]
     slow = _tooth(*np.linspace(1.1, 0.96, 130))
     assert rule._convincing(roof, slow) is None
     threshold(rule, "DRY_SLOPE", 0.0)
@@ -236,3 +238,62 @@ def test_what_a_roof_makes_after_the_rain_is_clean() -> None:
     teeth = _tooth(*np.linspace(1.2, 0.9, 30), *np.full(8, 1.05))
     assert teeth.clean == pytest.approx(1.05, abs=0.01)
     assert teeth.drop == pytest.approx(0.15, abs=0.02)
+
+
+def test_several_that_sink_for_weeks_without_a_rain_are_dirty(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=48)
+    for n, slope in ((0, 0.003), (2, 0.004), (5, 0.005)):
+        roof.scale(n, 1 - slope * roof.day, roof.when())
+    case = case_of(roof)
+    assert {c.inputs for c in run_rule("soiling", case).candidates} == {(0,), (2,), (5,)}
+    threshold(rule, "SEVERAL", 4)
+    assert not run_rule("soiling", case).candidates
+
+
+def test_what_lacks_on_dull_days_only_is_hidden_sky(threshold: MoveThreshold) -> None:
+    """A wall before one module takes part of the sky: from clear days to dull ones it seems to sink, twice."""
+    roof = make_roof(days=14, kinds="ccccmoo")
+    dull = np.array([0.0, 0.0, 0.0, 0.0, 0.02, 0.06, 0.06])[roof.day % 7]
+    roof.scale(2, 1 - dull, roof.when())
+    threshold(rule, "SURE", 1.0)  # so few days tell too little otherwise
+    case = case_of(roof)
+    assert not run_rule("soiling", case).candidates
+    threshold(rule, "WITH_SKY", 1.1)
+    assert run_rule("soiling", case).candidates
+
+
+@pytest.mark.parametrize(("last", "resets"), [([1.0], 0), ([1.0, 1.0], 1), ([1.09], 1)])
+def test_a_roofs_last_day_alone_is_that_days_sky(last: list[float], resets: int) -> None:
+    """A tenth on one day is haze that went; on two, or far more, it is rain."""
+    assert _tooth(*np.linspace(1.1, 0.9, 24), *last).resets == resets
+
+
+def test_without_a_sensor_a_slow_fall_is_the_guessed_skys(threshold: MoveThreshold) -> None:
+    roof = case_of(make_roof(days=4))
+    assert not roof.sensor_trust[0]
+    slow = _tooth(*np.linspace(1.1, 0.95, 44))
+    assert rule._convincing(roof, slow) is None
+    threshold(rule, "GUESSED_SLOPE", 0.003)
+    assert rule._convincing(roof, slow)
+
+
+def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Dust falls on all planes; what one of three shows alone against a guess is an error of that guess."""
+    roof = case_of(make_roof(days=30, units=[["south"] * 2, ["west"] * 2, ["east"] * 2], planes=PLANES | {"east": (95.0, 20.0)}))
+    falls = iter([0.2, 0.07, 0.07, 0.2, 0.2, 0.07])
+
+    def level(_: Case, __: int) -> tuple[np.ndarray, float]:
+        return 1.1 - next(falls) * np.arange(30) / 30, 0.008
+
+    monkeypatch.setattr(rule, "_plane_level", level)
+    assert not rule._sinking_planes(roof)
+    assert len(rule._sinking_planes(roof)) >= 2
+
+
+def test_what_sinks_faster_than_dust_falls_is_no_dirt(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=16)
+    roof.scale(2, 1 - 0.03 * roof.day, roof.when())
+    case = case_of(roof)
+    assert not run_rule("soiling", case).candidates
+    threshold(rule, "SENSOR_FASTEST", 0.05)
+    assert run_rule("soiling", case).candidates

@@ -60,7 +60,7 @@ def test_the_thirds_are_those_of_a_single_diode_model(lost: int) -> None:
     assert [f.evidence["substrings_lost"] for f in findings(roof, "substring-loss")] == [lost]
 
 
-@pytest.mark.parametrize(("name", "value"), [("MIN_SHARE", 1.1), ("MIN_HOURS", 20.0)])
+@pytest.mark.parametrize(("name", "value"), [("MIN_SHARE", 1.1), ("MIN_HOURS", 20.0), ("WHOLE_DAY", 1.1)])
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("substring-loss", case).candidates
     threshold(rule, name, value)
@@ -72,9 +72,18 @@ def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value
 def test_just_under_and_over_the_share_of_the_day(factor: float, fires: bool) -> None:
     roof = make_roof(days=8, kinds="c")
     good = float(case_of(roof).table["volt_good_h"][4, 2])
-    hours = factor * rule.MIN_SHARE.value * good
+    hours = factor * rule.WHOLE_DAY.value * good
     roof.bypass(2, 1, roof.when(2, 7, 12.2 - hours / 2, 12.2 + hours / 2))
     assert bool(run_rule("substring-loss", case_of(roof)).candidates) is fires
+
+
+@pytest.mark.parametrize(("factor", "days"), [(0.75, 2), (1.25, 3)])
+def test_a_part_of_a_day_beside_whole_ones(factor: float, days: int) -> None:
+    roof = make_roof(days=8, kinds="c")
+    good = float(case_of(roof).table["volt_good_h"][4, 2])
+    hours = factor * rule.MIN_SHARE.value * good
+    roof.bypass(2, 1, roof.when(6, 7) | roof.when(5, 5, 12.2 - hours / 2, 12.2 + hours / 2))
+    assert int(only(run_rule("substring-loss", case_of(roof)).candidates).days.sum()) == days
 
 
 def test_low_current_at_full_voltage_is_weakness() -> None:
@@ -141,3 +150,11 @@ def test_a_contact_that_opens_with_heat_is_one_loss(threshold: MoveThreshold) ->
     assert [int(c.days.sum()) for c in run_rule("substring-loss", case).candidates] == [6]
     threshold(rule, "OPENS", 4)
     assert [int(c.days.sum()) for c in run_rule("substring-loss", case).candidates] == [2, 2, 2]
+
+
+def test_a_few_ill_ones_among_the_few_in_the_light_are_not_healthy() -> None:
+    """Two of six have lost a substring; in the morning the other plane says nothing of their voltage."""
+    roof = make_roof(units=[["south", "south"]] * 2 + [["west", "west"]], planes={"south": (100.0, 30.0), "west": (280.0, 60.0)})
+    for n in (2, 3):
+        roof.bypass(n, 1, roof.when(4))
+    assert {(f.fault, f.unit, f.days) for f in findings(roof) if f.fault == "substring-loss"} == {("substring-loss", "U2", 10)}

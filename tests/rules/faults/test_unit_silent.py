@@ -10,7 +10,7 @@ import rules.silence
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import Roof, case_of, check, findings, make_roof, only, run_rule
 
 
 def _roof(dark: bool = False) -> Roof:
@@ -185,3 +185,47 @@ def test_two_rows_of_a_short_day_are_no_silence(rows: int, fires: bool, threshol
     assert bool(run_rule("unit-silent", case).candidates) is fires
     threshold(rule, "FEW_ROWS", 9.0)
     assert not run_rule("unit-silent", case).candidates
+
+
+def _one_by_one(gap: int = 3) -> Roof:
+    """Two units of one gateway: the second falls silent ``gap`` days after the first, and comes back before it; both dark."""
+    roof = make_roof(days=14, units=[["south", "south"]] * 2)
+    for u, first, last in ((0, 3, 11), (1, 3 + gap, 9)):
+        roof.silent(u, roof.when(first, last))
+        roof.power[np.ix_(roof.when(first, last), roof.inputs_of(u))] = 0.0
+    return roof
+
+
+@pytest.mark.parametrize(("gap", "faults"), [(3, {"unit-silent"}), (0, {"site-outage", "unit-silent"})])
+def test_units_that_fall_silent_one_by_one_are_silent_for_themselves(gap: int, faults: set[str]) -> None:
+    roof = _one_by_one(gap)
+    found = findings(roof)
+    assert {f.fault for f in found} == faults
+    if gap:
+        assert {(f.unit, f.days) for f in found} == {("U1", 9), ("U2", 4)}
+        assert sum(f.loss_wh_total for f in found) == pytest.approx(roof.lost_wh(), rel=0.3)
+
+
+def test_how_long_before_the_others_must_be_silent(threshold: MoveThreshold) -> None:
+    threshold(rules.silence, "ALONE_DAYS", 4)
+    assert "site-outage" in {f.fault for f in findings(_one_by_one())}
+
+
+def _log(roof: Roof, day: int, hour: float, event: str) -> pd.DataFrame:
+    at = [int(roof.ts[0]) + 60, int(roof.ts[roof.when(day, day, hour, 24)][0])]
+    return pd.DataFrame({"ts": at, "source": "G1", "event": ["online", event], "detail": ""})
+
+
+@pytest.mark.parametrize(
+    ("day", "hour", "event", "fault"),
+    [(7, 8.0, "restart", "unit-silent"), (9, 14.0, "restart", "site-outage"), (4, 19.0, "offline", "site-outage")],
+)
+def test_a_gateway_that_kept_running_was_not_without_power(day: int, hour: float, event: str, fault: str) -> None:
+    """The only unit of a gateway is dark; a supply that comes back restarts the gateway (common practice)."""
+    roof = make_roof(days=14, units=[["south", "south"]])
+    when = roof.when(5, 8) | roof.when(9, 9, 0, 13)
+    roof.silent(0, when)
+    roof.power[when] = 0.0
+    found = only(check(roof, events=_log(roof, day, hour, event)).findings)
+    assert found.fault == fault
+    assert found.loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.4)
