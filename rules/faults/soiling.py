@@ -230,7 +230,7 @@ def saw_teeth(level: Floats, noise: float, least: float, whole: bool = False) ->
     # No step without a good part of it from one day to the next: most days are passed by so.
     for k in (np.flatnonzero(np.abs(np.diff(y)) > 0.5 * min(rise, fall)) + 1).tolist():
         step = median(plain[k : k + 2]) - median(plain[max(cuts[-1], k - 2) : k])
-        if whole and k == len(plain) - 1 and step < LAST_DAY.value:
+        if whole and k == len(plain) - 1 and 0.0 < step < LAST_DAY.value:
             continue
         alone = (plain[k] - plain[k - 1]) * np.sign(step) > 0.5 * abs(step)
         if alone and (step > rise or step < -fall):

@@ -268,6 +268,12 @@ def test_a_roofs_last_day_alone_is_that_days_sky(last: list[float], resets: int)
     assert _tooth(*np.linspace(1.1, 0.9, 24), *last).resets == resets
 
 
+def test_a_roofs_last_day_may_end_two_dull_ones() -> None:
+    """Dull days lift a plane's level; the day on which it falls back is no third day of a fall."""
+    teeth = _tooth(*np.linspace(1.1, 0.9, 24), 1.06, 1.06, 0.92)
+    assert max(int(s.days[-1]) for s in teeth.parts) == 23
+
+
 def test_without_a_sensor_a_slow_fall_is_the_guessed_skys(threshold: MoveThreshold) -> None:
     roof = case_of(make_roof(days=4))
     assert not roof.sensor_trust[0]
