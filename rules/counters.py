@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case
+from rules.case import Case, once
 from rules.finding import Threshold
 from rules.ranks import Floats, Mask
 
+DAILY = Threshold(0.8, "of nights", "own reasoning: a lifetime counter is replaced once in years; single nights may fall in a gap")
+DAILY_NIGHTS = Threshold(2, "nights", "own reasoning: a counter that fell once may have been replaced")
+COUNTED = Threshold(0.1, "h", "own reasoning: a tenth of a kilowatt-hour per kilowatt is seen to vanish in any counter")
 SCALE_DAYS = Threshold(3, "days", "own reasoning: meters of power and of energy differ by some per cent, steadily")
 
 
@@ -17,7 +20,8 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
     The rise is taken from the last reading before the silence to the first one
     after it, on the days concerned and their neighbours; what was recorded as
     power on those days, on the counter's own scale, is taken off. NaN where no counter, no reading on one
-    side, or a reset lies between.
+    side, or a reset lies between. A counter that starts anew each day (:func:`daily_counters`) tells of the days
+    on which it was read after the silence, and nothing of those before.
 
     Parameters
     ----------
@@ -32,6 +36,14 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
     heard = False
     scale = _scale(case, days)
     start_c, end_c = table["counter_first"], table["counter_last"]
+    daily = daily_counters(case)
+    for n in inputs[daily[inputs]].tolist():
+        for d in where.tolist():
+            if np.isfinite(end_c[d, n]) and not table["counter_reset"][d, n] and not _open_end(case, d, n):
+                rise_total += float(end_c[d, n] - case.energy[d, n] * case.rated[n] * scale[n])
+                expected_total += _missing_clear(case, slice(d, d + 1), n)
+                heard = True
+    inputs = inputs[~daily[inputs]]
     again = {int(n): _heard_again(case, last, int(n)) for n in inputs}
     soonest = min((k for k in again.values() if k is not None), default=last)
     for n in inputs:
@@ -49,14 +61,26 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
         if rise < -1.0 or table["counter_reset"][first : last + 1, n].any():
             continue
         recorded = float(case.energy[first : last + 1, n].sum() * case.rated[n] * scale[n])
-        missing_clear = float(
-            (table["plane_clear_all"][first : last + 1, case.plane_of[n]].sum(axis=1)
-             - table["clear"][first : last + 1, n].sum(axis=1)).clip(min=0).sum() * case.rated[n]
-        )  # fmt: skip
         rise_total += rise - recorded
-        expected_total += missing_clear
+        expected_total += _missing_clear(case, slice(first, last + 1), int(n))
         heard = True
     return (rise_total, expected_total) if heard else (np.nan, np.nan)
+
+
+@once
+def daily_counters(case: Case) -> Mask:
+    """Inputs whose counter starts anew each day, [N]: it falls in almost every night after a day on which it counted."""
+    first, last = case.table["counter_first"], case.table["counter_last"]
+    fell = (case.table["counter_reset"] > 0)[:-1] | (first[1:] < last[:-1] - 1.0)
+    asked = np.isfinite(last[:-1]) & np.isfinite(first[1:]) & (case.energy[:-1] >= COUNTED.value)
+    nights = asked.sum(axis=0)
+    return np.asarray((nights >= DAILY_NIGHTS.value) & ((fell & asked).sum(axis=0) >= DAILY.value * nights))
+
+
+def _missing_clear(case: Case, days: slice, n: int) -> float:
+    """What a clear sky would have given an input over the slots of some days that it did not report, Wh."""
+    whole, told = case.table["plane_clear_all"][days, case.plane_of[n]], case.table["clear"][days, n]
+    return float((whole.sum(axis=1) - told.sum(axis=1)).clip(min=0).sum() * case.rated[n])
 
 
 def _heard_again(case: Case, last: int, n: int) -> int | None:

@@ -146,6 +146,7 @@ class Roof:
     shift_s: Floats = field(default_factory=lambda: np.zeros(0))
     counter_offset: Floats = field(default_factory=lambda: np.zeros(0))
     counter_reset_at: dict[int, int] = field(default_factory=dict)
+    counter_daily: bool = False
     without: set[str] = field(default_factory=set)
 
     # -- when and where ---------------------------------------------------
@@ -226,6 +227,9 @@ class Roof:
         t, n = self.power.shape
         unit_of = np.array([ref.unit_index for ref in self.site.inputs])
         energy = np.round(np.cumsum(self.power, axis=0) * self.step / 3600.0 + 1000.0 * (1 + np.arange(n)), 1)
+        if self.counter_daily:
+            before = np.concatenate([[-1], self.day[:-1]])
+            energy -= energy[np.maximum.accumulate(np.where(self.day != before, np.arange(t), 0))]
         for k, at in self.counter_reset_at.items():
             energy[at:, k] -= energy[at, k]
         power, volts = np.round(self.power, 1), np.round(self.volts, 2)

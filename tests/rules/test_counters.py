@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rules.counters import counter_rise
+from rules import counters
+from rules.counters import counter_rise, daily_counters
+from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, make_roof
 
 
@@ -77,3 +79,31 @@ def test_the_soonest_heard_speak_for_a_silence_of_all(made: bool) -> None:
         rise, clear = counter_rise(case, days, np.arange(10))
     soon = [n for n in range(10) if n not in roof.inputs_of(1)]
     assert rise == pytest.approx(roof.power[np.ix_(roof.when(3, 4), soon)].sum() / 12, abs=0.02 * clear)
+
+
+def test_a_counter_that_starts_anew_each_day_tells_of_the_day_on_which_it_is_read_again() -> None:
+    roof = make_roof(days=8)
+    roof.counter_daily = True
+    roof.silent(1, roof.when(2, 4, 0, 24) | roof.when(5, 5, 0, 12))
+    made = roof.power[np.ix_(roof.when(5, 5, 0, 12), [2, 3])].sum() / 12
+    case = case_of(roof)
+    assert daily_counters(case).all()
+    rise, clear = _rise(roof, 2, 5)
+    assert rise == pytest.approx(made, rel=0.05)
+    assert made < clear < 3 * made  # of half a cloudy day; four whole ones gave far more
+    # Of whole days nobody read it on, it says nothing: neither that the roof produced nor that it was dark.
+    assert np.isnan(_rise(roof, 2, 4)).all()
+
+
+def test_a_counter_that_fell_once_is_a_lifetime_counter() -> None:
+    roof = make_roof(days=8)
+    roof.counter_reset_at = {2: int(np.flatnonzero(roof.when(4))[0])}
+    assert not daily_counters(case_of(roof)).any()
+
+
+@pytest.mark.parametrize(("name", "value"), [("DAILY", 1.01), ("DAILY_NIGHTS", 8.0), ("COUNTED", 20.0)])
+def test_what_makes_a_daily_counter(name: str, value: float, threshold: MoveThreshold) -> None:
+    roof = make_roof(days=8)
+    roof.counter_daily = True
+    threshold(counters, name, value)
+    assert not daily_counters(case_of(roof)).any()
