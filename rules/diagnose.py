@@ -21,6 +21,7 @@ from rules.branches import on_branches
 from rules.candidate import Candidate
 from rules.case import Case
 from rules.days import window_sum
+from rules.daytable import BIN_HOURS
 from rules.joining import MOST, heard, join_members
 from rules.pretenders import ZERO, without_pretenders
 from rules.ranks import Mask
@@ -71,6 +72,9 @@ _OF_ONE: Final = ("swapped-record", "frozen-readings")
 _BESIDE_LIMIT = 2
 #: Silence and standstill of everybody.
 _WHOLE: Final = ("site-outage", "gateway-silent")
+#: Stops of everybody; watts per rated watt that are nothing, and that are work; hours of it that one stands on for himself.
+_STOPS: Final = ("site-outage", "curtailment", "grid-out-of-range")
+_NIL, _WORKS, _LONGER = 0.01, 0.05, 1.0
 #: Share of a suspicion's days that an accepted one of its own fault has, too, or on which siblings have one clock.
 _ALIKE = 0.7
 
@@ -118,6 +122,9 @@ class _Claims:
         case, inputs = self._case, np.array(candidate.inputs)
         whole = self._by[candidate.fault]
         by = {cause: mask[:, inputs] for cause, mask in whole.items()}
+        if candidate.fault in ZERO:
+            on = _stands_on(case, inputs)[:, None]
+            by = {cause: mask & ~on if cause in _STOPS else mask for cause, mask in by.items()}
         masks = [
             mask for cause, mask in by.items()
             if cause not in candidate.despite and not (cause == "clock-shift" and _beyond_clock(case, candidate, whole[cause]))
@@ -152,7 +159,7 @@ class _Claims:
             self._alike[np.ix_(spread, inputs)] = True
         if candidate.fault == "soiling" and candidate.scope == "plane":
             return  # what all members share explains nothing that one shows against the others
-        for fault in (*EXPLAINS[candidate.fault], *(ZERO if candidate.evidence.get("level") == 0.0 else ())):
+        for fault in (*EXPLAINS[candidate.fault], *(ZERO if candidate.evidence.get("all_stood") else ())):
             where, whose = self._reach(candidate, fault, spread, inputs)
             mask = self._by[fault].setdefault(candidate.fault, np.zeros_like(self._alike))
             mask[np.ix_(where, whose)] = True
@@ -172,6 +179,17 @@ class _Claims:
             # A limit that was not told on every day holds readings still on the days beside, too.
             return window_sum(spread.astype(int), _BESIDE_LIMIT) > 0, inputs
         return spread, inputs
+
+
+def _stands_on(case: Case, inputs: NDArray[np.int64]) -> Mask:
+    """Days on which inputs made nothing for a good while in which others did: no stop of all explains that, [D]."""
+    power, told = case.table["power"], case.table["clear"][:, inputs] > 0.0
+    others = np.delete(power, inputs, axis=1)
+    if not others.shape[1]:
+        return np.zeros(case.day_count, bool)
+    still = told.any(axis=1) & (power[:, inputs] <= _NIL * BIN_HOURS).all(axis=1)
+    hours = (still & (np.median(others, axis=1) >= _WORKS * BIN_HOURS)).sum(axis=1) * BIN_HOURS
+    return np.asarray(hours >= _LONGER)
 
 
 def _beyond_clock(case: Case, candidate: Candidate, wrong: Mask) -> bool:

@@ -21,7 +21,8 @@ from typing import Any
 import numpy as np
 
 from rules.candidate import Candidate, RuleResult
-from rules.case import Case
+from rules.case import Case, once
+from rules.days import runs_of
 from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.faults import grid_out_of_range
 from rules.finding import Alternative, Threshold
@@ -36,12 +37,17 @@ HALF = Threshold(0.6, "of units", "own reasoning: some may be silent, most must 
 TOGETHER = Threshold(30.0, "min", "own reasoning: units wake and reconnect within half an hour of each other")
 SHORT_HOURS = Threshold(2.0, "h", "own reasoning: a few trips and waits of five to ten minutes (IEEE 1547-2018) add up to no more")
 HABIT_DAYS = Threshold(4, "days", "own reasoning: an outage comes once or twice in some weeks")
+HABIT_SHARE = Threshold(0.7, "of such days", "own reasoning: trips are short; who stands for hours on many days, too, was told to")
 SOME = Threshold(0.25, "of units", "own reasoning: those that the sun reaches speak for a site where nobody else produces")
 NOTHING = Threshold(0.01, "W per rated W", "own reasoning: twice a meter's offset, far below any light on a module")
 THERE = Threshold(0.8, "of the usual grid voltage", "EN 50160 (from memory): within 10 %; an open supply shows none")
 EDGE = Threshold(0.01, "of the limit", "common practice: a unit's meter is good to that; means hide excursions of minutes")
 UNITS = Threshold(3, "units", "own reasoning: two may well stand still for themselves")
 ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly all share the symptom")
+
+AT_ONCE = Threshold(600.0, "s", "own reasoning: units polled in turn; snow and cloud take one module after another")
+FINE_ROWS = Threshold(900.0, "s between rows", "own reasoning: within an hour snow may cover a roof, or a storm darken it")
+FROM = Threshold(0.1, "W per rated W", "own reasoning: a plain level for half an hour before; snow falls out of a dull sky")
 
 
 def judge(case: Case) -> RuleResult:
@@ -66,8 +72,9 @@ def judge(case: Case) -> RuleResult:
     nobody = _nobody(case, asked)
     window = _same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(several)
     days = enough & together & (np.maximum(hours, went).max(axis=1) > 0) & (window | gone)
-    days |= window & nobody & (gone | _grid_alarm(case))
-    days &= (every | nobody) & ~_makes_at_night(case)
+    days |= window & nobody & (gone | _grid_alarm(case) | (stood >= HALF.value))
+    night = _makes_at_night(case)
+    days &= (every | nobody) & (~night | (gone & _unlike(table["ac_dead_h"].mean(axis=1), night)))
     if not days.any():
         return result
     loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
@@ -176,7 +183,7 @@ def _tripped(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
             f"Every unit reported its grid and none produced for {total:.1f} h of daylight on {int(days.sum())} days; the supply "
             f"was not gone but at the edge of its window, then or on other days (highest {top:.1f} V)."
         ),
-        evidence={"hours": round(total, 2), "ac_voltage_max_v": round(top, 2)},
+        evidence={"hours": round(total, 2), "ac_voltage_max_v": round(top, 2), "all_stood": True},
         alternatives=(
             Alternative("curtailment", 0.1, "Whether an export limit of nil was ordered."),
             Alternative("site-outage", 0.05, "Whether voltage was present: an outage shows none."),
@@ -195,7 +202,7 @@ def _to_nil(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
             f"Every unit reported its grid and none produced for {total:.1f} h of daylight on {int(days.sum())} days: "
             "not the supply but an order to nil, by an export limit, a relay or by hand."
         ),
-        evidence={"hours": round(total, 2), "level": 0.0, "by_frequency": False},
+        evidence={"hours": round(total, 2), "level": 0.0, "by_frequency": False, "all_stood": True},
         alternatives=(
             Alternative("site-outage", 0.15, "Grid voltage at a unit's connector while it stands: an outage shows none."),
             Alternative("grid-out-of-range", 0.05, "Grid voltage and frequency recorded just before."),
@@ -210,7 +217,7 @@ def _habit(case: Case, days: Mask, hours: Floats, loss: Floats, result: RuleResu
     """
     told = np.isfinite(case.table["ac_volts_med"]).any() or np.isfinite(case.table["ac_hz_max"]).any()
     short = days & (hours < SHORT_HOURS.value)
-    if told or short.sum() < HABIT_DAYS.value:
+    if told or short.sum() < max(HABIT_DAYS.value, HABIT_SHARE.value * days.sum()):
         return days
     result.candidates.append(
         Candidate(
@@ -224,12 +231,32 @@ def _habit(case: Case, days: Mask, hours: Floats, loss: Floats, result: RuleResu
                 f"All units stopped together for about {np.median(hours[short]):.1f} h a day on {int(short.sum())} days and "
                 "went on by themselves; no grid voltage or frequency is reported to say why."
             ),
-            evidence={"hours": round(float(hours[short].sum()), 2)},
+            evidence={"hours": round(float(hours[short].sum()), 2), "all_stood": True},
             alternatives=(Alternative("site-outage", 0.2, "Grid voltage at a unit while it stands: an outage shows none."),),
             lasting=True,
         )
     )
     return days & ~short
+
+
+@once
+def switched_off(case: Case) -> Mask:
+    """Days of outages that began at one moment for all, out of plain production, [D]: a switch does that, no snow."""
+    out = np.zeros(case.day_count, bool)
+    for c in judge(case).candidates:
+        for first, last in runs_of(c.days, ~case.light_days) if c.fault == "site-outage" else []:
+            out[first : last + 1] = _cut(case, first)
+    return out
+
+
+def _cut(case: Case, day: int) -> bool:
+    """Whether all inputs stopped within minutes on a day, and most of them made plain power in the half hour before."""
+    stopped, step = _edges(case, day)[0], float(case.table["step_s"][day])
+    before = _standing(case, day).start - 2
+    if not stopped.size or step > FINE_ROWS.value or before < 0 or np.ptp(stopped) > max(AT_ONCE.value, 2 * step):
+        return False
+    made = case.table["power"][day, :, before] / BIN_HOURS
+    return bool(np.median(made) >= FROM.value and stopped.size >= ALL.value * len(case.inputs))
 
 
 def _makes_at_night(case: Case) -> Mask:
@@ -238,6 +265,11 @@ def _makes_at_night(case: Case) -> Mask:
     made = ((case.table["power"] > NOTHING.value * BIN_HOURS) & dark[:, None, :]).sum(axis=2) * BIN_HOURS
     out: Mask = (made >= MIN_HOURS.value).mean(axis=1) >= HALF.value
     return out
+
+
+def _unlike(dead: Floats, night: Mask) -> Mask:
+    """Days of a wrong clock with hours more without grid voltage than its dark mornings and evenings show on the others, [D]."""
+    return np.asarray(dead >= (np.median(dead[night]) if night.any() else 0.0) + MIN_HOURS.value)
 
 
 def _edges(case: Case, day: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

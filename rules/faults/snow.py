@@ -9,7 +9,7 @@ Columns: ``dc_power_w``; ``temp_air_c`` or a month and latitude that make snow
 possible; an irradiance sensor makes it sure.
 
 Looks the same: a very dark overcast (recovers everywhere at once), ``site-outage``
-(exactly nil, units stand by), ``dead-input`` (one input, warm), ``soiling`` (slow).
+(exactly nil, units stand by, or all stopped at one moment), ``dead-input`` (one input, warm), ``soiling`` (slow).
 
 Its parts and their thresholds: :mod:`rules.snowsky` (light, cold, who sleeps), :mod:`rules.snowspell`
 (the days of a spell), :mod:`rules.snowsleep` (planes that nobody hears from).
@@ -23,6 +23,7 @@ from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.daytable import IDLE, SKY, STANDBY
 from rules.faults.curtailment import ordered_days
+from rules.faults.site_outage import switched_off
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT
 from rules.ranks import Floats, Mask
@@ -155,6 +156,8 @@ def _as_bright(days: list[int], start: int, p: int, sky: Sky) -> list[int]:
 
 def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     """Whether the units say that they stand by with voltage: then it is not the light that lacks."""
+    if switched_off(case)[day]:
+        return True
     hours = case.table["symptom_slots"][day][inputs][:, STANDBY]
     lit = np.maximum(case.table["lit_h"][day, inputs], 0.5)
     units = np.unique(case.unit_of[inputs])

@@ -189,3 +189,20 @@ def test_a_unit_that_is_dark_among_modules_under_snow_lies_under_snow(healthy_ca
     assert {f for f, _ in _accepted(healthy_case, silent, *snow[:2])} == {"snow", "unit-silent"}
     produced = replace(silent, evidence={"produced": True})
     assert {f for f, _ in _accepted(healthy_case, produced, *snow)} == {"snow", "unit-silent"}
+
+
+@pytest.mark.parametrize(("dead", "told"), [((0.0, 24.0), ["dead-input", "site-outage"]), ((10.0, 14.0), ["site-outage"])])
+def test_who_makes_nothing_when_the_others_go_on_again_is_no_part_of_their_stop(
+    dead: tuple[float, float], told: list[str]
+) -> None:
+    """One finding of a module dead for ten days, not two with the day of an outage between."""
+    roof = make_roof(days=12, kinds="c")
+    for u in range(5):
+        roof.standby(u, roof.when(5, 5, 10.0, 14.0))
+        roof.ac_volts[roof.when(5, 5, 10.0, 14.0), u] = 0.0
+    roof.dead(2, roof.when(5, 5, *dead))
+    if len(told) > 1:
+        roof.dead(2, roof.when(1, 10))
+    found = findings(roof)
+    assert sorted(f.fault for f in found) == told
+    assert {f.days for f in found if f.fault == "dead-input"} <= {10}

@@ -7,9 +7,10 @@ import pytest
 import rules.faults.site_outage as rule
 import rules.record
 from rules.case import Case
+from rules.daytable import day_iso
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof, only, run_rule
 
 
 def _out(roof: Roof, units: int = 5, hours: tuple[float, float] = (10.0, 14.0), volts: float = 0.0) -> Roof:
@@ -62,12 +63,15 @@ def test_units_without_sun_need_not_be_lit() -> None:
 
 def test_an_alarm_of_the_grid_in_the_log_stands_for_its_voltage() -> None:
     roof = _walled(volts=231.0)
-    assert not run_rule("site-outage", case_of(roof)).candidates
+    # Who stands while its grid is there was told to.
+    assert only(run_rule("site-outage", case_of(roof)).candidates).fault == "curtailment"
     at = int(roof.ts[roof.when(5, 5, 5.0, 24.0)][0])
     serials = [unit.serial for unit in roof.site.units]
     events = pd.DataFrame({"ts": at, "source": serials, "event": "alarm", "detail": "no grid"})
-    assert only(run_rule("site-outage", case_of(roof, events=events)).candidates).days.sum() == 1
-    assert not run_rule("site-outage", case_of(roof, events=events.assign(detail="fan"))).candidates
+    found = only(run_rule("site-outage", case_of(roof, events=events)).candidates)
+    assert (found.fault, found.days.sum()) == ("site-outage", 1)
+    fan = case_of(roof, events=events.assign(detail="fan"))
+    assert only(run_rule("site-outage", fan).candidates).fault == "curtailment"
 
 
 def test_how_many_units_must_stand(threshold: MoveThreshold) -> None:
@@ -104,9 +108,9 @@ def test_a_single_unit_says_it_by_its_grid_voltage() -> None:
     assert {f.fault for f in findings(roof)} == {"site-outage"}
 
 
-def _trips(days: int, hours: float = 1.2, volts: bool = False) -> Roof:
+def _trips(days: int, hours: float = 1.2, volts: bool = False, **options: float) -> Roof:
     """All units stop together for a while on several days."""
-    roof = make_roof(kinds="c")
+    roof = make_roof(kinds="c", **options)  # type: ignore[arg-type]
     for d in range(3, 3 + days):
         for u in range(5):
             roof.standby(u, roof.when(d, d, 11.0, 11.0 + hours))
@@ -125,6 +129,33 @@ def test_short_stops_day_after_day_are_the_supplys(days: int, fault: str) -> Non
 def test_what_a_habit_is(threshold: MoveThreshold, name: str, value: float) -> None:
     threshold(rule, name, value)
     assert only(run_rule("site-outage", case_of(_trips(5))).candidates).fault == "site-outage"
+
+
+def test_who_stands_for_hours_on_other_days_too_was_told_to(threshold: MoveThreshold) -> None:
+    roof = _trips(5)
+    for d in range(9, 12):
+        for u in range(5):
+            roof.standby(u, roof.when(d, d, 10.0, 14.0))
+    case = case_of(roof)
+    found = only(run_rule("site-outage", case).candidates)
+    assert (found.fault, found.days.sum()) == ("site-outage", 8)
+    threshold(rule, "HABIT_SHARE", 0.5)
+    assert {c.fault for c in run_rule("site-outage", case).candidates} == {"site-outage", "grid-out-of-range"}
+
+
+def test_stops_of_all_leave_no_unit_that_stands_for_itself() -> None:
+    """On short days the same hour is much of the light: each unit alone is suspected of standing by."""
+    roof = _trips(5, hours=1.9, first=FIRST_DAY - 160, latitude=57.0)
+    assert run_rule("unit-standby", case_of(roof)).candidates
+    found = only(findings(roof))
+    assert (found.fault, found.unit) == ("grid-out-of-range", None)
+
+
+def test_one_unit_silent_and_one_that_stands_for_longer_hide_no_order_to_all() -> None:
+    roof = _out(make_roof(), hours=(11.0, 12.2), volts=231.0)
+    roof.silent(0, roof.when(2, 9))
+    roof.standby(4, roof.when(5, 5, 7.0, 17.0))
+    assert only(run_rule("site-outage", case_of(roof)).candidates).fault == "curtailment"
 
 
 def test_a_grid_voltage_that_is_told_decides(threshold: MoveThreshold) -> None:
@@ -159,8 +190,15 @@ def test_a_clock_that_is_off_by_hours_is_no_outage(monkeypatch: pytest.MonkeyPat
     roof.without |= {"state", "dc_voltage_v"}
     case = case_of(roof, weather)
     assert not run_rule("site-outage", case).candidates
-    monkeypatch.setattr(rule, "_makes_at_night", lambda case: np.zeros(case.day_count, bool))
-    assert run_rule("site-outage", case).candidates
+    with monkeypatch.context() as patch:
+        patch.setattr(rule, "_makes_at_night", lambda case: np.zeros(case.day_count, bool))
+        assert run_rule("site-outage", case).candidates
+    # A grid that is gone for hours on one of its days is gone whatever the clock says.
+    when = roof.when(5, 5, 10, 14)
+    for u in range(5):
+        roof.standby(u, when)
+    roof.ac_volts[when] = 0.0
+    assert only(run_rule("site-outage", case_of(roof, weather)).candidates).days.sum() == 1
 
 
 @pytest.mark.parametrize(("volts", "fault"), [(252.0, "grid-out-of-range"), (208.0, "grid-out-of-range"), (231.0, "curtailment")])
@@ -228,3 +266,35 @@ def test_one_unit_in_fault_beside_one_that_waits_are_two_faults(fault_too: bool,
     roof.standby(0, roof.when(4, 6), "fault")
     roof.standby(1, roof.when(4, 6), "fault" if fault_too else "standby")
     assert {f.fault for f in findings(roof)} == {fault}
+
+
+def _off_in_the_cold(minutes_apart: float = 0.0, step: int = 300) -> Roof:
+    """Power alone, in the frost: nothing from late morning of day 5 until the morning of day 8, one unit after the other."""
+    roof = make_roof(days=12, first=FIRST_DAY - 125, air_c=-3.0, kinds="c", step=step)
+    for n in range(10):
+        begun = roof.when(5, 5, 10.5 + n * minutes_apart / 60) | roof.when(6, 7) | roof.when(8, 8, 0, 9)
+        roof.scale(n, 0.0, begun)
+    roof.without |= {"state", "dc_voltage_v", "dc_current_a", "ac_voltage_v", "ac_frequency_hz"}
+    return roof
+
+
+def test_what_stops_all_at_one_moment_in_plain_light_is_no_snow() -> None:
+    roof = _off_in_the_cold()
+    found = only(findings(roof, weather=roof.weather()))
+    assert (found.fault, found.first_seen, found.days) == ("site-outage", day_iso(FIRST_DAY - 125 + 5), 3)
+
+
+@pytest.mark.parametrize(("minutes", "step", "off"), [(0.0, 300, 3), (0.0, 1800, 0), (4.0, 300, 0)])
+def test_one_after_the_other_or_in_coarse_rows_it_may_be_snow(minutes: float, step: int, off: int) -> None:
+    assert rule.switched_off(case_of(_off_in_the_cold(minutes, step))).sum() >= off
+    assert off or not rule.switched_off(case_of(_off_in_the_cold(minutes, step))).any()
+
+
+@pytest.mark.parametrize(("name", "value"), [("AT_ONCE", -1.0), ("FINE_ROWS", 60.0), ("FROM", 1.2)])
+def test_what_a_switch_is(threshold: MoveThreshold, name: str, value: float) -> None:
+    case = case_of(_off_in_the_cold(1.0))
+    assert rule.switched_off(case).any()
+    threshold(rule, name, value)
+    if name == "AT_ONCE":
+        case.table.fields["step_s"][:] = 1.0
+    assert not rule.switched_off(case).any()
