@@ -90,7 +90,7 @@ def test_a_counter_that_starts_anew_each_day_tells_of_the_day_on_which_it_is_rea
     assert daily_counters(case).all()
     rise, clear = _rise(roof, 2, 5)
     assert rise == pytest.approx(made, rel=0.05)
-    assert made < clear < 3 * made  # of half a cloudy day; four whole ones gave far more
+    assert clear == pytest.approx(made, rel=0.15)  # of half a clear day; four whole ones give far more
     # Of whole days nobody read it on, it says nothing: neither that the roof produced nor that it was dark.
     assert np.isnan(_rise(roof, 2, 4)).all()
 
