@@ -13,6 +13,7 @@ import numpy as np
 from rules.candidate import Candidate
 from rules.case import Case
 from rules.days import window_sum
+from rules.faults.clock_shift import heard_on_time, on_time
 from rules.shademap import asleep_behind, in_any_light, only_in_shadow
 
 #: Faults of standing still.
@@ -28,6 +29,9 @@ _MOSTLY: Final = 0.5
 _ALIKE: Final = 0.7
 #: Of another's loss: what costs less is an end of it and no cause.
 _SMALL: Final = 0.3
+#: Stops a day that are more than its evening, and power beside siblings' that is none.
+_OFTEN: Final = 2.0
+_NOTHING: Final = 0.1
 
 
 def without_pretenders(case: Case, candidates: Sequence[Candidate]) -> list[Candidate]:
@@ -104,6 +108,35 @@ def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     )
 
 
+def _not_begun(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether who makes nothing does so only where a wrong clock of his own puts his night: set right, he makes his share."""
+    inputs = np.array(c.inputs)
+    if not any(set(o.inputs) >= set(c.inputs) for o in _own_clocks(among) if (o.days & c.days).sum() >= _MOSTLY * c.days.sum()):
+        return False
+    if c.fault == "restart-cycling":
+        # Seen by others, on their clock, he stops each evening.
+        return float(case.table["restarts"][c.days, case.unit_of[inputs[0]]].mean()) < _OFTEN
+    planes = case.plane_of[inputs]
+    if not np.isin(planes, np.delete(case.plane_of, inputs)).all():
+        return False  # no sibling tells
+    right = on_time(case)
+    theirs = right.table["plane_typical"][c.days][:, planes] * heard_on_time(case)[c.days][:, inputs]
+    still = right.table["power"][c.days][:, inputs] < _NOTHING * theirs
+    lost = (np.where(still, theirs, 0.0).sum(axis=(0, 2)) * case.rated[inputs]).sum()
+    return bool(lost < _MOSTLY * np.nansum(c.loss_wh))
+
+
+def _other_clock(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether who is missed on the first or last day only is so by the stamps of another clock, which begin or end the record."""
+    lit = np.flatnonzero(case.table["covered_h"] > 0)
+    return bool(_own_clocks(among)) and not np.delete(c.days, lit[[0, -1]]).any()
+
+
+def _own_clocks(among: Sequence[Candidate]) -> list[Candidate]:
+    """Wrong clocks of some of the site only: the others have another."""
+    return [o for o in among if o.fault == "clock-shift" and o.scope != "site"]
+
+
 #: Which suspicions are tried, and how they show that they are something else.
 PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence[Candidate]], bool]], ...]] = (
     (("substring-loss",), _flickers),
@@ -111,6 +144,8 @@ PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence
     (_ASLEEP, _sleeps),
     (("dead-input", "idle-input"), _dim_end),
     (("shading",), _weak_not_shaded),
+    (ZERO, _not_begun),
+    (("unit-silent", "patchy-comms"), _other_clock),
     (("curtailment",), _own_limit),
     (("soiling",), _known_law),
 )

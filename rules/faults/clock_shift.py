@@ -79,8 +79,7 @@ def on_time(case: Case) -> Case:
     for name in _OF_INPUTS:
         fields[name] = _moved(fields[name], bins)
     # What part of each half hour was heard: who was heard of for five minutes is held against five minutes of siblings.
-    whole = case.table["plane_clear_all"][:, case.plane_of]
-    heard = _moved(np.clip(case.table["clear"] / np.where(whole > 0, whole, np.inf), 0.0, 1.0), bins)
+    heard = heard_on_time(case)
     for name in _OF_PLANES:
         fields[name] = fields[name].copy()
     for p in range(len(case.names)):
@@ -110,6 +109,12 @@ def _among(made: Floats, held: Floats, heard: Floats) -> Floats:
     over = np.nan_to_num(typical(np.where(lit, made / np.where(lit, held, 1.0), np.nan).T.astype(np.float32))[0])
     whole = np.nan_to_num(typical(np.where(heard > _HEARD, made / np.maximum(heard, _HEARD), np.nan).T.astype(np.float32))[0])
     return np.where(made > 0, np.where(lit, over * held, whole * heard), 0.0)
+
+
+def heard_on_time(case: Case) -> Floats:
+    """Share of each half hour of light in which an input was heard of, put where the sun says it belongs, [D, N, B]."""
+    whole = case.table["plane_clear_all"][:, case.plane_of]
+    return _moved(np.clip(case.table["clear"] / np.where(whole > 0, whole, np.inf), 0.0, 1.0), bins_late(case))
 
 
 def _moved(values: Floats, bins: Floats) -> Floats:

@@ -24,6 +24,7 @@ from rules.case import Case
 from rules.counters import counter_rise
 from rules.days import alike_days, runs_of, span_mask
 from rules.daytable import day_iso
+from rules.faults.clock_shift import bins_late
 from rules.finding import Alternative, Threshold
 from rules.panel import day_offset
 from rules.ranks import Mask
@@ -97,7 +98,9 @@ def _candidate(
     # What was made in other, shorter gaps of those days is no sign of life in the long one.
     beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
     # A counter that stands over an hour of winter's gloom says nothing.
-    bright = clear >= LEAST_LIGHT.value * float(np.nansum(case.rated[inputs]))
+    # Nor does one where the stamps are wrong: the gap may have lain in the dark.
+    off = bool(bins_late(case)[days][:, inputs].any())
+    bright = not off and clear >= LEAST_LIGHT.value * float(np.nansum(case.rated[inputs]))
     units = np.unique(case.unit_of[inputs])
     lit = table["quiet_clear"][days][:, units].sum() >= LEAST_LIGHT.value * len(inputs)
     known = np.isfinite(rise) and clear > 0 and (bright or rise > DARK_SHARE.value * clear)
@@ -175,6 +178,8 @@ def _short_outage(
     days = span_mask(case.day_count, [(day, day)])
     light = table["quiet_clear"][day, units].sum() * case.sky_mean[day]
     rise, clear = counter_rise(case, days, inputs)
+    if bins_late(case)[day, inputs].any():
+        return None
     if not np.isfinite(rise) or light < SHORT_LIGHT.value * len(inputs) or rise > SHORT_SHARE.value * case.sky_mean[day] * clear:
         return None
     # A clock set forward leaves a gap in which nothing was counted too: a second witness must speak.

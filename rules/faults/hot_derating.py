@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
+from rules.faults.clock_shift import bins_late
 from rules.faults.curtailment import ordered_days
 from rules.finding import Alternative, Threshold
 from rules.overheat import overheated
@@ -242,6 +243,7 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
     together = np.unique(case.unit_of[falling & np.isin(case.plane_of, planes)]).size > MANY.value
     if together and (deep > MANY_DEEP.value or days.sum() < MANY_DAYS.value):
         return None
+    days &= (bins_late(case)[:, inputs] == 0.0).all(axis=1)  # where its stamps are wrong the sky is another hour's
     if days.sum() < 2 or not _within_days(power[days], light[days], knee, len(inputs)):
         return None
     lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)

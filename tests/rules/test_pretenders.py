@@ -68,3 +68,32 @@ def test_nothing_in_dim_light_is_the_end_of_less_in_any(healthy_case: Case, faul
     ends = Candidate(fault, "input", (2,), days, np.full(len(days), lost), 0.9, "")
     weak = Candidate("weak-input", "input", (2,), days, np.full(len(days), 100.0), 0.9, "")
     assert {c.fault.replace("idle", "dead") for c in without_pretenders(healthy_case, [ends, weak])} == told
+
+
+def _suspicion(case: Case, fault: str, days: tuple[int, ...], inputs: tuple[int, ...] = (0, 1), scope: str = "unit") -> Candidate:
+    seen = np.isin(np.arange(case.day_count), days)
+    return Candidate(fault, scope, inputs, seen, 100.0 * seen, 0.9, fault)
+
+
+@pytest.mark.parametrize("fault", ["unit-silent", "patchy-comms"])
+@pytest.mark.parametrize(
+    ("days", "scope", "stays"),
+    [((0,), "unit", False), ((0, 13), "unit", False), ((0, 5), "unit", True), ((0,), "site", True)],
+)
+def test_the_ends_of_a_record_of_two_clocks(
+    healthy_case: Case, fault: str, days: tuple[int, ...], scope: str, stays: bool
+) -> None:
+    """Whose stamps lie early begins the record; the others are not heard of until theirs begins."""
+    clock = _suspicion(healthy_case, "clock-shift", tuple(range(14)), (8, 9), scope)
+    missed = _suspicion(healthy_case, fault, days)
+    assert any(c is missed for c in without_pretenders(healthy_case, [clock, missed])) is stays
+    assert any(c is missed for c in without_pretenders(healthy_case, [missed]))
+
+
+@pytest.mark.parametrize(("a_day", "stays"), [(1.0, False), (5.0, True)])
+def test_who_stops_each_evening_by_his_own_clock_does_not_cycle(a_day: float, stays: bool) -> None:
+    case = case_of(make_roof(days=6))
+    case.table.fields["restarts"][:, 0] = a_day
+    clock = _suspicion(case, "clock-shift", tuple(range(6)))
+    cycles = _suspicion(case, "restart-cycling", (1, 2, 3))
+    assert any(c is cycles for c in without_pretenders(case, [clock, cycles])) is stays

@@ -202,3 +202,16 @@ def test_one_unit_beside_its_gateway_is_its_own() -> None:
         values[:, 0] = np.roll(values[:, 0], 12)
     found = only(run_rule("clock-shift", case_of(roof)).candidates)
     assert (found.scope, found.inputs) == ("unit", (0,))
+
+
+@pytest.mark.parametrize("truly", [False, True])
+def test_the_night_of_another_clock_is_no_standstill(truly: bool) -> None:
+    """Three hours early, with rows by night: siblings produce when it has its evening. What stands by day still does."""
+    roof = _two_gateways(minutes=-180)
+    roof.heard[:] = True
+    if truly:
+        roof.dead(0, roof.when(3, 9, 7.0, 13.0))
+    found = {(f.fault, f.gateway, f.input) for f in findings(roof)}
+    assert ("clock-shift", "G1", None) in found
+    assert {fault for fault, _, _ in found - {("clock-shift", "G1", None)}} <= ({"dead-input", "idle-input"} if truly else set())
+    assert truly == (("dead-input", "G1", 1) in found)

@@ -184,3 +184,17 @@ def test_a_link_lost_the_evening_before_is_in_the_log() -> None:
     found = only(run_rule("gateway-silent", case_of(roof, events=events)).candidates)
     assert found.evidence["gateway_log"].startswith("offline")
     assert not only(run_rule("gateway-silent", case_of(roof)).candidates).evidence["gateway_log"]
+
+
+@pytest.mark.parametrize("days", [(4, 4), (3, 5)])
+def test_behind_a_wrong_clock_standing_counters_tell_no_outage(days: tuple[int, int], monkeypatch: pytest.MonkeyPatch) -> None:
+    """The gap may have lain in the night."""
+    roof = make_roof(days=10, kinds="c")
+    for u in range(5):
+        roof.silent(u, roof.when(*days, 9.0, 13.0))
+        roof.power[np.ix_(roof.when(*days, 9.0, 13.0), roof.inputs_of(u))] = 0.0
+        roof.standby(u, roof.when(days[1], days[1], 13.0, 13.1), "starting")
+    case = case_of(roof)
+    assert [c.fault for c in run_rule("gateway-silent", case).candidates] == ["site-outage"]
+    monkeypatch.setattr(rule, "bins_late", lambda case: np.full((case.day_count, len(case.inputs)), 6.0))
+    assert "site-outage" not in [c.fault for c in run_rule("gateway-silent", case).candidates if "counters rose" in c.why]

@@ -205,3 +205,13 @@ def test_one_bad_contact_is_no_heat(threshold: MoveThreshold) -> None:
     assert not run_rule("hot-derating", case).candidates
     threshold(rule, "KEEPS", 1.5)
     assert run_rule("hot-derating", case).candidates
+
+
+def test_by_the_sky_no_heat_is_told_behind_a_wrong_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its brightest hours are then said to be dull ones, and the other way round."""
+    case = case_of(make_roof(days=10, kinds="c", units=[["south", "south"], ["west", "west"]]))
+    case.table.fields["heat_light"][:, :, :5] = 1.0
+    case.table.fields["heat_power"][:, :, :5] = case.table.fields["heat_typical"][:, :, :5] = [1.0, 1.0, 1.0, 0.9, 0.8]
+    assert run_rule("hot-derating", case).candidates
+    monkeypatch.setattr(rule, "bins_late", lambda case: np.full((case.day_count, len(case.inputs)), 6.0))
+    assert not run_rule("hot-derating", case).candidates
