@@ -75,6 +75,8 @@ _WHOLE: Final = ("site-outage", "gateway-silent")
 #: Stops of everybody; watts per rated watt that are nothing, and that are work; hours of it that one stands on for himself.
 _STOPS: Final = ("site-outage", "curtailment", "grid-out-of-range")
 _NIL, _WORKS, _LONGER = 0.01, 0.05, 1.0
+#: Share of the other inputs under snow, and of a suspicion's days with so many, that leave no doubt of one more.
+_ALL_SNOWED, _MOSTLY_SNOWED = 0.9, 0.5
 #: Share of a suspicion's days that an accepted one of its own fault has, too, or on which siblings have one clock.
 _ALIKE = 0.7
 
@@ -139,6 +141,10 @@ class _Claims:
             # Dark among modules under snow: whoever was not heard has shown no course to tell the snow by.
             beside = np.isin(case.plane_of, case.plane_of[inputs]) & ~np.isin(np.arange(len(case.inputs)), inputs)
             explained |= whole["snow"][:, beside].sum(axis=1) >= max(1.0, MOST * beside.sum())
+        if candidate.fault in ZERO and "snow" in whole:
+            # Who makes nothing while all others lie under snow lies there, too, whatever he lacks afterwards.
+            among = candidate.days & (np.delete(whole["snow"], inputs, axis=1).mean(axis=1) >= _ALL_SNOWED)
+            explained |= among & (among.sum() >= _MOSTLY_SNOWED * candidate.days.sum())
         if candidate.fault in _WHOLE and "snow" in by:
             # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
             there = heard(case, candidate.days, inputs)

@@ -61,8 +61,10 @@ def bins_late(case: Case) -> Floats:
     """Half hours by which the stamps of each input lie late, [D, N]; 0 where its clock is not known to be off."""
     bins = np.zeros((case.day_count, len(case.inputs)))
     for c in judge(case).candidates:
-        where = np.flatnonzero(c.days)
-        bins[where[0] : where[-1] + 1, np.array(c.inputs)] = c.evidence["shift_min"] / 60.0 / BIN_HOURS
+        first, last = np.flatnonzero(c.days)[[0, -1]]
+        # The ends of a record are parts of days, on which no course can be told: they go with the days beside them.
+        first, last = (0 if first == 1 else first), (len(bins) - 1 if last == len(bins) - 2 else last)
+        bins[first : last + 1, np.array(c.inputs)] = c.evidence["shift_min"] / 60.0 / BIN_HOURS
     return bins
 
 

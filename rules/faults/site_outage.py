@@ -27,7 +27,7 @@ from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.faults import grid_out_of_range
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
-from rules.hard import certainty, unit_down
+from rules.hard import PLAIN_LIGHT, certainty, unit_down
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
 
@@ -91,6 +91,8 @@ def judge(case: Case) -> RuleResult:
     there &= ~tripped & ~faulty
     days &= ~there & ~tripped  # two units that see their grid stand for themselves
     outside = case.grid_outside_h.max(axis=1) > 0
+    # In less light units sleep, under snow or by night; nobody needs to have told them to.
+    there &= loss >= PLAIN_LIGHT.value * float(np.nansum(case.rated))
     ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, typical, loss))

@@ -206,3 +206,13 @@ def test_who_makes_nothing_when_the_others_go_on_again_is_no_part_of_their_stop(
     found = findings(roof)
     assert sorted(f.fault for f in found) == told
     assert {f.days for f in found if f.fault == "dead-input"} <= {10}
+
+
+@pytest.mark.parametrize(("others", "days", "told"), [(9, slice(5, 9), False), (9, slice(5, 14), True), (6, slice(5, 9), True)])
+def test_who_makes_nothing_while_all_others_lie_under_snow_lies_there_too(
+    healthy_case: Case, others: int, days: slice, told: bool
+) -> None:
+    """Snow does not clear a module by which its unit is told apart; what lasts longer than the snow has a cause of its own."""
+    snow = [_candidate(healthy_case, "snow", (n,), slice(5, 8)) for n in range(others)]
+    still = _candidate(healthy_case, "unit-standby", (9,), days, "unit")
+    assert ("unit-standby" in {f for f, _ in _accepted(healthy_case, *snow, still)}) is told

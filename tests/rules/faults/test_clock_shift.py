@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 import rules.faults.clock_shift as rule
 import rules.unitclock
+from rules.candidate import RuleResult
 from rules.case import Case
 from rules.engine import judge
 from rules.unitclock import gateway_lags
@@ -215,3 +218,17 @@ def test_the_night_of_another_clock_is_no_standstill(truly: bool) -> None:
     assert ("clock-shift", "G1", None) in found
     assert {fault for fault, _, _ in found - {("clock-shift", "G1", None)}} <= ({"dead-input", "idle-input"} if truly else set())
     assert truly == (("dead-input", "G1", 1) in found)
+
+
+@pytest.mark.parametrize(("days", "known"), [((1, 13), (0, 13)), ((0, 12), (0, 13)), ((2, 11), (2, 11))])
+def test_the_ends_of_the_record_go_with_the_days_beside_them(
+    days: tuple[int, int], known: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    case = case_of(make_roof())
+    lead = run_rule("clock-shift", case_of(_late(60))).candidates[0]
+    seen = np.isin(np.arange(14), range(days[0], days[1] + 1))
+    monkeypatch.setattr(rule, "judge", lambda _: RuleResult([replace(lead, days=seen)]))
+    rule.bins_late.cache_clear()
+    late = np.flatnonzero(rule.bins_late(case).all(axis=1))
+    rule.bins_late.cache_clear()
+    assert (late[0], late[-1]) == known
