@@ -82,7 +82,8 @@ def judge(case: Case) -> RuleResult:
     loss += case.sky_mean * (table["clear"].sum(axis=2) * case.rated).sum(axis=1) * went.mean(axis=1) / lit
     days = _habit(case, days, typical, loss, result)
     # A fault state is no order: what the units saw of their grid was less than half an hour's mean shows.
-    there = days & _grid_there(case, days)
+    # A unit on another clock sees its grid while the others have none.
+    there = days & ~gone & _grid_there(case, days & ~gone)
     # One unit's fault beside another's waiting is no supply's doing.
     faulty = (table["fault_h"] >= 0.3 * np.maximum(typical, 1e-6)[:, None]).mean(axis=1) >= HALF.value
     tripped = there & (_at_edge(case, there) | (faulty & _leaves_window(case)))

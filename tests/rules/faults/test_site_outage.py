@@ -308,3 +308,11 @@ def test_in_hardly_any_light_nobody_orders_units_to_sleep(
     assert bool(run_rule("site-outage", case).candidates) is told
     threshold(rule, "PLAIN_LIGHT", 9.0 if told else 0.0)
     assert bool(run_rule("site-outage", case).candidates) is not told
+
+
+def test_one_unit_that_sees_a_grid_at_another_hour_makes_no_order() -> None:
+    """Its stamps are off: it stands without a grid, too, but later."""
+    roof = _out(make_roof(), units=4)
+    roof.standby(4, roof.when(5, 5, 14.2, 17.5))
+    roof.ac_volts[roof.when(5, 5, 14.2, 17.5), 4] = 0.0
+    assert {c.fault for c in run_rule("site-outage", case_of(roof)).candidates} == {"site-outage"}
