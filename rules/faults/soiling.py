@@ -163,9 +163,9 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
             beside = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
             if all(slope > _FLAT * teeth.slope for slope in beside):
                 found[p] = None
-    # Dust falls on all planes: what a guessed sky says of one among several is an error of that guess.
+    # Dust falls on all planes: what a guessed sky says of one among several is an error of that guess, unless rain ended it.
     if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
-        found = [None] * len(found)
+        found = [teeth if teeth and teeth.resets else None for teeth in found]
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
 
 
