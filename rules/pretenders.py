@@ -32,6 +32,8 @@ _SMALL: Final = 0.3
 #: Stops a day that are more than its evening, and power beside siblings' that is none.
 _OFTEN: Final = 2.0
 _NOTHING: Final = 0.1
+#: Of a clear sky: less than any cloud leaves, and a sleeping unit makes.
+_DARK: Final = 0.02
 
 
 def without_pretenders(case: Case, candidates: Sequence[Candidate]) -> list[Candidate]:
@@ -109,10 +111,16 @@ def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
 
 
 def _not_begun(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
-    """Whether who makes nothing does so only where a wrong clock of his own puts his night: set right, he makes his share."""
+    """Whether who makes nothing does so only where a wrong clock puts his night: set right, he makes his share."""
     inputs = np.array(c.inputs)
-    if not any(set(o.inputs) >= set(c.inputs) for o in _own_clocks(among) if (o.days & c.days).sum() >= _MOSTLY * c.days.sum()):
+    clocks = [
+        o for o in among
+        if o.fault == "clock-shift" and set(o.inputs) >= set(c.inputs) and (o.days & c.days).sum() >= _MOSTLY * c.days.sum()
+    ]
+    if not clocks:
         return False
+    if not _own_clocks(clocks):
+        return c.fault == "unit-standby" and _lit_right(case, c) < _MOSTLY
     if c.fault == "restart-cycling":
         # Seen by others, on their clock, he stops each evening.
         return float(case.table["restarts"][c.days, case.unit_of[inputs[0]]].mean()) < _OFTEN
@@ -124,6 +132,14 @@ def _not_begun(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     still = right.table["power"][c.days][:, inputs] < _NOTHING * theirs
     lost = (np.where(still, theirs, 0.0).sum(axis=(0, 2)) * case.rated[inputs]).sum()
     return bool(lost < _MOSTLY * np.nansum(c.loss_wh))
+
+
+def _lit_right(case: Case, c: Candidate) -> float:
+    """Of the clear sky's light in which a unit stands by the stamps, the share that is light once the site's clock is set right."""
+    inputs = np.array(c.inputs)
+    clear = case.table["plane_clear_all"][c.days][:, case.plane_of[inputs]]
+    still, right = (of.table["power"][c.days][:, inputs] <= _DARK * clear for of in (case, on_time(case)))
+    return float((clear * right).sum() / max((clear * still).sum(), 1e-6))
 
 
 def _other_clock(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:

@@ -11,7 +11,7 @@ from rules.case import Case
 from rules.pretenders import without_pretenders
 from rules.shademap import in_any_light
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import case_of, make_roof
+from tests.rules.make import case_of, make_roof, run_rule
 
 _BINS = np.where(np.abs(np.arange(48) - 24) < 11, 1.0, 0.0)
 _SHALLOW = {"bins": _BINS.tolist(), "depth": 0.3}
@@ -97,3 +97,18 @@ def test_who_stops_each_evening_by_his_own_clock_does_not_cycle(a_day: float, st
     clock = _suspicion(case, "clock-shift", tuple(range(6)))
     cycles = _suspicion(case, "restart-cycling", (1, 2, 3))
     assert any(c is cycles for c in without_pretenders(case, [clock, cycles])) is stays
+
+
+@pytest.mark.parametrize("truly", [False, True])
+def test_the_evening_of_a_sites_wrong_clock_is_no_standby(truly: bool) -> None:
+    """All stamps lie two hours early: the light of the last two hours falls on rows of the night."""
+    roof = make_roof(days=10, kinds="c")
+    roof.heard[:] = True
+    roof.shift_s = np.full(len(roof.ts), -7200.0)
+    if truly:
+        roof.standby(0, roof.when(3, 7, 9.0, 17.0))
+    case = case_of(roof)
+    clock = run_rule("clock-shift", case).candidates[0]
+    stands = _suspicion(case, "unit-standby", (3, 4, 5, 6, 7))
+    assert clock.scope == "site"
+    assert any(c is stands for c in without_pretenders(case, [clock, stands])) is truly
