@@ -68,6 +68,7 @@ UPPER = 0.8  # rank of the units' load that is the site's level (rules.reduce)
 RUNS = Threshold(0.01, "of rating", "own reasoning: as the level itself is read: less is a unit that does not run")
 WORKING = Threshold(0.1, "of the unit's best input", "own reasoning: an input at a tenth of its neighbours is dead or dark")
 OTHERS_AT = Threshold(0.5, "of half hours", "own reasoning: units that are free meet a number for minutes only")
+FEW_FROZEN = Threshold(0.25, "of the inputs", "own reasoning: of a plane that stands still none sees the others do")
 OWN_CEILING = Threshold(0.94, "of rating", "own reasoning: data sheets and meters agree within some 3 %, and half hours hold a dip")
 CROWN_OVER = Threshold(0.04, "of the level", "own reasoning: what half hours beside, drawn on, may miss a natural noon by")
 CROWN_FIT = Threshold(0.02, "of the level", "common practice: meters of units scatter by one or two per cent")
@@ -202,9 +203,10 @@ def _some_frozen(case: Case, held: Mask) -> Mask:
         # In the gloom of one day of them all may have the same number.
         out[first : last + 1] |= apart[first : last + 1].any()
     for d in np.flatnonzero(out & held.any(axis=1)):
-        # Where the others stand at the level as well, it is no number of the frozen ones.
+        # Where many others stand at the level as well, it is no number of the few frozen ones.
         others = _loads(case)[d, ~frozen[d]][:, held[d]] / case.table["cap_level"][d, held[d]]
-        out[d] = not (others.size and (np.abs(others - 1.0) < ALIKE_UNITS.value).mean() > OTHERS_AT.value)
+        few = frozen[d].mean() <= FEW_FROZEN.value
+        out[d] = not (few and (np.abs(others - 1.0) < ALIKE_UNITS.value).mean() > OTHERS_AT.value)
     return np.asarray(out)
 
 

@@ -267,6 +267,10 @@ def test_an_order_that_the_others_stand_at_is_none_of_a_stuck_inputs(threshold: 
     fields = dict(case.table.fields)
     fields["power"] = np.where((np.arange(case.day_count) == 7)[:, None, None], free[None, :, None], 1.0) * fields["power"]
     assert rule._some_frozen(case.like(fields), held)[7]
+    assert not rule._some_frozen(case, held)[7]
+    threshold(rule, "FEW_FROZEN", 0.05)  # one of ten is many: a plane that stands still may be hidden from itself
+    assert rule._some_frozen(case, held)[7]
+    threshold(rule, "FEW_FROZEN", 0.25)
     threshold(rule, "OTHERS_AT", 1.0)
     assert 7 not in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)
     threshold(rule, "FROZEN_HOURS", 24.0)
