@@ -28,7 +28,7 @@ from rules.ranks import Floats, Mask
 COLUMNS = ("dc_power_w", "ac_power_w")
 MIN_HOURS = Threshold(0.75, "h a day", "own reasoning: a natural noon stays within 1 % of its top for about an hour")
 RATED_HOURS = Threshold(0.3, "h a day", "own reasoning: at a declared rating a few rows suffice")
-TOTAL_HOURS = Threshold(2.0, "h in all", "own reasoning: what bites for less in a whole record costs nothing")
+TOTAL_HOURS = Threshold(1.0, "h in all", "own reasoning: what bites for less in a whole record costs nothing")
 OWN = Threshold(0.95, "of the unit's ceiling", "own reasoning: data sheets and meters agree within some 3 %")
 NEAR = Threshold(0.95, "of the ceiling", "own reasoning: a half hour of which a cloud took a twentieth is still one at the ceiling")
 LIT = Threshold(0.15, "W per rated W", "own reasoning: in lower light sky models are at their worst")

@@ -23,7 +23,7 @@ from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.counters import counter_rise
 from rules.days import alike_days, runs_of, span_mask
-from rules.daytable import day_iso
+from rules.daytable import BIN_HOURS, day_iso
 from rules.faults.clock_shift import bins_late
 from rules.finding import Alternative, Threshold
 from rules.panel import day_offset
@@ -98,9 +98,9 @@ def _candidate(
     # What was made in other, shorter gaps of those days is no sign of life in the long one.
     beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
     # A counter that stands over an hour of winter's gloom says nothing.
-    # Nor does one where the stamps are wrong: the gap may have lain in the dark.
-    off = bool(bins_late(case)[days][:, inputs].any())
-    bright = not off and clear >= LEAST_LIGHT.value * float(np.nansum(case.rated[inputs]))
+    # Nor does one where the stamps are wrong by so much that half of the gap may have lain in the dark.
+    off_h = float(np.abs(bins_late(case)[days][:, inputs]).max(axis=1).sum()) * BIN_HOURS
+    bright = off_h <= 0.5 * hours and clear >= LEAST_LIGHT.value * float(np.nansum(case.rated[inputs]))
     units = np.unique(case.unit_of[inputs])
     lit = table["quiet_clear"][days][:, units].sum() >= LEAST_LIGHT.value * len(inputs)
     known = np.isfinite(rise) and clear > 0 and (bright or rise > DARK_SHARE.value * clear)

@@ -52,6 +52,7 @@ NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module
 SEVERAL = Threshold(3, "inputs", "own reasoning: parts age one by one, dust falls on several at once")
 WITH_SKY = Threshold(0.5, "of the level's variance", "own reasoning: the sky changes from day to day, dirt grows over weeks")
 LAST_DAY = Threshold(0.13, "ratio", "own reasoning: the sky of one day bends a roof's level by up to a tenth; rain is told by two")
+GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
 GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
@@ -196,7 +197,8 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     # A change from broken to clear weather or from haze looks like one step up: the rain takes most of the dirt.
     if teeth.resets == 1 and not washed:
         return None
-    if not case.sensor_trust[0] and (long < 8 or not (teeth.resets or -teeth.slope >= GUESSED_SLOPE.value)):
+    plain = teeth.resets > 0 or -teeth.slope >= GUESSED_SLOPE.value or teeth.drop >= GUESSED_DROP.value
+    if not case.sensor_trust[0] and (long < 8 or not plain):
         return None
     return teeth
 

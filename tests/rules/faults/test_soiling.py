@@ -281,6 +281,10 @@ def test_without_a_sensor_a_slow_fall_is_the_guessed_skys(threshold: MoveThresho
     assert rule._convincing(roof, slow) is None
     threshold(rule, "GUESSED_SLOPE", 0.003)
     assert rule._convincing(roof, slow)
+    threshold(rule, "GUESSED_SLOPE", 0.004)
+    assert rule._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84)))  # a quarter is no guess's error
+    threshold(rule, "GUESSED_DROP", 0.9)
+    assert rule._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84))) is None
 
 
 def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyPatch) -> None:
