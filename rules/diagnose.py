@@ -137,22 +137,29 @@ class _Claims:
             for cause in _OF_ONE:
                 if cause in by:
                     explained |= by[cause].any(axis=1)
-        if candidate.fault == "unit-silent" and "snow" in by and candidate.evidence.get("produced") is not True:
-            # Dark among modules under snow: whoever was not heard has shown no course to tell the snow by.
+        if "snow" in whole:
+            explained |= self._snowed(candidate, inputs, whole["snow"])
+        return np.asarray(explained)
+
+    def _snowed(self, candidate: Candidate, inputs: NDArray[np.int64], snow: Mask) -> Mask:
+        """Days, [D], on which snow on others, [D, N], explains who shows no course to tell it by."""
+        case, none = self._case, np.zeros(self._case.day_count, bool)
+        if candidate.fault == "unit-silent" and candidate.evidence.get("produced") is not True:
+            # Dark among modules under snow: whoever was not heard lies there, too.
             beside = np.isin(case.plane_of, case.plane_of[inputs]) & ~np.isin(np.arange(len(case.inputs)), inputs)
-            explained |= whole["snow"][:, beside].sum(axis=1) >= max(1.0, MOST * beside.sum())
-        if candidate.fault in ZERO and "snow" in whole:
+            return np.asarray(snow[:, beside].sum(axis=1) >= max(1.0, MOST * beside.sum()))
+        if candidate.fault in ZERO:
             # Who makes nothing while all others lie under snow lies there, too, whatever he lacks afterwards.
-            among = candidate.days & (np.delete(whole["snow"], inputs, axis=1).mean(axis=1) >= _ALL_SNOWED)
-            explained |= among & (among.sum() >= _MOSTLY_SNOWED * candidate.days.sum())
-        if candidate.fault in _WHOLE and "snow" in by:
+            others = np.delete(snow, inputs, axis=1)
+            among = candidate.days & (others.sum(axis=1) >= max(1.0, _ALL_SNOWED * others.shape[1]))
+            return among if among.sum() >= _MOSTLY_SNOWED * candidate.days.sum() else none
+        if candidate.fault in _WHOLE:
             # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
             there = heard(case, candidate.days, inputs)
             lit = there & (case.table["lit_h"][candidate.days][:, inputs].max(axis=0) > 0.0)
             there = lit if lit.any() else there  # whom no light reached tell nothing
-            snowed: Mask = by["snow"][:, there].sum(axis=1) >= max(1.0, MOST * there.sum())
-            explained |= snowed
-        return np.asarray(explained)
+            return np.asarray(snow[:, inputs[there]].sum(axis=1) >= max(1.0, MOST * there.sum()))
+        return none
 
     def like_shade(self, candidate: Candidate) -> bool:
         """Whether something accepted looks like shade on some day of a suspicion, on all of its inputs."""

@@ -216,3 +216,10 @@ def test_who_makes_nothing_while_all_others_lie_under_snow_lies_there_too(
     snow = [_candidate(healthy_case, "snow", (n,), slice(5, 8)) for n in range(others)]
     still = _candidate(healthy_case, "unit-standby", (9,), days, "unit")
     assert ("unit-standby" in {f for f, _ in _accepted(healthy_case, *snow, still)}) is told
+
+
+def test_where_nobody_else_is_left_no_snow_on_others_explains(healthy_case: Case) -> None:
+    everybody = tuple(range(len(healthy_case.inputs)))
+    snow = _candidate(healthy_case, "snow", everybody, slice(1, 3), "site")
+    stands = _candidate(healthy_case, "unit-standby", everybody, slice(6, 12), "site")
+    assert ("unit-standby", 6) in _accepted(healthy_case, snow, stands)
