@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import cast
+
 import numpy as np
 import pytest
 
 import rules.shademap
+from collectors.site import Module
 from rules.candidate import Candidate
 from rules.case import Case
-from rules.pretenders import without_pretenders
+from rules.pretenders import _other_type, without_pretenders
 from rules.shademap import in_any_light
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import case_of, make_roof, run_rule
@@ -112,3 +116,16 @@ def test_the_evening_of_a_sites_wrong_clock_is_no_standby(truly: bool) -> None:
     stands = _suspicion(case, "unit-standby", (3, 4, 5, 6, 7))
     assert clock.scope == "site"
     assert any(c is stands for c in without_pretenders(case, [clock, stands])) is truly
+
+
+@pytest.mark.parametrize(("other_volts", "told"), [(31.0, {"swapped-record", "substring-loss"}), (20.0, {"swapped-record"})])
+def test_the_voltage_of_another_module_type_is_no_lost_substring(other_volts: float, told: set[str]) -> None:
+    """The swap's partner has a module of two thirds of the voltage (ratings as data sheets print them)."""
+    mine, theirs = (Module(pmax_w=400.0, vmp_v=volts) for volts in (31.0, other_volts))
+    inputs = [SimpleNamespace(label="U1/1", module=mine), SimpleNamespace(label="U2/1", module=theirs)]
+    days = np.ones(10, bool)
+    swap = Candidate("swapped-record", "input", (0,), days, np.zeros(10), 0.9, "", evidence={"partner": "U2/1"})
+    lost = Candidate("substring-loss", "input", (0,), days, np.full(10, 100.0), 0.9, "")
+    case = cast(Case, SimpleNamespace(inputs=inputs))
+    left = [c for c in (swap, lost) if c.fault != "substring-loss" or not _other_type(case, c, [swap, lost])]
+    assert {c.fault for c in left} == told
