@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.case import Case
+from rules.case import Case, once
 from rules.days import runs_of, span_mask
 from rules.daytable import MISSING, STANDBY, SYMPTOMS
 from rules.finding import Threshold
@@ -96,6 +96,7 @@ def unit_down(case: Case, code: int) -> tuple[Floats, Floats]:
     return hours, seen
 
 
+@once
 def blacked_out(case: Case) -> Mask:
     """Days on which a unit of several inputs reports without the voltage of any of its modules, that it reports on others, [D, U].
 

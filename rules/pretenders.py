@@ -14,6 +14,7 @@ from rules.candidate import Candidate
 from rules.case import Case
 from rules.days import window_sum
 from rules.faults.clock_shift import heard_on_time, on_time
+from rules.faults.swapped_record import SWAP_SPAN
 from rules.shademap import asleep_behind, in_any_light, only_in_shadow
 
 #: Faults of standing still.
@@ -22,8 +23,6 @@ ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
 _ASLEEP: Final = (*ZERO, "patchy-comms")
 #: Days of a lost substring that are part of a contact's end.
 _FLICKER: Final = 2
-#: Dull days beside the bright ones that show a swap have it too.
-_SWAP_SPAN: Final = 7
 #: Of a suspicion's days, what must belong to the other one, too.
 _MOSTLY: Final = 0.5
 _ALIKE: Final = 0.7
@@ -44,6 +43,13 @@ def without_pretenders(case: Case, candidates: Sequence[Candidate]) -> list[Cand
     return left
 
 
+def _on_same(c: Candidate, among: Sequence[Candidate], fault: str, least: float) -> list[Candidate]:
+    """Suspicions of one fault on a suspicion's own inputs and at least a share of its days."""
+    return [
+        o for o in among if o.fault == fault and o.inputs == c.inputs and (o.days & c.days).sum() >= least * c.days.sum()
+    ]
+
+
 def _flickers(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether a substring lost for a day or two lies beside days on which its input was dead or idle: a contact comes and goes."""
     where = np.flatnonzero(c.days)
@@ -59,7 +65,7 @@ def _other_type(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     mates = {n: label.get(str(o.evidence.get("partner"))) for n, o in enumerate(among) if o.fault == "swapped-record"}
     return any(
         mate is not None and mate.module != mine and among[n].inputs == c.inputs
-        and (c.days & (window_sum(among[n].days.astype(int), _SWAP_SPAN) > 0)).sum() >= _ALIKE * c.days.sum()
+        and (c.days & (window_sum(among[n].days.astype(int), SWAP_SPAN) > 0)).sum() >= _ALIKE * c.days.sum()
         for n, mate in mates.items()
     )
 
@@ -79,34 +85,23 @@ def _sleeps(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
 
 def _own_limit(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether a unit under orders of its own is too hot on most of those days: it holds itself down."""
-    return c.scope == "unit" and any(
-        o.fault == "hot-derating" and o.inputs == c.inputs and (o.days & c.days).sum() >= _MOSTLY * c.days.sum() for o in among
-    )
+    return c.scope == "unit" and bool(_on_same(c, among, "hot-derating", _MOSTLY))
 
 
 def _known_law(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether the loss of an input's dirt follows its power: dull days and bright ones differ, as if rain had come."""
-    return c.scope == "input" and any(
-        o.fault == "weak-input" and "grows_with" in o.evidence and o.inputs[0] == c.inputs[0]
-        and (o.days & c.days).sum() >= _ALIKE * c.days.sum()
-        for o in among
-    )
+    return c.scope == "input" and any("grows_with" in o.evidence for o in _on_same(c, among, "weak-input", _ALIKE))
 
 
 def _weak_not_shaded(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether what passes for shade is a weakness told on most of its days that asks for no sun."""
-    return any(
-        o.fault == "weak-input" and o.inputs == c.inputs and (o.days & c.days).sum() >= _ALIKE * c.days.sum()
-        for o in among
-    ) and in_any_light(case, c.inputs[0], c.days, c.evidence)
+    return bool(_on_same(c, among, "weak-input", _ALIKE)) and in_any_light(case, c.inputs[0], c.days, c.evidence)
 
 
 def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether an input that makes nothing in dim light is one that makes less in any: a shunt takes all of a dim hour."""
     return any(
-        o.fault == "weak-input" and o.inputs == c.inputs and (o.days & c.days).sum() >= _MOSTLY * c.days.sum()
-        and c.loss_wh[o.days].sum() < _SMALL * o.loss_wh[o.days & c.days].sum()
-        for o in among
+        c.loss_wh[o.days].sum() < _SMALL * o.loss_wh[o.days & c.days].sum() for o in _on_same(c, among, "weak-input", _MOSTLY)
     )
 
 

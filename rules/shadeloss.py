@@ -15,12 +15,12 @@ from rules.days import with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
 from rules.ranks import Floats, Mask
-from rules.shademap import ShadeMap
+from rules.shademap import DULL_BEAM, ShadeMap
 from rules.siblings import nan_median
 
 FREE_MATE = Threshold(0.03, "of what an input makes", "own reasoning: spread of modules of one type (1 to 2 %) and of its measure")
-#: Under less beam than this the light is the sky's own; an obstacle beside a module rarely hides more of it than a third.
-_DULL_BEAM, _MOST_HIDDEN = 0.2, 0.35
+#: An obstacle beside a module rarely hides more of the sky's own light than a third.
+_MOST_HIDDEN = 0.35
 #: Light of a half hour, of full sun, and of all dull hours, h of it, below which nothing is told.
 _LEAST_LIGHT, _LEAST_DULL = 0.04 * BIN_HOURS, 0.5
 
@@ -32,27 +32,30 @@ def lost_to_shade(case: Case, shade: ShadeMap, falls: Mask) -> Floats:
     ----------
     falls : bins in which a shadow falls on that very day (:func:`rules.shademap.falling`), [D, N, B].
     """
-    hidden, level = _hidden_sky(case, shade, falls)
+    if not falls.any():
+        return np.zeros(falls.shape)
+    near = with_neighbours(falls)
+    hidden, level = _hidden_sky(case, shade, near)
     owed = shade.held * level[None, :, None]
     measured = owed * _mates_lift(case, shade, falls) - (shade.held - shade.deficit)
     dull = hidden[None, :, None] * (1.0 - case.beam_share[:, case.plane_of]) * owed
-    return np.where(falls | with_neighbours(falls), measured, dull)
+    return np.where(near, measured, dull)
 
 
-def _hidden_sky(case: Case, shade: ShadeMap, falls: Mask) -> tuple[Floats, Floats]:
+def _hidden_sky(case: Case, shade: ShadeMap, near: Mask) -> tuple[Floats, Floats]:
     """Share of the sky's own light hidden from each input, 0 to 0.35, and its level over the one seen in open sun, [N] each.
 
     An input that lacks x of what a dull sky owed it by its level in open sun lacks
     h = x / (1 - d (1 - x)) of the sky's own light, where d is that light's share in
     open sun: its level there was by h d too low already.
     """
-    # Not at the hours of the shadow: a burst of sun between clouds is lost there, not the sky's light.
-    beam, free = case.beam_share[:, case.plane_of], np.isfinite(case.ratio) & ~with_neighbours(falls)
+    # Not ``near`` the shadow, [D, N, B]: a burst of sun between clouds is lost there, not the sky's light.
+    beam, free = case.beam_share[:, case.plane_of], np.isfinite(case.ratio) & ~near
 
     def over(where: Mask, values: Floats) -> Floats:
         return np.where(where, values, 0.0).sum(axis=(0, 2))
 
-    dull, open_sun = free & (beam < _DULL_BEAM) & ~shade.shaded, free & shade.sunny
+    dull, open_sun = free & (beam < DULL_BEAM) & ~shade.shaded, free & shade.sunny
     held = over(dull, shade.held)
     missing = np.clip(over(dull, shade.deficit) / np.maximum(held, 1e-9), 0.0, 1.0)
     skylight = over(open_sun, shade.held * (1.0 - beam)) / np.maximum(over(open_sun, shade.held), 1e-9)
@@ -67,9 +70,8 @@ def _mates_lift(case: Case, shade: ShadeMap, falls: Mask) -> Floats:
     Where a shadow lies on several members the typical one stands in it too.
     """
     out = np.ones(falls.shape)
-    owed = case.witness * shade.level[:, :, None]
     with np.errstate(invalid="ignore", divide="ignore"):
-        made = np.where(owed > _LEAST_LIGHT, case.table["power"] / owed, np.nan)
+        made = np.where(shade.held > _LEAST_LIGHT, case.table["power"] / shade.held, np.nan)
         beam = np.nan_to_num(shade.beam / shade.held)
     # Who makes more at that very hour than the days around let hope stands the freer in it.
     left = np.maximum(1.0 - np.where(falls, shade.share * beam, 0.0), np.minimum(made, 1.0))

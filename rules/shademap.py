@@ -29,7 +29,7 @@ REPEAT = Threshold(0.6, "of the beam of days around", "own reasoning: a fixed th
 AROUND = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
 MIN_CLEAR = Threshold(3, "sunny days around", "own reasoning: two may agree by chance")
 OPEN_SUN = Threshold(0.3, "h at full sun", "own reasoning: less open sun in a day tells no level")
-OPEN_RANK = Threshold(0.7, "quantile of a day", "own reasoning: what is left of a shadow's rim only takes; spread is some 1 %")
+FREE_RANK = Threshold(0.7, "quantile of a day", "own reasoning: what is left of a shadow's rim only takes; spread is some 1 %")
 LOW_OPEN = Threshold(0.7, "of the usual level", "own reasoning: no sky's light that a module may lose makes up a third in sun")
 BESIDE = Threshold(4, "half hours", "own reasoning: a shadow's edge wanders by two hours within the days that tell it")
 SUNNY_BEAM = Threshold(0.3, "of irradiance", "own reasoning: less beam leaves a shadow of 3 % per tenth of it, lost in noise")
@@ -47,7 +47,7 @@ FREE_SUN = Threshold(0.8, "of siblings", "own reasoning: module spread and the r
 #: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
 _BRIGHTEST, _DARKEST = 1.15, 0.1
 #: Under less beam than this the light is the sky's own.
-_DULL_BEAM = 0.2
+DULL_BEAM = 0.2
 #: Hours at which less than this of the most is lost are the rim of a shadow.
 _SHADE_RIM = 0.05
 #: Hours with less than this of the brightest hour's light show no edge of a shadow for their noise.
@@ -111,7 +111,7 @@ def behind(case: Case) -> Mask:
     dull, lit, open_sun = (
         _made(case, works[:, :, None] & where)
         for where in (
-            (case.beam_share < _DULL_BEAM)[:, case.plane_of],
+            (case.beam_share < DULL_BEAM)[:, case.plane_of],
             sunny[:, case.plane_of],
             sunny[:, case.plane_of] & (np.nan_to_num(case.ratio) > BEAM_LEAST.value),
         )
@@ -126,7 +126,7 @@ def asleep_behind(case: Case, n: int, days: Mask) -> bool:
     if not behind(case)[n]:
         return False
     where = np.zeros(case.ratio.shape, bool)
-    where[days, n] = case.beam_share[days, case.plane_of[n]] < _DULL_BEAM
+    where[days, n] = case.beam_share[days, case.plane_of[n]] < DULL_BEAM
     ratio, light = _made(case, where)
     return bool(light[n] < BIN_HOURS or ratio[n] > 0.5 * BEAM_MORE.value)
 
@@ -153,7 +153,7 @@ def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bo
     """
     at = np.zeros(case.ratio.shape, bool)
     at[days, n] = True
-    skies = [sky[:, case.plane_of] for sky in (case.beam_share < _DULL_BEAM, case.beam_share > _SUNNY_SHARE)]
+    skies = [sky[:, case.plane_of] for sky in (case.beam_share < DULL_BEAM, case.beam_share > _SUNNY_SHARE)]
     dull, sunny = (_made(case, at & sky) for sky in skies)
     lost = np.asarray(shade["bins"])
     theirs = np.where(skies[1][:, n], case.free_witness[:, n], 0.0)[days].sum(axis=0)
@@ -234,9 +234,8 @@ def _open_level(case: Case, shade: ShadeMap, free: Floats) -> Floats:
     """
     witness = np.where(shade.sunny, case.free_witness, 0.0)
     reach = int(AROUND.value)
-    open_sun = window_sum(free.sum(axis=2), reach)
-    day, light = weighted_quantile(case.ratio, free, OPEN_RANK.value), free.sum(axis=2)
-    made = window_sum(np.where(light > 0, day * light, 0.0), reach)
+    day, light = weighted_quantile(case.ratio, free, FREE_RANK.value), free.sum(axis=2)
+    open_sun, made = window_sum(light, reach), window_sum(np.where(light > 0, day * light, 0.0), reach)
     enough = open_sun > np.maximum(_FREE_SHARE * window_sum(witness.sum(axis=2), reach), 0.2)
     with np.errstate(invalid="ignore", divide="ignore"):
         level = np.where(enough, np.clip(made / open_sun, 0.5, 1.06), np.nan)

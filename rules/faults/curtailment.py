@@ -285,6 +285,7 @@ def _lost(case: Case, cap: Mask, total: Mask, droop: Mask) -> Floats:
     return np.asarray(np.where(at, np.maximum(could - case.table["power"], 0.0), 0.0).sum(axis=2))
 
 
+@once
 def _loads(case: Case) -> Floats:
     """Power of each input's unit over its rated VA (or module watts), [D, N, B]."""
     out = np.zeros(case.table["power"].shape)

@@ -18,7 +18,7 @@ from __future__ import annotations
 import numpy as np
 
 from rules.candidate import Candidate, RuleResult, Unjudged
-from rules.case import Case
+from rules.case import Case, once
 from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
@@ -30,6 +30,7 @@ MIN_HOURS = Threshold(0.25, "h", "own reasoning: three 5-minute rows; single spi
 EN50160_SHARE = Threshold(0.05, "of 10-minute means of a week", "EN 50160, from memory: 95 % within 230 V +-10 %")
 
 
+@once
 def judge(case: Case) -> RuleResult:
     """One candidate for the site, or one per unit when only a few see it."""
     table, result = case.table, RuleResult()

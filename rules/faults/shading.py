@@ -39,8 +39,6 @@ from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import nan_median, typical
 
 COLUMNS = ("dc_power_w",)
-#: Dull days beside the bright ones that show a swap have it too.
-_SWAP_SPAN = 7
 _KINDS = {
     "fixed": "",
     "growing": " What hides the sun has spread since: it grows.",
@@ -105,7 +103,7 @@ def _credible(case: Case) -> Case:
     other = frozen | case.foreign
     for c in swapped_record.judge(case).candidates:
         where = np.flatnonzero(c.days)
-        other[max(where[0] - _SWAP_SPAN, 0) : where[-1] + 1 + _SWAP_SPAN, np.array(c.inputs)] = True
+        other[max(where[0] - swapped_record.SWAP_SPAN, 0) : where[-1] + 1 + swapped_record.SWAP_SPAN, np.array(c.inputs)] = True
     gone = other | ((down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0)) & ~behind(case))
     held_down = held_bins(case)
     if not gone.any() and not held_down.any():

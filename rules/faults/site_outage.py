@@ -50,6 +50,7 @@ FINE_ROWS = Threshold(900.0, "s between rows", "own reasoning: within an hour sn
 FROM = Threshold(0.1, "W per rated W", "own reasoning: a plain level for half an hour before; snow falls out of a dull sky")
 
 
+@once
 def judge(case: Case) -> RuleResult:
     """At most one candidate for the site."""
     table, result = case.table, RuleResult()

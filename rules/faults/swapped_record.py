@@ -33,6 +33,8 @@ SURE_FIT = Threshold(0.06, "of energy", "own reasoning: siblings of one plane fi
 BETTER = Threshold(0.6, "ratio of misfits", "own reasoning: the other plane must explain at least half of the misfit")
 PLAIN_MISFIT = Threshold(0.04, "of energy", "own reasoning: four times what siblings of a plane miss each other by under one sky")
 PLAIN_BETTER = Threshold(0.35, "ratio of misfits", "own reasoning: a shadow leaves over a third of the misfit to any plane")
+#: Dull days beside the bright ones that show a swap have it too.
+SWAP_SPAN = 7
 _FEW = 4
 _HINT = 0.85  # of the misfit to the own plane: worth a closer look
 PASSING_DAYS = Threshold(4, "days", "own reasoning: nobody swaps records for two days; their clouds may be another plane's")

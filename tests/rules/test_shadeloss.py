@@ -7,6 +7,7 @@ import pytest
 
 import rules.shadeloss
 import rules.shademap
+from rules.days import with_neighbours
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, make_roof, run_rule
 
@@ -35,7 +36,7 @@ def test_the_sky_that_is_hidden_for_good_counts(monkeypatch: pytest.MonkeyPatch)
 def test_how_much_of_the_sky_is_hidden() -> None:
     case = case_of(_beside_a_wall())
     shade = rules.shademap.shade_map(case)
-    hidden, level = rules.shadeloss._hidden_sky(case, shade, rules.shademap.falling(shade, shade.shaded))
+    hidden, level = rules.shadeloss._hidden_sky(case, shade, with_neighbours(rules.shademap.falling(shade, shade.shaded)))
     assert hidden[2] == pytest.approx(_HIDDEN, abs=0.05)
     assert level[2] > 1.02
     others = np.arange(len(case.inputs)) != 2

@@ -192,7 +192,7 @@ def test_a_clock_that_is_off_by_hours_is_no_outage(monkeypatch: pytest.MonkeyPat
     assert not run_rule("site-outage", case).candidates
     with monkeypatch.context() as patch:
         patch.setattr(rule, "_makes_at_night", lambda case: np.zeros(case.day_count, bool))
-        assert run_rule("site-outage", case).candidates
+        assert run_rule("site-outage", case_of(roof, weather)).candidates
     # A grid that is gone for hours on one of its days is gone whatever the clock says.
     when = roof.when(5, 5, 10, 14)
     for u in range(5):
