@@ -99,6 +99,12 @@ class Record:
         """What siblings made over the same slots, h, [D, N]."""
         return self.table["typical"].sum(axis=2)
 
+    @cached_property
+    def least_step(self) -> Floats:
+        """The least energy above nothing that each input recorded in a half hour, h, [N]: no finer than its counter counts."""
+        power = self.table["power"]
+        return np.asarray(np.where(power > 0.0, power, np.inf).min(axis=(0, 2), initial=np.inf))
+
     # -- sky -------------------------------------------------------------
 
     @cached_property

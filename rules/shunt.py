@@ -85,7 +85,8 @@ def shunted(case: Case) -> dict[int, Shunted]:
     by_day = np.where(np.isfinite(each).sum(axis=2) >= _FEW, by_day, np.nan)
     for n in np.flatnonzero((by_day > DRAIN.value).sum(axis=0) >= MIN_DAYS.value).tolist():
         found = _judge(by_day[:, n], owed[:, n], made[:, n], case.beam_share[:, case.plane_of[n], lit])
-        if found is not None:
+        # What is less than a counter's step is its rounding: of any light it takes as much.
+        if found is not None and found.drain * BIN_HOURS > case.least_step[n]:
             out[n] = found
     return out
 

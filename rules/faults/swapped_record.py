@@ -37,6 +37,8 @@ PLAIN_BETTER = Threshold(0.35, "ratio of misfits", "own reasoning: a shadow leav
 SWAP_SPAN = 7
 _FEW = 4
 _HINT = 0.85  # of the misfit to the own plane: worth a closer look
+IDLE = Threshold(0.05, "of a plane's typical power", "own reasoning: less is standing still, whatever plane it is")
+MIN_LIGHT = Threshold(0.2, "h", "own reasoning: a roof turned from a winter's sun makes no more in a whole day")
 PASSING_DAYS = Threshold(4, "days", "own reasoning: nobody swaps records for two days; their clouds may be another plane's")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
@@ -149,8 +151,10 @@ class _Courses:
         # At a ceiling every course is flat.
         told = table["clear"][:, :, self.lit] > 0
         free = told & (table["free_power"][:, :, self.lit] >= 0.95 * self.power - 0.002)
-        most = np.where(free, self.power, 0.0).sum(axis=2) >= 0.5 * case.energy
-        self.free = np.where(most[:, :, None], free, told)
+        self.free = free
+        # Who stands still beside working members is no course of his plane, however many do.
+        works = self.power >= IDLE.value * table["plane_typical"][:, case.plane_of][:, :, self.lit]
+        self.shown = np.where(free & works, self.power, np.nan)
         self.bright = (case.clear_weight >= 0.5).sum(axis=1) >= 6
         self.members = [np.flatnonzero(case.plane_of == p) for p in range(len(case.names))]
         self._kept: dict[tuple[int, tuple[int, ...]], Floats] = {}
@@ -161,8 +165,7 @@ class _Courses:
         if key not in self._kept:
             members = [n for n in self.members[plane].tolist() if n not in without]
             if members:
-                energy = np.where(self.free[:, members], self.power[:, members], np.nan)
-                out = nan_median(energy, 1)
+                out = nan_median(self.shown[:, members], 1)
             else:
                 out = (self.case.expected_share[:, plane] * self.case.table["plane_clear_all"][:, plane])[:, self.lit]
             self._kept[key] = out
@@ -175,7 +178,7 @@ class _Courses:
             if len(members) == 1:
                 out[members[0]] = self.misfit(int(members[0]), p, ())
                 continue
-            course = _middles_without(np.where(self.free[:, members], self.power[:, members], np.nan))
+            course = _middles_without(self.shown[:, members])
             apart = self._apart(members, course)
             for k, n in enumerate(members.tolist()):
                 out[n] = apart[:, k]
@@ -217,7 +220,7 @@ class _Courses:
         with np.errstate(invalid="ignore", divide="ignore"):
             scale = (power * shape).sum(axis=-1) / (shape**2).sum(axis=-1)
             miss = np.abs(power - scale[..., None] * shape).sum(axis=-1) / total
-        enough = (total > 0.5) & (shape.sum(axis=-1) > 0.5)
+        enough = (total > MIN_LIGHT.value) & (shape.sum(axis=-1) > MIN_LIGHT.value)
         return np.where(enough, miss, np.nan)
 
 

@@ -56,7 +56,8 @@ ITS_OWN = "makes some per cent less from the first day on: a weak module, anothe
 PLATEAU = Threshold(0.2, "of the deficit", "own reasoning: no shadow takes one share of much of the light and less of none")
 DEEP = Threshold(0.5, "ratio", "own reasoning: what lacks more than half at its best hours stands in a shadow all day")
 NEAR_THIRD = Threshold(0.035, "ratio", "one of three strings bypassed; module spread around it")
-PAIR = Threshold(0.12, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
+PAIR = Threshold(0.15, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
+FROZEN = Threshold(0.5, "of the lit hours", "own reasoning: who repeats himself most of the day tells nothing of the others")
 
 
 def judge(case: Case) -> RuleResult:
@@ -112,7 +113,7 @@ def judge(case: Case) -> RuleResult:
         lost = deficit_wh(case, n, days, healthy)
         if lost[days].sum() < 0.4 * deficit * (case.witness[days, n].sum() * case.rated[n]):
             continue  # the upper level says so, the day's energy does not
-        if case.members[n] < 3 and own is None and deficit < PAIR.value:
+        if own is None and deficit < _least_among(case, n):
             continue
         margin = (deficit - MIN_DEFICIT.value) / max(levels.noise[n], 0.01)
         flat = _evenness(case, n, days)
@@ -143,10 +144,18 @@ def _undecided(levels: Levels, n: int, own: float | None, weak: list[Segment]) -
     return [Unjudged(n, "weak-input", ITS_OWN, low)] if low else []
 
 
+def _least_among(case: Case, n: int) -> float:
+    """The least deficit from the first day on that tells anything among so few siblings as an input has."""
+    if case.members[n] == 1:
+        return np.inf  # held against the sky, it is the measure of its plane's own gain
+    return PAIR.value if case.members[n] < 3 else 0.0
+
+
 def _witnessed(case: Case, levels: Levels) -> Mask:
     """Days on which anybody healthy tells what each input should make, [D, N]."""
     late = bins_late(case)
     heard = levels.judged & ~case.foreign & (np.nan_to_num(levels.level) > _DARK)
+    heard &= np.nan_to_num(case.table["frozen_share"]) < FROZEN.value
     for c in swapped_records(case).candidates:
         where = np.flatnonzero(c.days)
         heard[where[0] : where[-1] + 1, np.array(c.inputs)] = False
@@ -248,13 +257,19 @@ def _own(levels: Levels, n: int) -> float | None:
 
     A record that begins sinking shows it too: where it began.
     """
-    steady = [s for s in levels.segments[n] if len(s.days) >= MIN_DAYS.value and abs(s.slope) <= MAX_SLOPE.value]
+    steady = [s for s in levels.segments[n] if _keeps(s)]
     top = max((s.middle for s in steady), default=0.0)
     first = levels.segments[n][0] if levels.segments[n] else None
     if first is not None and len(first.days) >= MIN_DAYS.value and first.slope < -MAX_SLOPE.value:
         top = max(top, middle(levels.level[first.days[:3], n]))
     usual = abs(top - 1.0) <= max(MIN_DEFICIT.value, SPREADS.value * levels.spread[n])
     return top if usual and len(levels.segments[n]) > 1 else None
+
+
+def _keeps(s: Segment) -> bool:
+    """Whether a stretch is long enough and keeps its level; a rise of a few days is weather, and what sinks may gather dirt."""
+    kept = abs(s.slope) <= MAX_SLOPE.value or 0.0 < s.end - s.start <= MAX_RISE.value
+    return len(s.days) >= MIN_DAYS.value and kept
 
 
 def _healed(levels: Levels, n: int, days: np.ndarray, own: float | None) -> bool:
@@ -278,7 +293,7 @@ def _sinking(stretches: list[Segment], own: float, noise: float) -> list[Segment
     if len(stretches) < 2:
         return []
     before, last = stretches[-2:]
-    kept = len(before.days) >= MIN_DAYS.value and abs(before.slope) <= MAX_SLOPE.value and before.middle > own - MAX_RISE.value
+    kept = _keeps(before) and before.middle > own - MAX_RISE.value
     fall = 1 - last.end / own
     even = last.scatter < 0.25 * fall and abs(last.start - before.end) < 0.5 * fall
     return [last] if kept and even and last.slope < -MAX_SLOPE.value and fall > max(MIN_FALL.value, 4.0 * noise) else []

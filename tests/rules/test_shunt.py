@@ -99,3 +99,12 @@ def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> 
     threshold(rule, name, value)
     shunted.cache_clear()  # type: ignore[attr-defined]
     assert not shunted(case_of(roof))
+
+
+def test_less_than_a_counters_step_is_its_rounding() -> None:
+    roof = make_roof(days=24, kinds="cmomc")
+    case = case_of(_leaking(roof, 2, 0.06))
+    assert set(shunted(case)) == {2}
+    coarse = case_of(roof)
+    coarse.table.fields["power"][:] = np.where(coarse.table["power"] > 0.0, np.maximum(coarse.table["power"], 0.04), 0.0)
+    assert not shunted(coarse)

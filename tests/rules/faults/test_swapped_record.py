@@ -102,3 +102,34 @@ def test_a_swap_of_two_days_that_others_before_and_after_deny_is_none(threshold:
     assert not run_rule("swapped-record", case).candidates
     threshold(rule, "PASSING_DAYS", 2)
     assert run_rule("swapped-record", case).candidates
+
+
+def test_members_that_stand_still_are_no_course(threshold: MoveThreshold) -> None:
+    """Two of five dead: the lower middle of the other four is a dead one's."""
+    roof = make_roof(planes=FAR, rated_va=None, units=[["south"] * 5, ["west"] * 5])
+    for n in (0, 1):
+        roof.scale(n, 0.02, roof.when(3))  # a dead input's last watts
+    case = case_of(roof)
+    rest = rule._Courses(case).own_misfits()[2]
+    assert np.nanmax(rest) < rule.PLAIN_MISFIT.value
+    threshold(rule, "IDLE", 0.0)
+    assert np.nanmax(rule._Courses(case_of(roof)).own_misfits()[2][:3]) < rule.PLAIN_MISFIT.value
+    assert not run_rule("swapped-record", case).candidates
+
+
+def test_a_roof_turned_from_a_winters_sun_tells_it_too(threshold: MoveThreshold) -> None:
+    roof = _swapped()
+    roof.power *= 0.06
+    case = case_of(roof)
+    assert {c.inputs for c in run_rule("swapped-record", case).candidates} == {(1,), (7,)}
+    threshold(rule, "MIN_LIGHT", 0.5)
+    assert not run_rule("swapped-record", case).candidates
+
+
+def test_a_day_spent_at_a_ceiling_tells_of_nobody_who_is_not() -> None:
+    """A unit with fewer live inputs never reaches the ceiling its neighbours stand at for most of the day."""
+    roof = make_roof(planes=FAR, kinds="c", rated_va=None, units=[["south"] * 4] * 3 + [["west"] * 4])
+    for n in range(8):
+        roof.power[:, n] = np.minimum(roof.power[:, n], 0.45 * roof.power[:, n].max())
+    apart = np.array(rule._Courses(case_of(roof)).own_misfits())
+    assert np.nanmax(apart) < rule.PLAIN_MISFIT.value

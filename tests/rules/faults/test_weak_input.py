@@ -128,6 +128,21 @@ def test_two_alone_may_be_of_two_classes() -> None:
     assert [c.inputs for c in run_rule("weak-input", case_of(roof)).candidates] == [(1,)]
 
 
+def test_the_fewer_siblings_the_more_must_lack() -> None:
+    """One alone on its plane is the measure of its plane's gain: nothing lacks from the first day on."""
+    planes = {"south": (180.0, 30.0), "west": (270.0, 30.0), "east": (90.0, 30.0)}
+    case = case_of(make_roof(days=4, units=(("south",) * 3, ("west",) * 2, ("east",)), planes=planes))
+    least = [rule._least_among(case, n) for n in range(len(case.inputs))]
+    assert least == [0.0] * 3 + [rule.PAIR.value] * 2 + [np.inf]
+
+
+def test_one_that_sinks_within_days_of_a_short_record() -> None:
+    """Five days' slope before it is weather: they were a level kept."""
+    roof = make_roof(days=14, kinds="c")
+    roof.scale(2, (1 + 0.0025 * np.minimum(roof.day, 6)) * (1 - 0.025 * np.maximum(roof.day - 7, 0)), roof.when())
+    assert only(run_rule("weak-input", case_of(roof)).candidates).inputs == (2,)
+
+
 def test_one_that_still_sinks_after_weeks_at_its_level(threshold: MoveThreshold) -> None:
     """Dirt would not have begun on the tenth dry day; it gathers from the first."""
     roof = make_roof(days=22)
@@ -194,6 +209,8 @@ def test_who_is_a_witness() -> None:
     swapped = make_roof(days=14, units=units, planes=planes)
     swapped.power[:, [0, 2]] = swapped.power[:, [2, 0]]
     assert told(swapped)[:, 1].mean() < 0.3
+    still = make_roof(days=14, units=units, planes=planes)
+    assert not told(still.freeze(0, still.when(start=6.0, end=20.0)))[1:, 1].any()
     late = make_roof(days=14, units=units, planes=planes)
     late.shift_s += 3600.0
     assert told(late).all()
