@@ -60,6 +60,8 @@ _KEEP = 0.4
 _BESIDE: Final = ("weak-input", "substring-loss", "hot-derating")
 #: So many days of shade, free of another cause, stand for the other days too: what throws a shadow does not go away.
 _STANDS = 4
+#: Causes that take all of a plane alike: they look like its dirt, and never like one input's beside the others.
+_OF_ALL: Final = ("clock-shift", "grid-out-of-range", "curtailment")
 #: Causes that pass, hide the shade of those days and leave it as it was.
 _PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
 #: So many days of an order under a right clock are no accident of a wrong one.
@@ -129,7 +131,9 @@ class _Claims:
             by = {cause: mask & ~on if cause in _STOPS else mask for cause, mask in by.items()}
         masks = [
             mask for cause, mask in by.items()
-            if cause not in candidate.despite and not (cause == "clock-shift" and _beyond_clock(case, candidate, whole[cause]))
+            if cause not in candidate.despite
+            and not (cause in _OF_ALL and _beside_mates(case, candidate, whole[cause]))
+            and not (cause == "clock-shift" and _beyond_clock(candidate, whole[cause]))
         ]
         explained = np.any(masks, axis=0).all(axis=1) if masks else np.zeros(case.day_count, bool)
         if candidate.fault == "hot-derating":
@@ -205,15 +209,17 @@ def _stands_on(case: Case, inputs: NDArray[np.int64]) -> Mask:
     return np.asarray(hours >= _LONGER)
 
 
-def _beyond_clock(case: Case, candidate: Candidate, wrong: Mask) -> bool:
-    """Whether a symptom is no wrong clock's, [D, N]: others on it lose no rows, or it was there while the clock was right.
+def _beside_mates(case: Case, candidate: Candidate, where: Mask) -> bool:
+    """Whether one input's dirt is told by siblings that a cause held, [D, N], as it held the input: one clock, one grid."""
+    if candidate.fault != "soiling" or candidate.scope != "input":
+        return False
+    n = candidate.inputs[0]
+    mates = where[candidate.days][:, case.plane_of == case.plane_of[n]]
+    return bool((mates == where[candidate.days][:, [n]]).all(axis=1).mean() >= _ALIKE)
 
-    Dirt of one input is told by its siblings: their clock is its own, right or wrong.
-    """
-    if candidate.fault == "soiling" and candidate.scope == "input":
-        n = candidate.inputs[0]
-        mates = wrong[candidate.days][:, case.plane_of == case.plane_of[n]]
-        return bool((mates == wrong[candidate.days][:, [n]]).all(axis=1).mean() >= _ALIKE)
+
+def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:
+    """Whether a symptom is no wrong clock's, [D, N]: others on it lose no rows, or it was there while the clock was right."""
     if candidate.fault == "patchy-comms":
         days = wrong[candidate.days].any(axis=0)
         return bool(len(candidate.inputs) < 0.5 * days.sum())

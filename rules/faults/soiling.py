@@ -15,30 +15,22 @@ soiling without a sensor is judged with low confidence).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
-from statistics import median
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from rules.candidate import Candidate, RuleResult
 from rules.case import Case
+from rules.cleanest import beside_clean
 from rules.days import runs_of, window_sum
 from rules.faults.clock_shift import bins_late
 from rules.faults.curtailment import held_bins, ordered_days
 from rules.finding import Alternative, Threshold
-from rules.levels import Segment, deficit_wh, relative_levels
+from rules.levels import Segment, deficit_wh
 from rules.ranks import Floats, median_of, row_quantile, weighted_quantile
 from rules.resistance import resistive
+from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, line_of, saw_teeth, spread_teeth
 from rules.spells import Spell, spells
 
 COLUMNS = ("dc_power_w",)
-MIN_SLOPE = Threshold(0.0008, "per day", "published soiling rates: some 0.1 to 0.5 % per dry day (from memory)")
-MIN_DROP = Threshold(0.033, "ratio", "own reasoning: what the slope must add up to above the scatter")
-MIN_DAYS = Threshold(6, "judged days", "own reasoning: a slope over fewer days is weather")
-MIN_RESET = Threshold(0.015, "ratio", "own reasoning: less than a tooth of a few dry days, well over a level's scatter")
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
@@ -51,44 +43,20 @@ FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hi
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
 SEVERAL = Threshold(3, "inputs", "own reasoning: parts age one by one, dust falls on several at once")
 WITH_SKY = Threshold(0.5, "of the level's variance", "own reasoning: the sky changes from day to day, dirt grows over weeks")
-LAST_DAY = Threshold(0.13, "ratio", "own reasoning: the sky of one day bends a roof's level by up to a tenth; rain is told by two")
 GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
 GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
-PART_DAYS = Threshold(5, "judged days", "own reasoning: a shorter tooth has no slope of its own")
-PARTING = Threshold(20.0, "F of one parting", "own reasoning: the best of some hundred places; 4 would do for one (F table, 5 %)")
 BESIDE_ORDER = Threshold(3, "days each way", "own reasoning: an order is not told on every cloudy day between")
-_TOOTH = 3  # judged days a tooth must have to show a slope
-_MOST_IN_A_DAY = 0.05  # dust does not fall so fast: a step down is another cause
 _LEFT_BY_RAIN = 0.12  # of the drop
 _OWN = 0.6  # of the plane's drop: where all are dirty, the dirtier stand out by less
 _SEEN = 0.015  # ratio under clean: less can't be told from the scatter
-_FLAT = 0.35  # of the common slope: under it a stretch does not sink
-
-
-@dataclass(frozen=True)
-class Teeth:
-    """A saw-tooth: stretches that sink, between rains.
-
-    ``parts`` sink one by one; ``slope`` per day is common to them; ``sure`` is
-    that slope over its standard error; ``clean`` the level without dirt;
-    ``washed`` the largest step up at once, days before against days after.
-    """
-
-    parts: list[Segment]
-    slope: float
-    sure: float
-    resets: int
-    clean: float
-    drop: float
-    washed: float
 
 
 def judge(case: Case) -> RuleResult:
     """Candidates for inputs that sink against siblings, and planes that sink together."""
     result = RuleResult()
-    levels = relative_levels(case)
+    levels = beside_clean(case)
     drifting: list[Candidate] = []
     for ref in case.inputs:
         n = ref.index
@@ -156,13 +124,13 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
         teeth = _convincing(case, _teeth_of(roof, noise))
         if teeth:
             for p, (level, _) in enumerate(levels):
-                if found[p] is None and _slope_along(teeth, level) <= _FLAT * teeth.slope:
+                if found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope:
                     found[p], levels[p] = teeth, (roof, noise)
     # A fall of one plane alone, that no rain ever ended, is its own expectation gone wrong.
     for p, teeth in enumerate(list(found)):
         if teeth and not teeth.resets and len(levels) > 1:
             beside = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
-            if all(slope > _FLAT * teeth.slope for slope in beside):
+            if all(slope > FLAT * teeth.slope for slope in beside):
                 found[p] = None
     # Dust falls on all planes: what a guessed sky says of one among several is an error of that guess, unless rain ended it.
     if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
@@ -208,149 +176,10 @@ def _slope_along(teeth: Teeth, level: Floats) -> float:
     top = bottom = 0.0
     for s in teeth.parts:
         days = s.days[np.isfinite(level[s.days])]
-        if len(days) >= _TOOTH:
-            moment, slope, _ = _line(days.astype(float), level[days])
+        if len(days) >= TOOTH:
+            moment, slope, _ = line_of(days.astype(float), level[days])
             top, bottom = top + slope * moment, bottom + moment
     return top / bottom if bottom else 0.0
-
-
-def saw_teeth(level: Floats, noise: float, least: float, whole: bool = False) -> Teeth | None:
-    """The saw-tooth in a course of day levels, [D], NaN where not judged; None if it does not sink.
-
-    Parameters
-    ----------
-    least : standard errors of the slope to be sure.
-    whole : the course is a plane's or roof's: the rain that ends one tooth tells too.
-    """
-    days = np.flatnonzero(np.isfinite(level))
-    if len(days) < MIN_DAYS.value:
-        return None
-    y = level[days]
-    rise = max(MIN_RESET.value, 4.0 * noise)
-    fall = max(_MOST_IN_A_DAY, 6.0 * noise)
-    cuts, up, plain = [0], {0: False}, y.tolist()
-    # No step without a good part of it from one day to the next: most days are passed by so.
-    for k in (np.flatnonzero(np.abs(np.diff(y)) > 0.5 * min(rise, fall)) + 1).tolist():
-        step = median(plain[k : k + 2]) - median(plain[max(cuts[-1], k - 2) : k])
-        if whole and k == len(plain) - 1 and 0.0 < step < LAST_DAY.value:
-            continue
-        alone = (plain[k] - plain[k - 1]) * np.sign(step) > 0.5 * abs(step)
-        if alone and (step > rise or step < -fall):
-            cuts.append(k)
-            up[k] = step > 0
-    return _teeth(days, y, cuts, up, noise, least, whole)
-
-
-def spread_teeth(level: Floats, noise: float, least: float) -> Teeth | None:
-    """The saw-tooth of a plane's course whose resets drown in its scatter, [D]: cut where one slope then fits all teeth best.
-
-    A plane's level scatters with the sky by more than a rain brings; its dozens of days still tell where the teeth part.
-    """
-    days = np.flatnonzero(np.isfinite(level))
-    if len(days) < 2 * PART_DAYS.value:
-        return None
-    y = level[days]
-    cuts = _partings(days.astype(float), y)
-    return _teeth(days, y, cuts, dict.fromkeys(cuts, True) | {0: False}, noise, least, whole=True) if len(cuts) > 1 else None
-
-
-def _partings(t: Floats, y: Floats) -> list[int]:
-    """Where teeth begin, the first at 0: each parting lets a common slope fit far better, and rises."""
-    n, near = len(t), int(PART_DAYS.value)
-    zero = np.zeros(1)
-    sums = [np.concatenate([zero, np.cumsum(v)]) for v in (np.ones(n), t, y, t * t, t * y, y * y)]
-
-    def within(a: Any, b: Any) -> tuple[Any, Any, Any]:
-        """Sums of t t, t y and y y about their means over [a, b)."""
-        m, st, sy, tt, ty, yy = (v[b] - v[a] for v in sums)
-        return tt - st * st / m, ty - st * sy / m, yy - sy * sy / m
-
-    cuts = [0]
-    while True:
-        ends = [*cuts[1:], n]
-        tt, ty, yy = (sum(v) for v in zip(*(within(a, b) for a, b in zip(cuts, ends, strict=True)), strict=True))
-        before = float(yy - ty * ty / tt)
-        best, gain = None, 0.0
-        for a, b in zip(cuts, ends, strict=True):
-            k = np.arange(a + near, b - near + 1)
-            if not k.size:
-                continue
-            old, left, right = within(a, b), within(np.full(k.size, a), k), within(k, np.full(k.size, b))
-            s_tt, s_ty, s_yy = (w - o + x + z for w, o, x, z in zip((tt, ty, yy), old, left, right, strict=True))
-            slope = s_ty / s_tt
-            means = [(v[k] - v[a]) / (k - a) for v in sums[1:3]], [(v[b] - v[k]) / (b - k) for v in sums[1:3]]
-            rise = (means[1][1] - slope * means[1][0]) - (means[0][1] - slope * means[0][0])
-            drop = np.where((slope < 0) & (rise > MIN_RESET.value), before - (s_yy - s_ty * slope), 0.0)
-            if drop.max() > gain:
-                best, gain = int(k[drop.argmax()]), float(drop.max())
-        spare = n - len(cuts) - 2
-        if best is None or spare < near or gain < PARTING.value * (before - gain) / spare:
-            return cuts
-        cuts = sorted([*cuts, best])
-
-
-def _teeth(
-    days: NDArray[np.int64], y: Floats, cuts: list[int], up: dict[int, bool], noise: float, least: float, whole: bool
-) -> Teeth | None:
-    """Teeth between cuts (positions in ``days``), if they sink together."""
-    rise = max(MIN_RESET.value, 4.0 * noise)
-    parts: list[Segment] = []
-    rest, count = 0.0, 0
-    for i, start in enumerate(cuts):
-        stop = cuts[i + 1] if i + 1 < len(cuts) else len(y)
-        if stop - start < _TOOTH:
-            continue
-        t, z = days[start:stop].astype(float), y[start:stop]
-        _, slope, line = _line(t, z)
-        apart = np.abs(z - line)
-        kept = apart <= max(3.0 * 1.4826 * median_of(apart), noise)
-        if kept.sum() >= max(_TOOTH, 0.7 * len(z)) and not kept.all():
-            # A day of odd weather is no part of a tooth.
-            t, z = t[kept], z[kept]
-            _, slope, line = _line(t, z)
-        scatter = float(np.sqrt(((z - line) ** 2).sum() / max(len(z) - 2, 1)))
-        parts.append(Segment(t.astype(np.int64), float(line[0]), float(line[-1]), slope, scatter))
-        rest, count = rest + float(((z - line) ** 2).sum()), count + len(z) - 2
-    sinking = [s for s in parts if s.slope < 0]
-    if not sinking:
-        return None
-    sigma = max(float(np.sqrt(rest / max(count, 1))), noise, 0.003)
-    moments = np.array([((s.days - s.days.mean()) ** 2).sum() for s in sinking])
-    slope = float((moments * [s.slope for s in sinking]).sum() / moments.sum())
-    sure = -slope * float(np.sqrt(moments.sum())) / sigma
-    sinking = [s for s in sinking if s.slope <= _FLAT * slope]
-    top = max(s.start for s in parts)
-    # What stays is no dirt, unless it stays clean: small rains take the little there is.
-    odd = sum(len(s.days) for s in parts if s.slope > _FLAT * slope and s.middle < top - 0.4 * (top - min(p.end for p in sinking)))
-    long = sum(len(s.days) for s in sinking)
-    resets = sum(up.values())
-    after = [s.start for s in sinking if up.get(int(np.searchsorted(days, s.days[0])), False)]
-    ends_clean = len(cuts) > 1 and up[cuts[-1]] and float(np.median(y[cuts[-1] :])) > sinking[-1].end + rise
-    # Teeth with a rain between, or a plane's one and the rain that ends it, tell more than one long slope.
-    needed = 0.75 * least if resets and (len(sinking) > 1 or (ends_clean and whole)) else least
-    enough = long >= MIN_DAYS.value and odd <= 0.3 * (long + odd)
-    if slope > -MIN_SLOPE.value or sure < needed or not enough:
-        return None
-    clean = max(max(s.start for s in sinking), float(np.max(after, initial=0.0)))
-    if ends_clean:
-        clean = max(clean, float(np.median(y[cuts[-1] :][:3])))
-    if whole and resets:
-        # A season or haze bends a plane's course too: what it makes after the rain is nearer to clean than how a fall began.
-        washed = [*after, *([float(np.median(y[cuts[-1] :]))] if ends_clean else [])]
-        clean = min(clean, max(washed)) if washed else clean
-    drop = clean - min(s.end for s in sinking)
-    if drop < MIN_DROP.value or drop < 3.0 * sigma:
-        return None
-    steps = [np.median(y[c : c + _TOOTH]) - np.median(y[max(a, c - _TOOTH) : c]) for a, c in pairwise(cuts) if up[c]]
-    return Teeth(sinking, slope, sure, resets, clean, drop, max([0.0, *map(float, steps)]))
-
-
-def _line(t: Floats, z: Floats) -> tuple[float, float, Floats]:
-    """Spread of the times, slope and points of the straight line through a series, [T]."""
-    middle, beside = z.sum() / len(z), t - t.sum() / len(t)
-    moment = float((beside**2).sum())
-    slope = float((beside * (z - middle)).sum()) / moment
-    return moment, slope, middle + slope * beside
 
 
 def _drifts(teeth: Teeth) -> bool:
@@ -374,9 +203,9 @@ def _goes_with_sky(case: Case, n: int, level: Floats) -> bool:
 
 def _bends(teeth: Teeth, parts: list[Segment], level: Floats, noise: float) -> bool:
     """A level that stays before or after it sinks, with no rain between: a part that fails, not dirt."""
-    sinks = [k for k, s in enumerate(parts) if len(s.days) > _TOOTH and s.slope < _FLAT * teeth.slope]
+    sinks = [k for k, s in enumerate(parts) if len(s.days) > TOOTH and s.slope < FLAT * teeth.slope]
     for k, s in enumerate(parts):
-        if len(s.days) < _TOOTH + 1 or s.slope < _FLAT * teeth.slope:
+        if len(s.days) < TOOTH + 1 or s.slope < FLAT * teeth.slope:
             continue
         if sinks and sinks[0] < k < sinks[-1]:
             continue  # it goes on sinking: no end of a contact, but rain or chance
