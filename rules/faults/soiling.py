@@ -15,6 +15,9 @@ soiling without a sensor is judged with low confidence).
 
 from __future__ import annotations
 
+from dataclasses import replace
+from statistics import median
+
 import numpy as np
 
 from rules.candidate import Candidate, RuleResult
@@ -33,6 +36,7 @@ from rules.spells import Spell, spells
 COLUMNS = ("dc_power_w",)
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
+BESIDE_SURE = Threshold(4.0, "standard errors of the slope", "own reasoning: with members that sink, only to tell how many do")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
 SENSOR_DROP = Threshold(0.055, "ratio", "common practice: a good pyranometer errs by 2 to 5 %, steadily for weeks")
@@ -49,7 +53,7 @@ WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half o
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
 BESIDE_ORDER = Threshold(3, "days each way", "own reasoning: an order is not told on every cloudy day between")
 _LEFT_BY_RAIN = 0.12  # of the drop
-_OWN = 0.6  # of the plane's drop: where all are dirty, the dirtier stand out by less
+_OWN = 0.7  # of the plane's drop: where all are dirty, the dirtier stand out by less
 _SEEN = 0.015  # ratio under clean: less can't be told from the scatter
 
 
@@ -74,12 +78,15 @@ def judge(case: Case) -> RuleResult:
             result.candidates.append(_dropped(case, n, spells(case)[n]))
     sure, drifting = list(result.candidates), drifting if len(drifting) >= SEVERAL.value else []
     singles = [*sure, *drifting]
-    for p, teeth, level in _sinking_planes(case):
+    for p, teeth, level in _sinking_planes(case, _beside(case, sure)):
         inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
         whole = _candidate(case, inputs, case.names[p], teeth, level, np.ones(case.day_count), None, f"Plane {case.names[p]}")
         beside = [c for c in sure if c.inputs[0] in inputs]
         if len(beside) >= 0.2 * len(inputs) and median_of(np.array([c.evidence["drop"] for c in beside])) > _OWN * teeth.drop:
             continue  # as deep beside their siblings as the plane under the sky: the others are clean
+        # That there is dirt is as sure as of its dirtiest members.
+        if len(beside) > 1:
+            whole = replace(whole, strength=max(whole.strength, *(c.strength for c in beside)))
         # Beside the plane's own loss its dirtier members are no second one.
         singles = [c for c in singles if c.inputs[0] not in inputs or (c.days & whole.days).sum() < 0.3 * c.days.sum()]
         result.candidates.append(whole)
@@ -106,14 +113,25 @@ def _dropped(case: Case, n: int, spell: Spell) -> Candidate:
     )
 
 
-def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
+def _beside(case: Case, singles: list[Candidate]) -> dict[int, float]:
+    """By how much members sank beside their siblings, by plane: the middle one's drop. One alone may have a fault of its own."""
+    drops: dict[int, list[float]] = {}
+    for c in singles:
+        drops.setdefault(int(case.plane_of[c.inputs[0]]), []).append(c.evidence["drop"])
+    return {p: median(values) for p, values in drops.items() if len(values) > 1}
+
+
+def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Teeth, Floats]]:
     """Planes that sink against expectation, each with its course of levels, [D].
 
     Dust falls on the whole roof: what all planes show together speaks for one
-    that scatters too much to tell, if it sinks too.
+    that scatters too much to tell, if it sinks too. ``beside`` is :func:`_beside`.
     """
     levels = [_plane_level(case, p) for p in range(len(case.names))]
-    found = [_convincing(case, _teeth_of(level, noise)) for level, noise in levels]
+    found = [
+        _convincing(case, _teeth_of(level, noise)) or _dirtier(case, level, noise, beside.get(p))
+        for p, (level, noise) in enumerate(levels)
+    ]
     if len(levels) > 1 and not all(found):
         size = np.bincount(case.plane_of, minlength=len(levels)).astype(float)
         even = np.stack([level / median_of(level[np.isfinite(level)]) for level, _ in levels])
@@ -121,7 +139,7 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
         share = weight.sum(axis=0) / size.sum()
         roof = np.where(share > 0.5, (np.nan_to_num(even) * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
         noise = _scatter(roof)
-        teeth = _convincing(case, _teeth_of(roof, noise))
+        teeth = _convincing(case, _teeth_of(roof, noise)) or _dirtier(case, roof, noise, max(beside.values(), default=None))
         if teeth:
             for p, (level, _) in enumerate(levels):
                 if found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope:
@@ -129,8 +147,8 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
     # A fall of one plane alone, that no rain ever ended, is its own expectation gone wrong.
     for p, teeth in enumerate(list(found)):
         if teeth and not teeth.resets and len(levels) > 1:
-            beside = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
-            if all(slope > FLAT * teeth.slope for slope in beside):
+            others = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
+            if all(slope > FLAT * teeth.slope for slope in others):
                 found[p] = None
     # Dust falls on all planes: what a guessed sky says of one among several is an error of that guess, unless rain ended it.
     if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
@@ -138,8 +156,25 @@ def _sinking_planes(case: Case) -> list[tuple[int, Teeth, Floats]]:
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
 
 
-def _teeth_of(level: Floats, noise: float) -> Teeth | None:
-    return saw_teeth(level, noise, PLANE_SURE.value, whole=True) or spread_teeth(level, noise, PLANE_SURE.value)
+def _teeth_of(level: Floats, noise: float, least: float = PLANE_SURE.value) -> Teeth | None:
+    return saw_teeth(level, noise, least, whole=True) or spread_teeth(level, noise, least)
+
+
+def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> Teeth | None:
+    """The teeth of a plane or roof that sinks by more than members of it do beside their siblings; None if none do.
+
+    Members that sink tell of dust, whatever the sky: the plane's own fall needs less certainty then.
+
+    Parameters
+    ----------
+    level : [D], NaN where not judged; ``noise`` its scatter.
+    beside : how far the members sank, ratio.
+    """
+    teeth = None if beside is None else _teeth_of(level, noise, BESIDE_SURE.value)
+    if beside is None or teeth is None or beside > _OWN * teeth.drop or teeth.drop < SENSOR_DROP.value:
+        return None
+    fastest = SENSOR_FASTEST if case.sensor_trust[0] else PLANE_FASTEST
+    return teeth if -teeth.slope <= fastest.value else None
 
 
 def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
