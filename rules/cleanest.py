@@ -15,13 +15,14 @@ from rules.case import Case, once
 from rules.finding import Threshold
 from rules.levels import Levels, relative_levels, scatter_of
 from rules.ranks import Floats
-from rules.sawteeth import saw_teeth
+from rules.sawteeth import Teeth, saw_teeth
 from rules.siblings import nan_median
 
 RISES = Threshold(10.0, "standard errors of the slope", "own reasoning: surer than of dirt, for it turns a whole plane over")
 FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm over all others; what rises faster heals from a fault")
 WASHES = Threshold(0.4, "of the rise", "own reasoning: a rain takes half of the dirt at least; steps down have other causes")
 DEEPEST = Threshold(0.5, "ratio", "own reasoning: no dirt takes more than half; what falls further fails")
+MOVES = Threshold(4.0, "standard errors of the slope", "own reasoning: that dust is uneven needs less than whom it fell on")
 ALIKE = Threshold(0.7, "of the fastest rise", "own reasoning: members a little dirty rise too, by less")
 _TOP = 2.0  # ratio; over any level, which falls as this less it rises
 
@@ -43,13 +44,21 @@ def beside_clean(case: Case) -> Levels:
 
 
 def _rising(level: Floats, noise: Floats) -> np.ndarray:
-    """Which members rise and fall as the clean one among dirty ones does, [M]; ``level`` is [D, M]."""
-    slope = np.zeros(level.shape[1])
-    for k in range(level.shape[1] if level.shape[1] > 1 else 0):
-        teeth = saw_teeth(_TOP - level[:, k], float(noise[k]), RISES.value)
-        if (
-            teeth and teeth.resets and teeth.sure >= RISES.value and -teeth.slope <= FASTEST.value
-            and teeth.drop <= DEEPEST.value and teeth.washed >= WASHES.value * teeth.drop
-        ):  # fmt: skip
-            slope[k] = -teeth.slope
-    return np.asarray((slope > 0.0) & (slope >= ALIKE.value * slope.max()))
+    """Which members rise and fall as the clean one among dirty ones does, [M]; ``level`` is [D, M].
+
+    None if all others keep still beside each other: dust falls unevenly, and the odd one follows another plane.
+    """
+    none = np.zeros(level.shape[1], bool)
+    rises = [saw_teeth(_TOP - y, x, RISES.value) for y, x in zip(level.T, noise.tolist(), strict=True)]
+    slope = np.array([-teeth.slope if teeth and _washed(teeth) else 0.0 for teeth in rises])
+    if not slope.any():
+        return none
+    fastest = np.asarray(slope >= ALIKE.value * slope.max())
+    moves = [k for k in np.flatnonzero(~fastest) if rises[k] or saw_teeth(level[:, k], float(noise[k]), MOVES.value)]
+    return fastest if moves else none
+
+
+def _washed(teeth: Teeth) -> bool:
+    """Whether a rise and its falls are as rain on the others makes them."""
+    as_dust = -teeth.slope <= FASTEST.value and teeth.drop <= DEEPEST.value
+    return bool(teeth.resets) and teeth.sure >= RISES.value and as_dust and teeth.washed >= WASHES.value * teeth.drop
