@@ -129,7 +129,7 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
     """
     levels = [_plane_level(case, p) for p in range(len(case.names))]
     found = [
-        _convincing(case, _teeth_of(level, noise)) or _dirtier(case, level, noise, beside.get(p))
+        _convincing(case, _teeth_of(level, noise, PLANE_SURE.value)) or _dirtier(case, level, noise, beside.get(p))
         for p, (level, noise) in enumerate(levels)
     ]
     if len(levels) > 1 and not all(found):
@@ -139,7 +139,8 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
         share = weight.sum(axis=0) / size.sum()
         roof = np.where(share > 0.5, (np.nan_to_num(even) * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
         noise = _scatter(roof)
-        teeth = _convincing(case, _teeth_of(roof, noise)) or _dirtier(case, roof, noise, max(beside.values(), default=None))
+        deepest = max(beside.values(), default=None)
+        teeth = _convincing(case, _teeth_of(roof, noise, PLANE_SURE.value)) or _dirtier(case, roof, noise, deepest)
         if teeth:
             for p, (level, _) in enumerate(levels):
                 if found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope:
@@ -156,7 +157,7 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
 
 
-def _teeth_of(level: Floats, noise: float, least: float = PLANE_SURE.value) -> Teeth | None:
+def _teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:
     return saw_teeth(level, noise, least, whole=True) or spread_teeth(level, noise, least)
 
 

@@ -49,11 +49,14 @@ def test_a_record_of_another_plane_pulls_its_unit_down(healthy_case: Case) -> No
     assert "hot-derating" in _told(healthy_case, swapped, _candidate(healthy_case, "hot-derating", (4, 5), 2, 12))
 
 
+@pytest.mark.parametrize("cause", ["clock-shift", "grid-out-of-range", "curtailment"])
 @pytest.mark.parametrize(("inputs", "told"), [(tuple(range(10)), True), ((0, 1, 2, 3), False)])
-def test_dirt_is_told_by_siblings_on_the_same_wrong_clock(healthy_case: Case, inputs: tuple[int, ...], told: bool) -> None:
-    """The first six of ten inputs are a plane; where four of them have another clock the others are no measure."""
+def test_dirt_is_told_by_siblings_on_the_same_clock_and_grid(
+    healthy_case: Case, cause: str, inputs: tuple[int, ...], told: bool
+) -> None:
+    """The first six of ten inputs are a plane; where four of them have another clock or grid the others are no measure."""
     days = np.ones(healthy_case.day_count, bool)
-    clock = Candidate("clock-shift", "site", inputs, days, 0.0 * days, 0.9, "clock", {"shift_min": 60.0})
+    clock = Candidate(cause, "site", inputs, days, 0.0 * days, 0.9, "clock", {"shift_min": 60.0})
     dirt = Candidate("soiling", "input", (2,), days, 100.0 * days, 0.9, "dirt")
     accepted = {c.fault for c in diagnose(healthy_case, [clock, dirt]).accepted}
-    assert accepted == ({"clock-shift", "soiling"} if told else {"clock-shift"})
+    assert accepted == ({cause, "soiling"} if told else {cause})

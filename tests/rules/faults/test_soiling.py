@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import rules.faults.soiling as rule
+import rules.sawteeth as sawteeth
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
@@ -36,13 +37,13 @@ def test_fires(case: Case) -> None:
 @pytest.mark.parametrize(("name", "value"), [("MIN_SLOPE", 0.05), ("MIN_DROP", 0.5), ("MIN_DAYS", 99)])
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("soiling", case).candidates
-    threshold(rule, name, value)
+    threshold(sawteeth, name, value)
     assert not run_rule("soiling", case).candidates
 
 
 @pytest.mark.parametrize(("factor", "fires"), [(0.5, False), (2.5, True)])
 def test_just_under_and_over_the_drop(factor: float, fires: bool) -> None:
-    roof = _dirty(slope=factor * rule.MIN_DROP.value / 17)
+    roof = _dirty(slope=factor * sawteeth.MIN_DROP.value / 17)
     assert bool(run_rule("soiling", case_of(roof)).candidates) is fires
 
 
@@ -89,7 +90,7 @@ def test_its_own_scatter_counts(case: Case, threshold: MoveThreshold, name: str)
     roof = _dirty(slope=0.01, inputs=tuple(range(10)))
     whole = case_of(roof, weather=roof.weather())
     before = {c.inputs for c in (*run_rule("soiling", case).candidates, *run_rule("soiling", whole).candidates)}
-    threshold(rule, name, 1e3)
+    threshold(sawteeth if name == "MIN_RESET" else rule, name, 1e3)
     after = {c.inputs for c in (*run_rule("soiling", case).candidates, *run_rule("soiling", whole).candidates)}
     assert after < before
 
@@ -119,10 +120,10 @@ def _course(seed: int, slope: float, scatter: float = 0.03, days: int = 56, rain
 
 def test_teeth_that_drown_in_the_scatter_are_still_two() -> None:
     """0.5 % a day, a published middle for dry places (from memory); no single day shows the rain."""
-    found = [rule.spread_teeth(_course(seed, 0.005), 0.03, rule.PLANE_SURE.value) for seed in range(20)]
+    found = [sawteeth.spread_teeth(_course(seed, 0.005), 0.03, rule.PLANE_SURE.value) for seed in range(20)]
     told = [teeth for teeth in found if teeth]
     assert len(told) >= 18
-    saw = [rule.saw_teeth(_course(seed, 0.005), 0.03, rule.PLANE_SURE.value, whole=True) for seed in range(20)]
+    saw = [sawteeth.saw_teeth(_course(seed, 0.005), 0.03, rule.PLANE_SURE.value, whole=True) for seed in range(20)]
     assert sum(teeth is not None for teeth in saw) <= len(told) / 2
     assert np.median([teeth.slope for teeth in told]) == pytest.approx(-0.005, rel=0.15)
     assert np.median([teeth.drop for teeth in told]) == pytest.approx(0.14, rel=0.2)
@@ -130,16 +131,16 @@ def test_teeth_that_drown_in_the_scatter_are_still_two() -> None:
 
 
 def test_scatter_alone_has_no_teeth() -> None:
-    clean = [rule.spread_teeth(_course(seed, 0.0), 0.03, rule.PLANE_SURE.value) for seed in range(200)]
+    clean = [sawteeth.spread_teeth(_course(seed, 0.0), 0.03, rule.PLANE_SURE.value) for seed in range(200)]
     assert [teeth for teeth in clean if teeth] == []
 
 
 @pytest.mark.parametrize(("name", "value"), [("PARTING", 1e4), ("PART_DAYS", 29)])
 def test_what_parts_two_teeth(threshold: MoveThreshold, name: str, value: float) -> None:
     level = _course(1, 0.005)
-    assert rule.spread_teeth(level, 0.03, rule.PLANE_SURE.value)
-    threshold(rule, name, value)
-    assert rule.spread_teeth(level, 0.03, rule.PLANE_SURE.value) is None
+    assert sawteeth.spread_teeth(level, 0.03, rule.PLANE_SURE.value)
+    threshold(sawteeth, name, value)
+    assert sawteeth.spread_teeth(level, 0.03, rule.PLANE_SURE.value) is None
 
 
 def test_one_rain_that_washes_a_roof_speaks_against_a_sensor(threshold: MoveThreshold) -> None:
@@ -205,7 +206,7 @@ def test_a_level_between_two_falls_is_chance() -> None:
 
 
 def _tooth(*levels: float) -> rule.Teeth:
-    teeth = rule.saw_teeth(np.array(levels), 0.008, rule.PLANE_SURE.value, whole=True)
+    teeth = sawteeth.saw_teeth(np.array(levels), 0.008, rule.PLANE_SURE.value, whole=True)
     assert teeth is not None
     return teeth
 
@@ -296,8 +297,8 @@ def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyP
         return 1.1 - next(falls) * np.arange(30) / 30, 0.008
 
     monkeypatch.setattr(rule, "_plane_level", level)
-    assert not rule._sinking_planes(roof)
-    assert len(rule._sinking_planes(roof)) >= 2
+    assert not rule._sinking_planes(roof, {})
+    assert len(rule._sinking_planes(roof, {})) >= 2
 
 
 def test_what_sinks_faster_than_dust_falls_is_no_dirt(threshold: MoveThreshold) -> None:

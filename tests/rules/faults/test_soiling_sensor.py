@@ -9,6 +9,7 @@ import pytest
 
 import rules.faults.soiling as rule
 from rules.case import Case
+from rules.sawteeth import saw_teeth
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import case_of, make_roof, run_rule
 
@@ -48,7 +49,7 @@ def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> 
 def test_how_fast_dust_falls(slope: float, told: bool) -> None:
     """A dust storm takes more a day than dry weather: a sensor tells it from our own error, up to 2 % a day."""
     level = 1.0 - slope * np.arange(12.0) + 0.004 * np.random.default_rng(3).standard_normal(12)
-    teeth = rule.saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
+    teeth = saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
     assert teeth is not None
     assert (rule._convincing(_roof(), teeth) is not None) is told
     assert rule._convincing(_roof(sensor=False), teeth) is None

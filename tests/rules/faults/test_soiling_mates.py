@@ -1,0 +1,83 @@
+"""Dirt on most members of a plane, and what dirty members tell of the whole plane."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import rules.cleanest as cleanest
+import rules.faults.soiling as rule
+from rules.case import Case
+from rules.levels import relative_levels
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import Roof, case_of, make_roof, run_rule
+
+RATES = (0.006, 0.012, 0.008, 0.014)  # per day, of five members all but the last; a dry year's fastest is some 0.01 (from memory)
+
+
+def _plane(rates: tuple[float, ...], members: int = 5, days: int = 27, rains: tuple[int, ...] = (9, 18)) -> Roof:
+    """One plane; dust on its first members, which rain takes."""
+    roof = make_roof(days=days, kinds="cmc", units=[["south"]] * members)
+    since = roof.day - np.max([np.where(roof.day >= rain, rain, 0) for rain in rains], axis=0)
+    for n, rate in enumerate(rates):
+        roof.scale(n, 1 - rate * since, roof.when())
+    return roof
+
+
+def _inputs(case: Case) -> set[tuple[int, ...]]:
+    return {c.inputs for c in run_rule("soiling", case).candidates}
+
+
+def test_where_most_are_dirty_the_clean_one_is_the_measure(threshold: MoveThreshold) -> None:
+    roof = _plane(RATES)
+    case = case_of(roof)
+    found = run_rule("soiling", case).candidates
+    assert {c.inputs for c in found} == {(0,), (1,), (2,), (3,)}
+    for c in found:
+        assert c.evidence["slope_per_day"] == pytest.approx(-RATES[c.inputs[0]], rel=0.2)
+        assert c.loss_wh.sum() == pytest.approx(roof.lost_wh(c.inputs), rel=0.3)
+    threshold(cleanest, "RISES", 1e4)
+    assert len(_inputs(case_of(roof))) < len(found)
+
+
+@pytest.mark.parametrize(("name", "value"), [("FASTEST", 0.0), ("WASHES", 2.0), ("DEEPEST", 0.0), ("MOVES", 1e4)])
+def test_what_turns_a_plane_over(threshold: MoveThreshold, name: str, value: float) -> None:
+    case = case_of(_plane(RATES))
+    assert cleanest.beside_clean(case) is not relative_levels(case)
+    threshold(cleanest, name, value)
+    assert cleanest.beside_clean(case) is relative_levels(case)
+
+
+def test_members_a_little_dirty_are_not_the_clean_one(threshold: MoveThreshold) -> None:
+    case = case_of(_plane((0.006, 0.015, 0.014, 0.013)))
+    assert (0,) in _inputs(case)
+    threshold(cleanest, "ALIKE", 0.0)
+    assert (0,) not in _inputs(case)
+
+
+def test_one_that_rises_beside_still_ones_is_the_odd_one() -> None:
+    """Its record follows another plane, whose share of the light grows with the days: the others are not dirty."""
+    roof = make_roof(days=27, kinds="cmc", units=[["south"]] * 6)
+    roof.scale(5, 0.8 + 0.007 * (roof.day % 9), roof.when())
+    assert not _inputs(case_of(roof)) - {(5,)}
+
+
+def _dusty(members: tuple[float, ...], plane: float, restless: float = 0.012) -> Case:
+    """A roof that sinks by ``plane`` a day under a sky that no expectation follows, and ``members`` by more."""
+    roof = make_roof(days=14, kinds="c", units=[["south"] * 2] * 4)
+    sky = 1 + restless * np.random.default_rng(11).standard_normal(14)[roof.day]
+    for n in range(8):
+        more = members[n] if n < len(members) else 0.0
+        roof.scale(n, (1 - plane * roof.day) * (1 - more * roof.day) * sky, roof.when())
+    return case_of(roof, weather=roof.weather())
+
+
+def test_members_that_sink_speak_for_a_plane_that_sinks_by_more(threshold: MoveThreshold) -> None:
+    threshold(rule, "PLANE_SURE", 50.0)  # a sky so restless that the plane alone would not do
+    everyone = (tuple(range(8)),)
+    assert set(everyone) <= _inputs(_dusty((0.004, 0.004), 0.008))
+    assert not set(everyone) & _inputs(_dusty((), 0.008))
+    assert not set(everyone) & _inputs(_dusty((0.004,), 0.008))  # one alone may have a fault of its own
+    assert not set(everyone) & _inputs(_dusty((0.012, 0.012), 0.002))  # the others are clean
+    threshold(rule, "BESIDE_SURE", 50.0)
+    assert not set(everyone) & _inputs(_dusty((0.004, 0.004), 0.008))
