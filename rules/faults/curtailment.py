@@ -30,6 +30,7 @@ from rules.gridwindow import grid_window
 from rules.orders import CALM, CROWD, LEVEL, SAME, crowded, days_at
 from rules.ranks import Floats, Mask
 from rules.siblings import middle, nan_median
+from rules.withheld import by_grid_volts, withheld
 
 COLUMNS = ("dc_power_w", "ac_frequency_hz")
 TIGHT = Threshold(0.012, "ratio", "own reasoning: units under one order stay level to a meter's per cent")
@@ -49,6 +50,7 @@ EDGE = Threshold(0.25, "ratio", "own reasoning: an order begins or ends from one
 REACHED = Threshold(0.97, "of the level", "own reasoning: units under an order stay level to some per cent")
 REACHED_SHARE = Threshold(0.25, "of the hours of the order", "own reasoning: a plane seldom up to it loses next to nothing")
 SUM_CROWD = Threshold(15.0, "standard deviations", "own reasoning: twice CROWD: with most units at a ceiling a sum moves little")
+STIRRED = Threshold(0.05, "ratio", "own reasoning: twice CALM: what a cloud does within half an hour")
 PAST = Threshold(0.5, "of the half hours at it", "own reasoning: clouds pass a number up and down")
 OTHERS_STILL = Threshold(0.35, "of the clear sky's range", "own reasoning: a free unit follows the sky's curve and its clouds")
 OTHERS_BINS = Threshold(4, "half hours of an order", "own reasoning: fewer show no range")
@@ -211,8 +213,9 @@ def _some_frozen(case: Case, held: Mask) -> Mask:
 
 
 def judge(case: Case) -> RuleResult:
-    """One candidate for the site, or one for each of the few places that came up to the order."""
+    """One candidate for the site, or one for each of the few places that came up to the order; one for hidden limits."""
     table, result = case.table, RuleResult()
+    result.candidates += _hidden(case)
     cap, total, droop = _held_down(case)
     held = cap | total | droop
     width = _bin_hours(case)
@@ -265,6 +268,41 @@ def judge(case: Case) -> RuleResult:
             )
         )  # fmt: skip
     return result
+
+
+def _hidden(case: Case) -> list[Candidate]:
+    """Limits without a level, on days without an order: the house's load or the grid's voltage moves them."""
+    out, free = [], ~ordered_days(case)
+    for found, by_volts in ((withheld(case), False), (by_grid_volts(case), True)):
+        if found is None or not (found.days & free).any():
+            continue
+        days = found.days & free
+        free &= ~days
+        told = np.isfinite(found.volts)
+        lift = f", and their modules' voltage lay {100 * (found.volts - 1):.0f} % above its usual" if told else ""
+        if by_volts:
+            what = f"in hours of high grid voltage, on {int(days.sum())} days, and all of it at a lower one: they answer the grid."
+        else:
+            what = (f"in bright hours, and all of it in dim ones, on {int(days.sum())} days{lift}: a limit that moves, as with "
+                    "the house's load.")  # fmt: skip
+        out.append(
+            Candidate(
+                fault="curtailment",
+                scope="site",
+                inputs=tuple(range(len(case.inputs))),
+                days=days,
+                loss_wh=(found.lost_h.sum(axis=2)[:, case.plane_of] * case.rated).sum(axis=1) * days,
+                strength=float(np.clip(0.6 + 0.05 * days.sum() + 0.1 * told, 0, 0.95)),
+                why=f"All units together made {100 * found.made:.0f} % of what the sensor's light offered {what}",
+                evidence={"hours": round(float(found.hours[days].sum()), 1), "of_light": round(found.made, 3), "level": None,
+                          "volts_ratio": round(found.volts, 3) if told else None, "by_frequency": False},
+                alternatives=(
+                    Alternative("soiling", 0.08, "Whether dim hours are low too: dirt takes its share at all hours."),
+                    Alternative("hot-derating", 0.05, "Whether cool bright days are free of it."),
+                ),
+            )
+        )  # fmt: skip
+    return out
 
 
 def _lost(case: Case, cap: Mask, total: Mask, droop: Mask) -> Floats:
@@ -365,8 +403,7 @@ def _ordered(case: Case, light: Floats, own: Mask) -> Mask:
     # With four units or fewer the upper and the middle one are the same: no spread to see.
     several = len(case.site.units) >= 5
     coarse = bool(np.median(table["step_s"]) > 900) if case.day_count else False
-    least = max(LEAST_LEVEL.value, STEPS.value * _step_of(level, wobble))
-    tight = np.isfinite(level) & (level > least) & (light > 0.15)
+    tight = np.isfinite(level) & (level > _least(level, wobble)) & (light > 0.15)
     ceiling = _site_ceiling(case, level)
     tight &= (level < ceiling) & ~own
     alike = (np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value) & np.bool_(several)
@@ -414,7 +451,7 @@ def _again(case: Case, cap: Mask, light: Floats, own: Mask) -> Mask:
     out = cap.copy()
     with np.errstate(invalid="ignore", divide="ignore"):
         brighter = (light > level / BELOW.value) & ~own
-        far = (level > LEAST_LEVEL.value) & (level < _site_ceiling(case, level)) & (level < FAR_BELOW.value * light)
+        far = (level > _least(level, wobble)) & (level < _site_ceiling(case, level)) & (level < FAR_BELOW.value * light)
         for number in crowded(level[far & ~(wobble >= CALM.value)], CROWD.value):
             near = (np.abs(level / number - 1) < LEVEL.value) & brighter
             near &= _dips(level / light, light, near)[:, None]
@@ -443,6 +480,11 @@ def _dips(share: Floats, light: Floats, near: Mask) -> Mask:
     return out
 
 
+def _least(level: Floats, wobble: Floats) -> float:
+    """Level from which on a run of one number is no grey sky in the readings' steps."""
+    return max(LEAST_LEVEL.value, STEPS.value * _step_of(level, wobble))
+
+
 def _step_of(level: Floats, wobble: Floats) -> float:
     """Step in which levels are reported: the least gap between those that stood still for half an hour; 0 without."""
     still = np.unique(np.round(level[(wobble == 0.0) & np.isfinite(level)], 3))
@@ -465,7 +507,7 @@ def _by_sum(case: Case) -> Mask:
         far = use & (level < FAR_BELOW.value * light) & (step < CALM.value)
         out = np.zeros(level.shape, bool)
         for number in crowded(level[far], SUM_CROWD.value):
-            near = use & (np.abs(level / number - 1) < LEVEL.value)
+            near = use & (np.abs(level / number - 1) < LEVEL.value) & ~_in_step(case)
             # What went past a number between half hours at it was not held down to it.
             about = use & (np.abs(level / number - 1) < CALM.value)
             between = np.maximum.accumulate(about, axis=1) & np.maximum.accumulate(about[:, ::-1], axis=1)[:, ::-1]
@@ -474,6 +516,12 @@ def _by_sum(case: Case) -> Mask:
             # A cloud or a lost row in a half hour leaves it a little below the number of its day.
             out |= about & days[:, None]
     return out
+
+
+def _in_step(case: Case) -> Mask:
+    """Bins in which the units rose and fell alike, [D, B]: then their sum did too, whatever its mean."""
+    alike = np.nan_to_num(case.table["cap_spread"], nan=1.0) < ALIKE_UNITS.value
+    return np.asarray(alike & (case.table["cap_wobble"] > STIRRED.value))
 
 
 def _sums(case: Case) -> tuple[Floats, Floats, Mask]:

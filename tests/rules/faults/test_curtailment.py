@@ -388,3 +388,18 @@ def test_clouds_that_pass_a_known_number_up_and_down_are_no_limit(threshold: Mov
     assert not told[8]
     threshold(rule, "PAST", 99.0)
     assert rule._by_sum(case)[8].any()
+
+
+def test_readings_in_coarse_steps_make_no_order() -> None:
+    """Counters in whole watt-hours: a grey day stands on their fourth step for hours."""
+    steps = 0.0268 * np.array([[1.0, 2.0, 3.0, 4.0, 5.0, 4.0, 4.0, 3.0, 2.0, 7.0]])
+    assert rule._least(steps, np.zeros_like(steps)) == pytest.approx(10 * 0.0268, abs=0.01)
+    assert rule._least(steps, np.full_like(steps, 0.01)) == rule.LEAST_LEVEL.value
+
+
+def test_units_that_move_alike_hold_no_sum() -> None:
+    roof = make_roof(days=14, kinds="m", planes={"south": (180.0, 25.0), "west": (180.0, 25.0)})
+    case = case_of(roof)
+    stirred = rule._in_step(case)
+    assert stirred[:, 20:28].mean() > 0.5
+    assert not rule._in_step(case_of(_capped(make_roof(kinds="c"), 0.3, 0, 13)))[:, 22:26].any()
