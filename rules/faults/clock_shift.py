@@ -42,6 +42,8 @@ COARSE = Threshold(1800.0, "s between rows", "own reasoning: a shift of an hour 
 JUMP = Threshold(45.0, "min overnight", "own reasoning: summer time is 60; weather and rows of half an hour move an end by 30")
 JUMP_DAYS = Threshold(4, "days each way", "own reasoning: the middle of four is not moved by one dull morning")
 FAR = Threshold(240.0, "min", "own reasoning: a winter day's half; beyond, its production may run past midnight")
+DARK_HOURS = Threshold(4.0, "h", "own reasoning: no roof where people live is lit for longer than 20 h of a day")
+ALL_BY_NIGHT = Threshold(0.8, "of inputs", "own reasoning: some may be silent or dead")
 NIGHT_SHARE = Threshold(0.1, "of the day's energy", "own reasoning: no sky makes power with the sun down; twilight makes less")
 UNIT_DAYS = Threshold(4, "days", "own reasoning: siblings' clouds tell each day; chance does not agree for four")
 UNIT_SHARE = Threshold(0.7, "of the days told", "own reasoning: a clock does not come and go")
@@ -295,6 +297,12 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     # So far off, a day's production runs over midnight and has no ends: power by night stands for them.
     by_night = _night_share(case, power) >= NIGHT_SHARE.value
     over_midnight = by_night & (power[:, :, [0, -1]] > 0).any(axis=(1, 2))
+    # The dark hours between its end and its start lie off the sun's own as far, whatever shape the course has.
+    # One input may repeat itself by night; nearly all of several do not.
+    awake = (case.table["night_power_h"][:, inputs] > 0.0).mean(axis=1) >= ALL_BY_NIGHT.value
+    dark = np.where(over_midnight & awake & np.bool_(len(inputs) >= 3), _dark_shift(case, power), np.nan)
+    dark = np.where(np.abs(dark) > FAR.value, dark, np.nan)
+    course = np.where(np.isfinite(course), course, dark)
     edge = np.where(np.abs(course) > FAR.value, np.where(by_night, course, np.nan), np.where(over_midnight, np.nan, edge))
     told = np.isfinite(course) & np.isfinite(edge)
     dim = int((case.light_days & ~told).sum())
@@ -405,6 +413,30 @@ def _edge_shift(case: Case, power: Floats) -> Floats:
     by_sun, by_course = ((0.5 * ((on[0] - end[0]) + (on[1] - end[1])) * BIN_HOURS * 60) for end in (up, lit))
     nearer = np.where(by_sun * by_course < 0, 0.0, np.where(np.abs(by_course) < np.abs(by_sun), by_course, by_sun))
     return np.where(whole, nearer, np.nan)
+
+
+def _dark_shift(case: Case, power: Floats) -> Floats:
+    """Minutes by which the middle of each day's longest time without power lies after that of the sun's night, [D].
+
+    Round the clock: a day whose production runs over midnight is dark from its end to its start. NaN without some dark hours.
+    """
+    on = power.max(axis=1) > WAKES.value * BIN_HOURS
+    asked = (on.sum(axis=1) >= 6) & ((~on).sum(axis=1) * BIN_HOURS >= DARK_HOURS.value)
+    out = np.full(case.day_count, np.nan)
+    for d in np.flatnonzero(asked).tolist():
+        apart = _middle_of_gap(on[d]) - _middle_of_gap(case.bin_elevation[d] > 0.0)
+        out[d] = ((apart + BINS / 2) % BINS - BINS / 2) * BIN_HOURS * 60
+    return out
+
+
+def _middle_of_gap(on: Mask) -> float:
+    """Middle of the longest run of False round the clock, bins; NaN without any or without a True."""
+    turn = int(on.argmax())
+    runs = runs_of(~np.roll(on, -turn))
+    if not runs or not on.any():
+        return np.nan
+    first, last = max(runs, key=lambda run: run[1] - run[0])
+    return 0.5 * (first + last) + turn
 
 
 def _ends(power_by_plane: Floats) -> Floats:

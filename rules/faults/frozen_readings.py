@@ -23,13 +23,15 @@ from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults.clock_shift import bins_late
 from rules.faults.curtailment import OUTLAST, held_bins
 from rules.finding import Alternative, Threshold
-from rules.ranks import Floats, Mask, row_quantile
+from rules.ranks import Floats, Mask, median_of, row_quantile
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 MIN_HOURS = Threshold(1.5, "h", "own reasoning: in dim light whole watts repeat for an hour, not for longer while siblings change")
 PLAIN_HOURS = Threshold(3.0, "h", "own reasoning: a gateway repeats itself for hours; shaded whole watts do for two")
 MIN_ROWS = Threshold(6, "rows", "own reasoning: at coarse steps an hour is too few repetitions")
 BLIND_ROWS = Threshold(10, "rows", "own reasoning: power alone, in whole watts, repeats by chance more often")
+BLIND_WATTS = Threshold(25.0, "W", "own reasoning: a whole watt is 4 % of it; open sky without sun changes by less for hours")
+FAINT_HOURS = Threshold(6.0, "h", "own reasoning: from low to high sun and back even so little light doubles")
 AGAIN_ROWS = Threshold(4, "rows", "own reasoning: four equal readings in changing light are seldom, day after day never")
 AGAIN_DAYS = Threshold(3, "days", "own reasoning: as many days in a row with such repetitions are no chance")
 CAUGHT_UP = Threshold(0.3, "of siblings' energy", "own reasoning: a unit that stood counts nothing, one that ran some nine tenths")
@@ -47,6 +49,7 @@ def judge(case: Case) -> RuleResult:
     table, result = case.table, RuleResult()
     rows = table["step_s"] / 3600.0
     zero = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
+    zero = zero - np.abs(bins_late(case)) * BIN_HOURS  # so many of them may be the night's
     level_h = np.maximum(_level_hours(case), _counted_nothing(case))
     # By a wrong clock a night is not the sun's.
     night_h = np.where(bins_late(case) != 0.0, 0.0, table["night_power_h"])
@@ -57,7 +60,9 @@ def judge(case: Case) -> RuleResult:
     again_on = blind_h & (rows >= COARSE_H)[:, None] & (frozen_h >= least[:, None])
     days_on = (frozen_h >= need_h) | (night_h >= NIGHT_HOURS.value)
     # An hour or two of dim or shaded light repeats itself; some day of a frozen record must be plain.
-    plain_on = (frozen_h >= np.maximum(PLAIN_HOURS.value, need_h)) | (night_h >= NIGHT_HOURS.value)
+    faint = blind_h & (table["power"].max(axis=2) / BIN_HOURS * case.rated < BLIND_WATTS.value)
+    plain_h = np.where(faint, FAINT_HOURS.value, PLAIN_HOURS.value)
+    plain_on = (frozen_h >= np.maximum(plain_h, need_h)) | (night_h >= NIGHT_HOURS.value)
     still_on = (zero >= 1.0) & (zero >= 0.15 * table["lit_h"])
     for n in np.flatnonzero((again_on | days_on | still_on).any(axis=0)).tolist():
         ref = case.inputs[n]
@@ -140,17 +145,26 @@ def _counted_nothing(case: Case) -> Floats:
 
 
 def _caught_up(case: Case, n: int, first: int, last: int) -> bool:
-    """Whether an input's counter jumped after it seemed to make nothing: it had made it, the record stood."""
+    """Whether an input's counter jumped after it seemed to make nothing: it had made it, the record stood.
+
+    By more than its siblings' did: what a silence of all hid is nobody's jump.
+    """
+    spell = slice(first, last + 1)
+    siblings = float(case.witness[spell, n].sum() * case.rated[n])
+    if case.table["counter_reset"][spell, n].any() or siblings < case.rated[n]:
+        return False
+    others = np.flatnonzero((case.plane_of == case.plane_of[n]) & (np.arange(len(case.inputs)) != n))
+    hidden = [h for h in (_uncounted(case, int(k), first, last) for k in others) if np.isfinite(h)]
+    return bool(_uncounted(case, n, first, last) - np.fmax(median_of(np.array(hidden)), 0.0) > CAUGHT_UP.value * siblings)
+
+
+def _uncounted(case: Case, n: int, first: int, last: int) -> float:
+    """What an input's counter rose by from before the first to after the last day, beyond what was recorded as power, Wh."""
     begin, end = case.table["counter_first"][:, n], case.table["counter_last"][:, n]
     # Readings of the days next to it only: what a silence before or after hid is not this input's jump.
     low = float(end[first - 1]) if first > 0 and np.isfinite(end[first - 1]) else float(begin[first])
     high = float(begin[last + 1]) if last + 1 < case.day_count and np.isfinite(begin[last + 1]) else float(end[last])
-    spell = slice(first, last + 1)
-    recorded = float(case.energy[spell, n].sum() * case.rated[n])
-    siblings = float(case.witness[spell, n].sum() * case.rated[n])
-    if case.table["counter_reset"][spell, n].any() or siblings < case.rated[n]:
-        return False
-    return bool(high - low - recorded > CAUGHT_UP.value * siblings)
+    return high - low - float(case.energy[first : last + 1, n].sum() * case.rated[n])
 
 
 def _counted(case: Case, n: int, days: Mask, hours: float) -> Candidate:

@@ -232,3 +232,13 @@ def test_the_ends_of_the_record_go_with_the_days_beside_them(
     late = np.flatnonzero(rule.bins_late(case).all(axis=1))
     rule.bins_late.cache_clear()
     assert (late[0], late[-1]) == known
+
+
+def test_a_clock_eight_hours_off_under_a_limit() -> None:
+    """A course cut flat is unlike the clear sky's; the dark hours lie off the night all the same."""
+    roof = make_roof(days=12, kinds="cmc")
+    roof.power = np.minimum(roof.power, 0.12 * 400.0)
+    roof.shift_s = np.full(len(roof.ts), 8.0 * 3600.0)
+    found = only(run_rule("clock-shift", case_of(roof)).candidates)
+    assert found.scope == "site"
+    assert found.evidence["shift_min"] == pytest.approx(480.0, abs=45.0)

@@ -213,3 +213,25 @@ def test_an_input_that_stands_longer_than_an_order_holds_is_frozen_under_it() ->
     roof.freeze(2, roof.when(3, 6, 7.0, 18.0))
     found = {(f.fault, f.unit, f.input) for f in findings(roof)}
     assert {("curtailment", None, None), ("frozen-readings", "U2", 1)} <= found
+
+
+def test_whole_watts_of_a_sky_without_sun_are_not_frozen(threshold: MoveThreshold) -> None:
+    """A wall that never sees the sun makes a dozen watts for hours, and readings have none between."""
+    roof = make_roof(days=8, kinds="c", step=900)
+    roof.power[:, 6:] = np.round(np.clip(roof.power[:, 6:] * 0.04, 0.0, 11.0))
+    roof.power[roof.when(5, 6, 9.5, 10.0), 7] += 1.0
+    roof.without |= {"dc_voltage_v", "dc_current_a"}
+    assert not run_rule("frozen-readings", case_of(roof)).candidates
+    threshold(rule, "BLIND_WATTS", 0.0)
+    threshold(rule, "FAINT_HOURS", 3.0)
+    assert run_rule("frozen-readings", case_of(roof)).candidates
+
+
+def test_what_a_silence_of_all_hid_is_no_jump() -> None:
+    """A contact that opens for hours a day, and a gateway that says nothing for some days between."""
+    roof = make_roof(days=12, kinds="c")
+    for day in (3, 4, 8, 9):
+        roof.dead(2, roof.when(day, day, 10.0, 15.0))
+    for u in range(5):
+        roof.silent(u, roof.when(5, 7))
+    assert not run_rule("frozen-readings", case_of(roof)).candidates
