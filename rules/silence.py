@@ -29,13 +29,14 @@ LOGGED_GAP = Threshold(0.75, "h", "own reasoning: three times a gateway restart;
 
 
 def kinds(
-    missing_h: Floats, longest_h: Floats, runs: Floats, lit_h: Floats, step_s: Floats
+    missing_h: Floats, longest_h: Floats, runs: Floats, lit_h: Floats, step_s: Floats, many: bool = False
 ) -> tuple[Mask, Mask, Mask]:
     """Silent, patchy and judged days, each bool in the shape of ``missing_h``.
 
     Parameters
     ----------
     missing_h, longest_h, lit_h : hours; runs : number of gaps; step_s : s.
+    many : whether several links fell silent at once; a single one may be a bad one.
     """
     hours = np.broadcast_to(step_s, missing_h.shape) / 3600.0
     judged = lit_h >= 1.0
@@ -45,7 +46,9 @@ def kinds(
     rows = np.maximum(lit_h / hours, 2.0)
     p = np.clip(share, 0.02, 0.98)
     by_chance = np.log(np.maximum(rows * (1 - p), 1.5)) / np.log(1 / p)
-    whole &= longest_h / hours > 2.2 * by_chance + 2
+    # Nor are four rows or more that all lost in one run, and none besides.
+    lone = (runs == 1) & (longest_h >= MIN_ROWS.value * hours) & np.bool_(many)
+    whole &= (longest_h / hours > 2.2 * by_chance + 2) | lone
     rows_enough = longest_h >= FEW_ROWS.value * hours
     long = rows_enough & ((longest_h >= LONG_GAP.value) | (longest_h >= 0.8 * lit_h))
     silent = judged & ((share >= 0.97) | (whole & long & (share >= 0.12)))
@@ -104,7 +107,7 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     gap, hours = t["quiet_gap_h"], t["step_s"][:, None] / 3600.0
     gloomy = _gloomy(case)
     missing, longest, runs = (np.where(gloomy, 0.0, t[name]) for name in ("quiet_missing_h", "quiet_gap_h", "quiet_gaps"))
-    silent, patchy, judged = kinds(missing, longest, runs, t["unit_day_h"], t["step_s"][:, None])
+    silent, patchy, judged = kinds(missing, longest, runs, t["unit_day_h"], t["step_s"][:, None], many=True)
     long = (gap >= LOGGED_GAP.value) & (gap >= 2 * hours) & (gap >= ONE_PIECE.value * t["quiet_missing_h"])
     told = judged & ~silent & long & (t["quiet_missing_h"] >= PATCHY_SHARE.value * t["unit_day_h"])
     for u in np.flatnonzero(told.any(axis=0)).tolist():

@@ -24,16 +24,18 @@ from rules.case import Case
 from rules.counters import counter_rise
 from rules.days import alike_days, runs_of, span_mask
 from rules.daytable import BIN_HOURS, day_iso
-from rules.faults.clock_shift import bins_late
+from rules.faults.clock_shift import FAR, bins_late
 from rules.finding import Alternative, Threshold
 from rules.panel import day_offset
 from rules.ranks import Mask
-from rules.silence import gateway_kinds, left_alone, log_of
+from rules.silence import ONE_PIECE, gateway_kinds, left_alone, log_of
 
 COLUMNS = ("timestamp", "energy_total_wh")
 DARK_SHARE = Threshold(0.04, "of clear sky", "own reasoning: below a thick overcast; a dark roof counts nothing")
 LEAST_LIGHT = Threshold(1.0, "h at full sun under a clear sky", "own reasoning: a thick overcast leaves a tenth, a few watt-hours")
 ALIKE = Threshold(0.7, "of days", "own reasoning: gateways that lose one supply are silent over the same days")
+WHOLE = Threshold(0.97, "of daylight", "own reasoning: all but the rows of dusk")
+LIT = Threshold(0.02, "h", "own reasoning: what a clear sky gives half an hour after sunrise")
 SHORT_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 SHORT_LIGHT = Threshold(0.3, "h", "own reasoning: ten times what power and counter differ by in a day (1 % of 5 h)")
 SHORT_SHARE = Threshold(0.2, "of what the sky gave", "own reasoning: between nothing and all, nearer to nothing")
@@ -44,6 +46,8 @@ def judge(case: Case) -> RuleResult:
     """One candidate per gateway and run of silent days: gateway-silent, or site-outage when counters stood."""
     result = RuleResult()
     silent, _, judged = gateway_kinds(case)
+    silent = silent & ~_by_night(case)
+    silent |= _begun_or_ended(case, silent)
     gateways = [unit.gateway for unit in case.site.units]
     everyone: Mask = np.all(silent | ~judged, axis=1) & np.any(silent, axis=1)
     for name in dict.fromkeys(gateways):
@@ -65,6 +69,37 @@ def judge(case: Case) -> RuleResult:
             result.unjudged.append(Unjudged(None, "gateway-silent", "less than an hour of daylight in the record", dim))
     _join_gateways(case, result)
     return result
+
+
+def _begun_or_ended(case: Case, silent: Mask) -> Mask:
+    """Days next to one of whole silence whose one long gap reaches it, [D, U]: there it began or ended.
+
+    In rows of half an hour even a gap over the better part of a day is no silence by itself.
+    """
+    table = case.table
+    gap, missing = table["quiet_gap_h"], table["quiet_missing_h"]
+    whole = silent & (missing >= WHOLE.value * table["unit_day_h"])
+    part = ~silent & (gap >= SHORT_HOURS.value) & (gap >= ONE_PIECE.value * missing)
+    out = np.zeros_like(silent)
+    for d, u in zip(*np.nonzero(part), strict=True):
+        for beside, edge in ((d - 1, slice(None, 2)), (d + 1, slice(-2, None))):
+            if 0 <= beside < case.day_count and whole[beside, u]:
+                out[d, u] |= _unheard(case, d, case.inputs_of_unit(u), edge)
+    return out
+
+
+def _unheard(case: Case, day: int, inputs: np.ndarray, edge: slice) -> bool:
+    """Whether at most half of the first or the last hour of a day's light was heard of."""
+    whole = case.table["plane_clear_all"][day, case.plane_of[inputs]].sum(axis=0)
+    at = np.flatnonzero(whole > LIT.value * len(inputs))[edge]
+    return bool(at.size and case.table["clear"][day, inputs][:, at].sum() < 0.5 * whole[at].sum())
+
+
+def _by_night(case: Case) -> Mask:
+    """Days with rows whose stamps lie so far off that a silence in their daylight may be the night's, [D, U]."""
+    far = np.abs(bins_late(case)) * BIN_HOURS * 60.0 > FAR.value
+    off = np.stack([far[:, case.inputs_of_unit(u)].any(axis=1) for u in range(len(case.site.units))], axis=1)
+    return np.asarray(off & (case.table["unit_seen_h"] > 0.0))
 
 
 def _join_gateways(case: Case, result: RuleResult) -> None:
@@ -104,8 +139,10 @@ def _candidate(
     units = np.unique(case.unit_of[inputs])
     lit = table["quiet_clear"][days][:, units].sum() >= LEAST_LIGHT.value * len(inputs)
     known = np.isfinite(rise) and clear > 0 and (bright or rise > DARK_SHARE.value * clear)
-    stood = known and rise < (DARK_SHARE.value + max(beside, 0.0)) * clear
     waiting = _waiting(case, units, days)
+    # Units that waited for their grid were without it: what they made before the first row is no sign of life in the gap.
+    least = SHORT_SHARE.value * float(case.sky_mean[days].mean()) if waiting else DARK_SHARE.value
+    stood = known and rise < (least + max(beside, 0.0)) * clear
     # Without counters: a supply that failed takes every gateway, and leaves the units waiting to reconnect.
     down = lit and not known and not log.startswith("offline") and (waiting or (all_silent and not only_gateway))
     logged = f"; the gateway log notes {log}" if log else ""

@@ -43,6 +43,7 @@ FURTHER = Threshold(0.02, "of clear sky", "common practice: derating takes 2 to 
 MANY = Threshold(3, "units", "own reasoning: what more of a plane share is dirt, haze or our model; units fail one by one")
 MANY_DEEP = Threshold(0.9, "of the level", "own reasoning: twice what the models of sky and module miss by")
 MANY_DAYS = Threshold(8, "days", "own reasoning: a hot roof is hot on all bright days of a fortnight, haze and dirt come and go")
+SKY_DAYS = Threshold(5, "days", "own reasoning: heat does the same on every hot day; haze, dirt and shade do on some")
 KEEPS = Threshold(0.98, "of its level", "own reasoning: siblings in the same light differ by 1 to 2 %")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
 MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
@@ -244,7 +245,7 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
     if together and (deep > MANY_DEEP.value or days.sum() < MANY_DAYS.value):
         return None
     days &= (bins_late(case)[:, inputs] == 0.0).all(axis=1)  # where its stamps are wrong the sky is another hour's
-    if days.sum() < 2 or not _within_days(power[days], light[days], knee, len(inputs)):
+    if days.sum() < SKY_DAYS.value or not _within_days(power[days], light[days], knee, len(inputs)):
         return None
     lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)
     return Candidate(

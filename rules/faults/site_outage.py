@@ -25,6 +25,7 @@ from rules.case import Case, once
 from rules.days import runs_of
 from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.faults import grid_out_of_range
+from rules.faults.clock_shift import bins_late
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
 from rules.hard import PLAIN_LIGHT, certainty, unit_down
@@ -76,9 +77,16 @@ def judge(case: Case) -> RuleResult:
     days |= window & nobody & (gone | _grid_alarm(case) | (stood >= HALF.value))
     night = _makes_at_night(case)
     days &= (every | nobody) & (~night | (gone & _unlike(table["ac_dead_h"].mean(axis=1), night)))
+    loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
+    # Where stamps are wrong, so many hours of the night pass for light.
+    off_h = np.abs(bins_late(case)).max(axis=1) * BIN_HOURS
+    days &= gone | (off_h == 0.0) | (typical >= off_h + MIN_HOURS.value)
+    # In less light units sleep, under snow or by night: some day of a run must have cost something.
+    dear = gone | _grid_alarm(case) | (loss >= PLAIN_LIGHT.value * float(np.nansum(case.rated)))
+    for first, last in runs_of(days, ~case.light_days):
+        days[first : last + 1] &= dear[first : last + 1].any()
     if not days.any():
         return result
-    loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
     lit = np.maximum(table["unit_lit_h"].mean(axis=1), went.mean(axis=1)) + 1e-6
     loss += case.sky_mean * (table["clear"].sum(axis=2) * case.rated).sum(axis=1) * went.mean(axis=1) / lit
     days = _habit(case, days, typical, loss, result)
@@ -93,8 +101,6 @@ def judge(case: Case) -> RuleResult:
     there &= ~tripped & ~faulty
     days &= ~there & ~tripped  # two units that see their grid stand for themselves
     outside = case.grid_outside_h.max(axis=1) > 0
-    # In less light units sleep, under snow or by night; nobody needs to have told them to.
-    there &= loss >= PLAIN_LIGHT.value * float(np.nansum(case.rated))
     ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, typical, loss))

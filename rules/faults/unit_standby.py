@@ -50,7 +50,7 @@ def judge(case: Case) -> RuleResult:
             continue
         lost = symptom_loss_wh(case, (STANDBY,), inputs)
         days = _in_plain_light(lost / float(case.rated[inputs].sum()), days, judged)
-        if not days.any() or _trickles(case, inputs, days):
+        if not days.any() or _trickles(case, inputs, days & ~(table["grid_trip_h"][:, u] > 0.0)):
             continue
         total = float(hours[days, u].sum())
         no_grid = float(table["ac_dead_h"][days, u].sum())
@@ -97,7 +97,10 @@ def _in_plain_light(lost_h: Floats, days: Mask, judged: Mask) -> Mask:
 
 
 def _trickles(case: Case, inputs: np.ndarray, days: Mask) -> bool:
-    """Whether the unit made a trickle in the light beside its stops: it was awake and covered, it did not stand by."""
+    """Whether the unit made a trickle in the light beside its stops: it was awake and covered, it did not stand by.
+
+    ``days`` [D] are those without a trip of the grid: what is made between trips is no trickle through a cover.
+    """
     clear = case.table["clear"][days][:, inputs].sum(axis=(1, 2))
     rest = clear - case.table["symptom_clear"][days][:, inputs, STANDBY].sum(axis=1)
     told = rest >= REST.value * clear

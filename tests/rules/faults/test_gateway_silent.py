@@ -198,3 +198,22 @@ def test_behind_a_wrong_clock_standing_counters_tell_no_outage(days: tuple[int, 
     assert [c.fault for c in run_rule("gateway-silent", case).candidates] == ["site-outage"]
     monkeypatch.setattr(rule, "bins_late", lambda case: np.full((case.day_count, len(case.inputs)), 6.0))
     assert "site-outage" not in [c.fault for c in run_rule("gateway-silent", case).candidates if "counters rose" in c.why]
+
+
+def test_an_outage_over_parts_of_days_in_coarse_rows() -> None:
+    """From one afternoon to the morning after next, the units waiting before the first whole half hour."""
+    roof = make_roof(days=10, kinds="c", step=1800)
+    gone = roof.when(4, 6) & ~roof.when(4, 4, 0.0, 12.0) & ~roof.when(6, 6, 9.0, 24.0)
+    for u in range(5):
+        roof.silent(u, gone)
+        roof.power[np.ix_(gone, roof.inputs_of(u))] = 0.0
+        roof.standby(u, roof.when(6, 6, 9.0, 9.5), "starting")
+    found = only(run_rule("gateway-silent", case_of(roof)).candidates)
+    assert (found.fault, np.flatnonzero(found.days).tolist()) == ("site-outage", [4, 5, 6])
+
+
+def test_a_night_by_a_clock_far_off_is_no_silence() -> None:
+    roof = make_roof(days=12, kinds="c")
+    roof.shift_s = np.full(len(roof.ts), 8.0 * 3600.0)
+    case = case_of(roof)
+    assert not run_rule("gateway-silent", case).candidates

@@ -192,6 +192,9 @@ def test_a_clock_that_is_off_by_hours_is_no_outage(monkeypatch: pytest.MonkeyPat
     assert not run_rule("site-outage", case).candidates
     with monkeypatch.context() as patch:
         patch.setattr(rule, "_makes_at_night", lambda case: np.zeros(case.day_count, bool))
+        # On dull days nothing shows by night: the clock is known from the others.
+        assert not run_rule("site-outage", case_of(roof, weather)).candidates
+        patch.setattr(rule, "bins_late", lambda case: np.zeros((case.day_count, len(case.inputs))))
         assert run_rule("site-outage", case_of(roof, weather)).candidates
     # A grid that is gone for hours on one of its days is gone whatever the clock says.
     when = roof.when(5, 5, 10, 14)
@@ -316,3 +319,14 @@ def test_one_unit_that_sees_a_grid_at_another_hour_makes_no_order() -> None:
     roof.standby(4, roof.when(5, 5, 14.2, 17.5))
     roof.ac_volts[roof.when(5, 5, 14.2, 17.5), 4] = 0.0
     assert {c.fault for c in run_rule("site-outage", case_of(roof)).candidates} == {"site-outage"}
+
+
+def test_units_that_sleep_in_the_gloom_are_no_outage(threshold: MoveThreshold) -> None:
+    """No voltage and no log say that the grid was gone, and next to nothing was lost."""
+    roof = make_roof(days=9, kinds="c")
+    for u in range(5):
+        roof.standby(u, roof.when(5, 5, 10.0, 13.0))
+    roof.without |= {"ac_voltage_v", "ac_frequency_hz"}
+    assert only(run_rule("site-outage", case_of(roof)).candidates).fault == "site-outage"
+    threshold(rule, "PLAIN_LIGHT", 24.0)
+    assert not run_rule("site-outage", case_of(roof)).candidates

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import rules.faults.unit_standby as rule
@@ -122,3 +123,17 @@ def test_how_little_a_trickle_is(threshold: MoveThreshold) -> None:
             assert run_rule("unit-standby", case).candidates
     threshold(rule, "REST", 0.25)
     assert not run_rule("unit-standby", case).candidates
+
+
+def test_starts_between_trips_of_the_grid_are_no_trickle() -> None:
+    """A unit that stands still on a supply that leaves its window most days, and tries to start then."""
+    roof = make_roof(days=12, kinds="c")
+    for day in range(4, 12):
+        out = roof.when(day, day, 10.0, 10.5)
+        roof.ac_volts[out] = 266.0
+        roof.power[roof.when(day, day, 10.0, 10.6)] = 0.0
+    stands = roof.when(4, 11)
+    roof.standby(1, stands, "fault")
+    roof.power[np.ix_(roof.when(4, 11, 10.6, 14.0), roof.inputs_of(1))] = 6.0
+    found = [c for c in run_rule("unit-standby", case_of(roof)).candidates if c.inputs == tuple(roof.inputs_of(1))]
+    assert only(found).days.sum() >= 7
