@@ -140,8 +140,10 @@ def _candidate(
     lit = table["quiet_clear"][days][:, units].sum() >= LEAST_LIGHT.value * len(inputs)
     known = np.isfinite(rise) and clear > 0 and (bright or rise > DARK_SHARE.value * clear)
     waiting = _waiting(case, units, days)
-    # Units that waited for their grid were without it: what they made before the first row is no sign of life in the gap.
-    least = SHORT_SHARE.value * float(case.sky_mean[days].mean()) if waiting else DARK_SHARE.value
+    # Units that waited for their grid, or a gateway that started anew, were without it: what was made between its
+    # return and the first row is no sign of life in the gap.
+    returned = waiting or log.startswith("restart")
+    least = max(DARK_SHARE.value, SHORT_SHARE.value * float(case.sky_mean[days].mean())) if returned else DARK_SHARE.value
     stood = known and rise < (least + max(beside, 0.0)) * clear
     # Without counters: a supply that failed takes every gateway, and leaves the units waiting to reconnect.
     down = lit and not known and not log.startswith("offline") and (waiting or (all_silent and not only_gateway))
