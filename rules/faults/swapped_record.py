@@ -23,7 +23,7 @@ from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case, once
 from rules.days import first_to_last
 from rules.finding import Alternative, Threshold
-from rules.ranks import Floats, Mask, taken
+from rules.ranks import Floats, Mask, median_of, taken
 from rules.siblings import middle, nan_median
 
 COLUMNS = ("dc_power_w",)
@@ -39,6 +39,7 @@ _FEW = 4
 _HINT = 0.85  # of the misfit to the own plane: worth a closer look
 IDLE = Threshold(0.05, "of a plane's typical power", "own reasoning: less is standing still, whatever plane it is")
 MIN_LIGHT = Threshold(0.2, "h", "own reasoning: a roof turned from a winter's sun makes no more in a whole day")
+ODD = Threshold(3.0, "ratio of misfits", "own reasoning: who follows another plane is further from his own than they from each other")
 PASSING_DAYS = Threshold(4, "days", "own reasoning: nobody swaps records for two days; their clouds may be another plane's")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
@@ -122,12 +123,37 @@ def _explained(
     for n in [n for n, found in out.items() if found[4] is not None and (found[4] not in out or out[found[4]][4] != n)]:
         del out[n]  # its partner fits a third one better
     for n, near in fits.items():
+        if size[case.plane_of[n]] == 1 and n not in out:
+            out |= _lone(case, courses, own, n, near)
+    for n, near in fits.items():
         for p, theirs in sorted(near.items(), key=lambda i: float(np.nansum(i[1]))):
             days = (own[n] > 2 * BAD_FIT.value) & (theirs < BETTER.value * own[n]) & (theirs < SURE_FIT.value)
             plain = min(size[case.plane_of[n]], size[p]) >= _FEW and days.sum() >= 3
             if n not in out and plain and _steady(days, np.isfinite(own[n])):
                 out[n] = (p, days, own[n], theirs, None)
     return out
+
+
+def _lone(
+    case: Case, courses: _Courses, own: list[Floats], n: int, near: dict[int, Floats]
+) -> dict[int, tuple[int, Mask, Floats, Floats, int | None]]:
+    """The swap, as in :func:`_explained`, of one alone on its plane, whose course only the sky tells, and poorly.
+
+    It follows another plane's members through their clouds, and one of those follows none of the others.
+    """
+    a = int(case.plane_of[n])
+    for p, theirs in sorted(near.items(), key=lambda i: float(np.nansum(i[1]))):
+        m = courses.odd_one(p)
+        if m is None:
+            continue
+        bright = (own[n] > 2 * PLAIN_MISFIT.value) & (theirs < PLAIN_BETTER.value * own[n])
+        dull = np.isnan(own[n]) & (own[m] > PLAIN_MISFIT.value)
+        days = (bright | dull) & (theirs < SURE_FIT.value)
+        if bright.sum() < MIN_DAYS.value or not _steady(days, np.isfinite(theirs) & (own[m] > PLAIN_MISFIT.value)):
+            continue
+        if courses.sun_agrees(n, m):
+            return {n: (p, days, own[n], theirs, m), m: (a, days, own[m], courses.misfit(m, a, (n,)), n)}
+    return {}
 
 
 def _steady(days: Mask, told: Mask) -> bool:
@@ -185,6 +211,16 @@ class _Courses:
                 self._kept[p, (n,)] = course[:, k]
         return out
 
+    def odd_one(self, plane: int) -> int | None:
+        """The one member of a plane that stands out from others who are alike without it."""
+        members = self.members[plane].tolist()
+        for m in members if len(members) > 2 else ():
+            rest = [_middle_of(self.misfit(k, plane, (m,))) for k in members if k != m]
+            apart = _middle_of(self.misfit(m, plane, ()))
+            if apart > max(PLAIN_MISFIT.value, ODD.value * max(rest)):
+                return int(m)
+        return None
+
     def heard(self, plane: int, days: Mask) -> int:
         """Members of a plane that reported on most of some days."""
         return int((self.power[np.ix_(days, self.members[plane])].sum(axis=2) > 0.0).mean(axis=0).round().sum())
@@ -222,6 +258,11 @@ class _Courses:
             miss = np.abs(power - scale[..., None] * shape).sum(axis=-1) / total
         enough = (total > MIN_LIGHT.value) & (shape.sum(axis=-1) > MIN_LIGHT.value)
         return np.where(enough, miss, np.nan)
+
+
+def _middle_of(misfit: Floats) -> float:
+    """Middle of a misfit by day, [D]; nil where no day tells."""
+    return median_of(misfit[np.isfinite(misfit)]) if np.isfinite(misfit).any() else 0.0
 
 
 def _middles_without(energy: Floats) -> Floats:

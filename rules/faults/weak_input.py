@@ -55,6 +55,7 @@ SHORT = "made less, but on too few judged days yet"
 ITS_OWN = "makes some per cent less from the first day on: a weak module, another class of rating or dirt, not told apart"
 PLATEAU = Threshold(0.2, "of the deficit", "own reasoning: no shadow takes one share of much of the light and less of none")
 DEEP = Threshold(0.5, "ratio", "own reasoning: what lacks more than half at its best hours stands in a shadow all day")
+LEAST = Threshold(0.15, "ratio", "own reasoning: who makes next to nothing stands still, whatever ends there are")
 NEAR_THIRD = Threshold(0.035, "ratio", "one of three strings bypassed; module spread around it")
 PAIR = Threshold(0.15, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
 FROZEN = Threshold(0.5, "of the lit hours", "own reasoning: who repeats himself most of the day tells nothing of the others")
@@ -313,7 +314,7 @@ def _is_weak(s: Segment, levels: Levels, n: int, own: float | None, in_volts: bo
     else:
         low = 1 - s.middle / own > max(MIN_FALL.value, 4.0 * levels.noise[n])
     steady = abs(s.slope) <= MAX_SLOPE.value or abs(s.start - s.end) < 0.03 or len(s.days) < 6
-    return low and steady and len(s.days) >= 2
+    return low and steady and len(s.days) >= 2 and s.middle > LEAST.value
 
 
 def _with_onset(levels: Levels, n: int, days: np.ndarray, healthy: float) -> np.ndarray:
