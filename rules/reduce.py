@@ -45,6 +45,8 @@ LIT_POWER = Threshold(
 LIT_SKY = Threshold(
     0.25, "W per rated W", "own reasoning: under a clear sky; a thick overcast still leaves a few per cent"
 )
+LOW_SKY = Threshold(0.05, "W per rated W", "own reasoning: under a clear sky; lower, the sun stands in trees, mist and hills")
+LEAST_SKY = Threshold(0.01, "W per rated W", "own reasoning: a clear sky on a plane turned from a low sun (pvlib, Hay-Davies)")
 ZERO_POWER = Threshold(0.005, "W per rated W", "own reasoning: meter offset of 1 to 2 W on a 400 W module")
 TRICKLE = Threshold(0.002, "W per rated W", "own reasoning: over a meter's last digit; units stay awake at some 1 W")
 ZERO_SHARE = Threshold(0.015, "of siblings' power", "own reasoning: a leak or an offset; deep shade leaves more")
@@ -169,7 +171,9 @@ def reference_frame(panel: Panel, weather: pd.DataFrame, sun: Sun | None = None)
     alone = members[:, :, plane_index] <= 2
     reference = np.where(alone | carried[:, :, None], np.fmax(reference, 0.85 * by_sky), reference)
     nobody = (~np.isfinite(sky) | (sky < 0.02))[:, :, None]
-    lit = ((reference >= LIT_POWER.value) & (clear_n >= 0.05)) | (nobody & (clear_n >= LIT_SKY.value))
+    # A plane that never sees the sun on a winter's day has its light all the same.
+    least = np.clip(0.5 * clear_n.max(axis=1, keepdims=True), LEAST_SKY.value, LOW_SKY.value)
+    lit = ((reference >= LIT_POWER.value) & (clear_n >= least)) | (nobody & (clear_n >= LIT_SKY.value))
     lit &= panel.covered[:, :, None]
     return Frame(
         x=x,
@@ -280,12 +284,14 @@ def _reduce_panel(whole: Panel, weather: pd.DataFrame) -> DayTable:
     if stuck.any():
         stuck &= frame.repeats.held(np.nan_to_num(typ_n)) >= _stuck_rows(panel.step_s)
     clipped &= ~repeats & ~stuck
+    grid_out, trip, held_off = _grid_features(panel, frame, zero, unit_of, window, out)
     # At its ceiling an input owes no more than the ceiling.
     owed = np.where(clipped, np.minimum(np.nan_to_num(typ_n), x0), np.nan_to_num(typ_n))
     # Siblings at their ceiling say nothing about an input that is not (or is at another one).
     planes_n = frame.plane_typical.shape[2]
     capped = np.stack([clipped[:, :, frame.plane_index == p].mean(axis=2) > 0.3 for p in range(planes_n)], axis=2)
-    free = told & ~clipped & ~capped[:, :, frame.plane_index]
+    # Nor does who waits for its grid: the units at a branch's end trip first and most.
+    free = told & ~clipped & ~capped[:, :, frame.plane_index] & ~held_off[:, :, unit_of]
     out["free_power"] = _by_bin(np.where(free, x0, 0), bins) * hours
     out["free_typical"] = _by_bin(np.where(free, np.nan_to_num(typ_n), 0), bins) * hours
     out["power"] = _by_bin(np.where(told, x0, 0), bins) * hours
@@ -302,7 +308,6 @@ def _reduce_panel(whole: Panel, weather: pd.DataFrame) -> DayTable:
     out["plane_power"] = _by_bin(np.nan_to_num(mean), bins) * hours
 
     # -- symptoms --------------------------------------------------------
-    grid_out, trip = _grid_features(panel, frame, zero, unit_of, window, out)
     symptom = _symptoms(panel, frame, zero, unit_of, trip)
     _symptom_features(panel, frame, symptom, out)
     day_light = (clear_n >= 0.05) & covered[:, :, None]
@@ -419,8 +424,8 @@ def _grid_features(
     unit_of: NDArray[np.int64],
     window: GridWindow,
     out: dict[str, NDArray[Any]],
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Grid readings; returns [D, K, U] outside the window, and tripped or waiting after it."""
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Grid readings; returns [D, K, U] outside the window, tripped or waiting after it, and rows that may hold a part of that."""
     hours, units = panel.hours, len(panel.site.units)
     volts, hertz = panel.ac_voltage_v, panel.ac_frequency_hz
     lit_u = _unit_any(frame.lit, unit_of, units)
@@ -454,7 +459,11 @@ def _grid_features(
     out["grid_loss"] = np.zeros(trip.shape[::2])
     if trip.any():
         out["grid_loss"] = _trip_loss(frame, unit_of, units, trip, recent & lit_u).sum(axis=1) * hours
-    return outside, trip
+    # On such a day whoever stands still waits for his grid, whatever the voltage of that instant; the rows beside hold a part.
+    held_off = recent | (dark_unit & lit_u)
+    held_off[:, 1:] |= held_off[:, :-1].copy()
+    held_off[:, :-1] |= held_off[:, 1:].copy()
+    return outside, trip, held_off & trip.any(axis=1, keepdims=True)
 
 
 def _trip_loss(

@@ -39,7 +39,7 @@ _FEW = 4
 _HINT = 0.85  # of the misfit to the own plane: worth a closer look
 IDLE = Threshold(0.05, "of a plane's typical power", "own reasoning: less is standing still, whatever plane it is")
 MIN_LIGHT = Threshold(0.2, "h", "own reasoning: a roof turned from a winter's sun makes no more in a whole day")
-ODD = Threshold(3.0, "ratio of misfits", "own reasoning: who follows another plane is further from his own than they from each other")
+ODD = Threshold(3.0, "ratio of misfits", "own reasoning: who follows another plane is further off than those who do not")
 PASSING_DAYS = Threshold(4, "days", "own reasoning: nobody swaps records for two days; their clouds may be another plane's")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 

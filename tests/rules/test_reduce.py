@@ -11,7 +11,7 @@ import rules.reduce
 from rules.daytable import DARK, DEAD, FIELDS, IDLE, MISSING, STANDBY
 from rules.reduce import reduce_days
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import NO_WEATHER, Roof, make_roof, table_of
+from tests.rules.make import FIRST_DAY, NO_WEATHER, Roof, make_roof, table_of
 
 
 def _hours(roof: Roof, code: int) -> np.ndarray:
@@ -129,3 +129,31 @@ def test_what_is_computed_of_daylight_is_that_of_the_whole_day(monkeypatch: pyte
     uncut = table_of(roof)
     for name in set(FIELDS) - {"hz_bin", "volt_bin"}:  # grid readings by the half hour are kept of the day only
         np.testing.assert_allclose(cut[name], uncut[name], rtol=1e-5, atol=1e-6, err_msg=name)
+
+
+def test_a_roof_turned_from_a_winters_sun_has_its_light() -> None:
+    """A plane to the north at 50 degrees in December sees no direct sun at all (pvlib): dead is dead there, too."""
+    roof = make_roof(
+        days=4, kinds="o", first=FIRST_DAY + 183, latitude=50.0, units=(("north",) * 2,) * 3, planes={"north": (0.0, 50.0)}
+    )
+    roof.power *= 3.0  # a sky as bright all over as a thin overcast
+    roof.dead(2, roof.when(1, 2))
+    hours = table_of(roof)["symptom_slots"][:, 2, DEAD]
+    assert (hours[1:3] > 2.0).all()
+    assert not hours[[0, 3]].any()
+
+
+def test_who_waits_for_his_grid_is_measured_by_nobody() -> None:
+    """At a branch's end a unit trips time and again; the instants read between show a grid in its window (common practice)."""
+    roof = make_roof(days=2, kinds="c", step=900)
+    noon, u = roof.when(1, 1, 11.0, 13.0), 1
+    rows = np.flatnonzero(noon)
+    roof.standby(u, noon, "starting")
+    roof.ac_volts[rows[::4], u] = 258.0
+    roof.ac_volts[rows[1::4], u] = 249.0
+    table, mine = table_of(roof), roof.inputs_of(u)
+    assert table["grid_trip_h"][1, u] >= 1.0
+    made, owed = table["free_power"][1, mine].sum(), table["free_typical"][1, mine].sum()
+    assert made == pytest.approx(owed, rel=0.03)
+    assert table["power"][1, mine].sum() < 0.85 * table["typical"][1, mine].sum()
+    assert table["free_typical"][0, mine].sum() == pytest.approx(table["typical"][0, mine].sum(), rel=1e-6)

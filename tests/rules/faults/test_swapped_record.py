@@ -133,3 +133,23 @@ def test_a_day_spent_at_a_ceiling_tells_of_nobody_who_is_not() -> None:
         roof.power[:, n] = np.minimum(roof.power[:, n], 0.45 * roof.power[:, n].max())
     apart = np.array(rule._Courses(case_of(roof)).own_misfits())
     assert np.nanmax(apart) < rule.PLAIN_MISFIT.value
+
+
+def test_one_alone_on_its_plane_is_swapped_with_the_odd_one_it_follows(threshold: MoveThreshold) -> None:
+    """Only the sky tells the course of a plane of one; the other plane's clouds tell whose record it has."""
+    roof = make_roof(planes=FAR, rated_va=None, units=[["south"], ["west"] * 4], kinds="cmmc")
+    for column in (roof.power, roof.volts):
+        column[:, [0, 2]] = column[:, [2, 0]]
+    case = case_of(roof)
+    courses = rule._Courses(case)
+    follows = courses.own_misfits(), 0, {1: courses.misfit(0, 1, ())}
+    assert set(rule._lone(case, courses, *follows)) == {0, 2}
+    assert {c.inputs for c in run_rule("swapped-record", case).candidates} == {(0,), (2,)}
+    threshold(rule, "ODD", 1e6)
+    assert not rule._lone(case, courses, *follows)
+
+
+def test_one_alone_that_faces_like_others_of_whom_one_is_shaded_is_no_swap() -> None:
+    roof = make_roof(planes={"south": (170.0, 30.0), "west": (190.0, 30.0)}, units=[["south"], ["west"] * 4], kinds="cmmc")
+    roof.shade(2, (60.0, 160.0), 60.0, 0.9)
+    assert not run_rule("swapped-record", case_of(roof)).candidates
