@@ -21,6 +21,7 @@ import numpy as np
 
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
+from rules.days import runs_of, span_mask
 from rules.daytable import IDLE, SKY, STANDBY
 from rules.faults.curtailment import ordered_days
 from rules.faults.site_outage import switched_off
@@ -44,12 +45,13 @@ from rules.snowsky import (
     uncovered_share,
 )
 from rules.snowsleep import sleepers, unheard
-from rules.snowspell import DEEP, Spell, spell_of
+from rules.snowspell import DEEP, DEEP_DAYS, NIL, Spell, spell_of
 
 COLUMNS = ("dc_power_w", "temp_air_c")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
 BESIDE = Threshold(0.3, "of what other planes expect", "own reasoning: a plane or clock stated wrongly costs half, not two thirds")
 WELL = Threshold(0.6, "of what the sensor or other planes expect", "own reasoning: a plane not always shaded, some snow left")
+DIM_BEHIND = Threshold(0.5, "of the best of the plane", "own reasoning: a cover takes more, another share of the sky less")
 FEW_DAYS = 3
 LIKE_BEFORE = Threshold(0.65, "of the days before", "own reasoning: it falls from a dull sky and lies on under a clear one")
 OPEN_VOLTS = Threshold(1.12, "of voltage at full sun", "pvlib single-diode model: 1.0 open in a hundredth of full sun, 1.2 in full")
@@ -64,9 +66,11 @@ def judge(case: Case) -> RuleResult:
     unsure = int((case.light_days & ~cold & season_possible(case)).sum())
     if unsure and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any():
         result.unjudged.append(Unjudged(None, "snow", "no air temperature", unsure))
-    if not cold.any():
+    guessed = not why.startswith("measured")
+    if not cold.any() and not (guessed and season_possible(case).any()):
         return result
     sky = Sky.of(case)
+    cold = cold | _too_dark(case, sky) if guessed else cold
     found = [_spells(case, p, cold, sky) for p in range(len(case.names))]
     for _ in range(2):  # what one plane's waking tells of a night, it tells of the others too
         starts = [s.start for spells in found for s in spells]
@@ -79,7 +83,14 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
-def _covered(d: int, p: int, sky: Sky) -> bool:
+def _too_dark(case: Case, sky: Sky) -> Mask:
+    """Days of a season of possible snow among those in a row on which a plane made a trickle that no sky leaves, [D]."""
+    deep = ((sky.plane > NIL.value) & (sky.plane < DEEP.value * sky.dull)).any(axis=1) & case.light_days & season_possible(case)
+    rows = [(first, last) for first, last in runs_of(deep) if last - first + 1 >= DEEP_DAYS.value]
+    return span_mask(case.day_count, rows)
+
+
+def _covered(case: Case, d: int, p: int, sky: Sky) -> bool:
     """Whether a plane made next to nothing of the light there was."""
     share, expected = float(sky.plane[d, p]), float(sky.expected[d, p])
     if not np.isfinite(share):
@@ -89,6 +100,8 @@ def _covered(d: int, p: int, sky: Sky) -> bool:
             return False
         owed = min(expected, float(np.fmin(sky.heard[d, p], np.inf)))
         return share < HIDDEN.value * owed and share < 0.35 and expected > (0.05 if share < COVERED.value else 0.12)
+    if sky.best(np.flatnonzero(case.plane_of == p))[d] > BRIGHT.value:
+        return False  # one that is free in plain light: no cover of the plane, but others that stand still
     # Other planes in plain light speak without a sensor too.
     beside = np.isfinite(expected) and expected > BRIGHT.value and share < min(BESIDE.value * expected, DARK.value)
     return share < sky.cover(d, p) or bool(beside)
@@ -107,7 +120,13 @@ def _came_back(case: Case, p: int, d: int, sky: Sky) -> bool:
         return False
     if sky.trusted and sky.plane[told[-1], p] > LOW.value * sky.expected[told[-1], p]:
         return False  # it made what a dull sky left
-    behind = left_behind(_well_heard(case, d, inputs, sky))
+    if _standing(case, inputs, told[-1]):
+        return False  # it stood still without grid, whatever the light
+    shares = _well_heard(case, d, inputs, sky)
+    behind = left_behind(shares)
+    if not sky.trusted and sky.best(inputs)[d] <= DARK.value:
+        # In dim light who sees more of the sky makes more: snow takes most of it.
+        behind &= np.nan_to_num(shares) < DIM_BEHIND.value * sky.best(inputs)[d]
     if sky.trusted and sky.light[told[-1], p] < PLAIN_LIGHT.value and 2 * behind.sum() < len(inputs):
         return False  # it was dark for want of light
     if not (1 if len(inputs) < 4 else 2) <= behind.sum() < len(inputs):
@@ -168,7 +187,8 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     p = int(case.plane_of[inputs[0]])
     if (no_grid.mean() >= 0.5 or case.tripped(p)[day]) and _whole_while_on(case, p, day):
         return True
-    if _lit_but_still(case, inputs, day).mean() >= 0.5:
+    # Most of the site, too: a plane that the sun hardly reaches shows no voltage.
+    if any(_lit_but_still(case, some, day).mean() >= 0.5 for some in (inputs, np.arange(len(case.inputs)))):
         return True
     return bool((hours > 0.6 * lit).all() and (resting > 0.5 * lit.max() or case.table["ac_dead_h"][day, units].max() > 1))
 
@@ -203,7 +223,7 @@ def _spells(case: Case, p: int, cold: Mask, sky: Sky) -> list[Spell]:
         if start <= until:
             continue
         returning = False
-        if not _covered(start, p, sky):
+        if not _covered(case, start, p, sky):
             returning = _came_back(case, p, start, sky)
             if not returning:
                 continue

@@ -71,9 +71,9 @@ def test_a_link_that_is_lost_in_the_morning_leaves_no_dark_day() -> None:
     assert np.isnan(sky.heard[3, 0])
     sky = _sky(case)
     sky.plane[5], sky.heard[5] = 0.08, 0.09
-    assert not rule._covered(5, 0, sky)
+    assert not rule._covered(case, 5, 0, sky)
     sky.heard[5] = np.nan
-    assert rule._covered(5, 0, sky)
+    assert rule._covered(case, 5, 0, sky)
 
 
 def test_a_plane_known_dark_on_days_as_bright_lies_under_no_snow() -> None:
