@@ -52,6 +52,7 @@ HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reason
 BESIDE = Threshold(0.3, "of what other planes expect", "own reasoning: a plane or clock stated wrongly costs half, not two thirds")
 WELL = Threshold(0.6, "of what the sensor or other planes expect", "own reasoning: a plane not always shaded, some snow left")
 DIM_BEHIND = Threshold(0.5, "of the best of the plane", "own reasoning: a cover takes more, another share of the sky less")
+FREE = Threshold(0.25, "of the inputs heard", "own reasoning: of a dozen the first slides free at once, of three one is no first")
 FEW_DAYS = 3
 LIKE_BEFORE = Threshold(0.65, "of the days before", "own reasoning: it falls from a dull sky and lies on under a clear one")
 OPEN_VOLTS = Threshold(1.12, "of voltage at full sun", "pvlib single-diode model: 1.0 open in a hundredth of full sun, 1.2 in full")
@@ -100,8 +101,9 @@ def _covered(case: Case, d: int, p: int, sky: Sky) -> bool:
             return False
         owed = min(expected, float(np.fmin(sky.heard[d, p], np.inf)))
         return share < HIDDEN.value * owed and share < 0.35 and expected > (0.05 if share < COVERED.value else 0.12)
-    if sky.best(np.flatnonzero(case.plane_of == p))[d] > BRIGHT.value:
-        return False  # one that is free in plain light: no cover of the plane, but others that stand still
+    heard = sky.share[d, case.plane_of == p]
+    if (heard > BRIGHT.value).sum() >= FREE.value * np.isfinite(heard).sum():
+        return False  # so many in plain light at once: no cover of the plane, but others that stand still
     # Other planes in plain light speak without a sensor too.
     beside = np.isfinite(expected) and expected > BRIGHT.value and share < min(BESIDE.value * expected, DARK.value)
     return share < sky.cover(d, p) or bool(beside)
