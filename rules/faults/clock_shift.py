@@ -312,8 +312,9 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     need = MIN_SHIFT.value + 0.75 * case.table["step_s"] / 60.0 * (case.table["step_s"] > 600)
     agree = told & (np.sign(course) == np.sign(edge))
     hit = agree & (np.abs(course) >= need) & (np.abs(edge) >= 0.8 * need)
-    # Under clouds only the ends of the day speak; they must be far off, day after day.
-    far = np.abs(edge) >= np.maximum(need + 15.0, 45.0)
+    # Under clouds only the ends of the day speak; they must be far off, day after day, and both of them the same way:
+    # snow and gloom put off the start and bring on the end.
+    far = (np.abs(edge) >= np.maximum(need + 15.0, 45.0)) & _same_way(case, power)
     run = np.zeros(len(edge), bool)
     for first, last in runs_of(far, ~np.isfinite(edge)):
         same = np.sign(edge[first : last + 1][far[first : last + 1]])
@@ -413,6 +414,13 @@ def _edge_shift(case: Case, power: Floats) -> Floats:
     by_sun, by_course = ((0.5 * ((on[0] - end[0]) + (on[1] - end[1])) * BIN_HOURS * 60) for end in (up, lit))
     nearer = np.where(by_sun * by_course < 0, 0.0, np.where(np.abs(by_course) < np.abs(by_sun), by_course, by_sun))
     return np.where(whole, nearer, np.nan)
+
+
+def _same_way(case: Case, power: Floats) -> Mask:
+    """Days that both start and end after, or both before, the sun or the planes' clear-sky course, [D]."""
+    on = _ends(power)
+    up, lit = _ends((case.bin_elevation > 0.0)[:, None].astype(np.float64)), _ends(case.table["plane_clear_all"])
+    return np.asarray(np.logical_or.reduce([np.prod(on - ends, axis=0) > 0.0 for ends in (up, lit)]))
 
 
 def _dark_shift(case: Case, power: Floats) -> Floats:

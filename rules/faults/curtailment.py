@@ -65,6 +65,7 @@ AGAIN_HOURS = Threshold(1.5, "h", "own reasoning: no cloud stands for three half
 BITES_HOURS = Threshold(1.5, "h a day", "own reasoning: an order that bites for less on its days can't be told from a broad noon")
 GLOOM = Threshold(0.2, "of rating", "own reasoning: what a dull sky gives; a lid of cloud holds it level as an order would")
 GLOOM_HOURS = Threshold(2.2, "h a day", "own reasoning: an order so low bites from morning to evening")
+GLOOM_DAYS = Threshold(6, "days", "own reasoning: no lid of cloud comes back at one number for so many days")
 FROZEN_HOURS = Threshold(3.0, "h", "own reasoning: a gateway repeats itself for hours; a ceiling's power moves in its last digit")
 UPPER = 0.8  # rank of the units' load that is the site's level (rules.reduce)
 RUNS = Threshold(0.01, "of rating", "own reasoning: as the level itself is read: less is a unit that does not run")
@@ -233,7 +234,7 @@ def judge(case: Case) -> RuleResult:
         places = [("site", None, np.arange(len(case.inputs)))]
     lost = _lost(case, cap, total, droop)
     levels = float(np.nanmedian(table["cap_level"][cap | total])) if (cap | total).any() else None
-    low = levels is not None and levels < GLOOM.value and not case.sensor_trust[0]
+    low = levels is not None and levels < GLOOM.value and not case.sensor_trust[0] and days.sum() < GLOOM_DAYS.value
     least = GLOOM_HOURS.value if low else BITES_HOURS.value
     if not droop.any() and hours[days].mean() < least:
         return result

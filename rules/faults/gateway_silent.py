@@ -39,6 +39,7 @@ LIT = Threshold(0.02, "h", "own reasoning: what a clear sky gives half an hour a
 SHORT_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 SHORT_LIGHT = Threshold(0.3, "h", "own reasoning: ten times what power and counter differ by in a day (1 % of 5 h)")
 SHORT_SHARE = Threshold(0.2, "of what the sky gave", "own reasoning: between nothing and all, nearer to nothing")
+JUMP_MISSES = Threshold(0.75, "h", "own reasoning: a shift is told to a quarter of an hour, and a link may fall out beside it")
 WAITING = Threshold(0.8, "of units heard", "own reasoning: all units wait after a supply came back (IEEE 1547-2018: 300 s)")
 
 
@@ -46,7 +47,7 @@ def judge(case: Case) -> RuleResult:
     """One candidate per gateway and run of silent days: gateway-silent, or site-outage when counters stood."""
     result = RuleResult()
     silent, _, judged = gateway_kinds(case)
-    silent = silent & ~_by_night(case)
+    silent = silent & ~_by_night(case) & ~_set_forward(case)
     silent |= _begun_or_ended(case, silent)
     gateways = [unit.gateway for unit in case.site.units]
     everyone: Mask = np.all(silent | ~judged, axis=1) & np.any(silent, axis=1)
@@ -100,6 +101,15 @@ def _by_night(case: Case) -> Mask:
     far = np.abs(bins_late(case)) * BIN_HOURS * 60.0 > FAR.value
     off = np.stack([far[:, case.inputs_of_unit(u)].any(axis=1) for u in range(len(case.site.units))], axis=1)
     return np.asarray(off & (case.table["unit_seen_h"] > 0.0))
+
+
+def _set_forward(case: Case) -> Mask:
+    """Days on which a clock was set forward by as much as no row came: nothing was silent, stamps jumped, [D, U]."""
+    first = np.array([case.inputs_of_unit(u)[0] for u in range(len(case.site.units))])
+    late_h = bins_late(case)[:, first] * BIN_HOURS
+    padded = np.concatenate([late_h[:1], late_h, late_h[-1:]])
+    jump = np.maximum(np.diff(padded, axis=0)[1:], np.diff(padded, axis=0)[:-1])
+    return np.asarray((jump > 0.0) & (np.abs(case.table["quiet_gap_h"] - jump) <= JUMP_MISSES.value))
 
 
 def _join_gateways(case: Case, result: RuleResult) -> None:

@@ -18,13 +18,14 @@ from __future__ import annotations
 import numpy as np
 
 from rules.candidate import Candidate, RuleResult, Unjudged
-from rules.case import Case
+from rules.case import Case, once
 from rules.days import runs_of, span_mask
-from rules.daytable import STANDBY
+from rules.daytable import BIN_HOURS, STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import symptom_loss_wh
 from rules.levels import deficit_wh
-from rules.ranks import Mask
+from rules.panel import day_offset
+from rules.ranks import Floats, Mask
 from rules.unrest import restless
 
 COLUMNS = ("dc_power_w", "state")
@@ -34,12 +35,22 @@ HABIT_DAYS = Threshold(5, "days", "own reasoning: one bad day is weather or work
 RARELY = Threshold(0.1, "of its restarts", "own reasoning: what others do too is the supply's")
 SAID = Threshold(0.8, "of its days", "own reasoning: a start takes minutes (IEEE 1547-2018: 300 s), a row now and then shows it")
 OTHERS = Threshold(2, "units", "own reasoning: one other may be the ill one")
+RETURNS = Threshold(2, "returns a day", "own reasoning: one follows any disturbance, and a cloud's edge may look like one")
+STOOD = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
+SPAN = Threshold(2.0, "h", "own reasoning: four half hours, to see it come and go")
+PIECES = Threshold(0.65, "of the time from first to last stop", "own reasoning: a unit that stands by stands nearly all of it")
+COMES_BACK = Threshold(0.25, "of siblings' power", "own reasoning: a quarter of a half hour; siblings differ by some per cent")
+LIT = Threshold(0.005, "W per rated W", "own reasoning: units are awake from some 1 %, and siblings' rows may lack")
+FEW = Threshold(0.25, "of units", "own reasoning: one bad unit or two, not half a site")
 ALONE = Threshold(5, "restarts", "own reasoning: one day alone must be plain")
+
+_BIN_S = 3600.0 * BIN_HOURS
 
 
 def judge(case: Case) -> RuleResult:
     """Candidates per unit."""
     table, result = case.table, RuleResult()
+    broken = _broken(case)
     for u, unit in enumerate(case.site.units):
         inputs = case.inputs_of_unit(u)
         count = table["restarts"][:, u]
@@ -51,9 +62,10 @@ def judge(case: Case) -> RuleResult:
             ]
         standing = table["symptom_slots"][:, inputs, STANDBY].max(axis=1)
         # Long standing still with a start or two is standby; restarts are many and short.
-        hit = judged & (count >= PER_DAY.value) & (standing <= 1.5 * count)
+        hit = judged & ((count >= PER_DAY.value) & (standing <= 1.5 * count) | (broken[:, u] >= RETURNS.value))
         spells = [span_mask(case.day_count, [run]) & hit for run in runs_of(hit, ~judged, most=3)]
-        spells = [days for days in spells if days.sum() >= 2 or count[days].sum() >= ALONE.value]
+        seen = np.maximum(count, broken[:, u])
+        spells = [days for days in spells if days.sum() >= 2 or seen[days].sum() >= ALONE.value]
         habit = _habit(case, u, judged & ~coarse & (standing <= 1.5 * count))
         if habit is not None and habit.sum() > 1.5 * sum(int(days.sum()) for days in spells):
             spells = [habit]
@@ -62,7 +74,7 @@ def judge(case: Case) -> RuleResult:
         if unrest is not None and hidden:
             spells = [unrest.days]
         for days in spells:
-            total = float(unrest.falls) if unrest is not None and hidden else float(count[days].sum())
+            total = float(unrest.falls) if unrest is not None and hidden else float(seen[days].sum())
             # Inputs that stop together are no measure of each other: what they stood still for is lost at least.
             loss = np.maximum(sum(deficit_wh(case, int(n), days) for n in inputs), symptom_loss_wh(case, (STANDBY,), inputs) * days)
             result.candidates.append(
@@ -88,6 +100,34 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
+
+
+@once
+def _broken(case: Case) -> Floats:
+    """How often each unit came back between its first and its last stop of a day, where it stood for a part of them only, [D, U].
+
+    In gloom, or while another unit of few stands still for good, no row tells a stop for a restart; a unit that
+    stands by does so in one piece.
+    """
+    table = case.table
+    units = len(case.site.units)
+    out = np.zeros((case.day_count, units))
+    start = case.table.days * 86400.0 - day_offset(case.site)
+    for u in range(units):
+        mine = case.inputs_of_unit(u)
+        stood = table["symptom_slots"][:, mine, STANDBY].max(axis=1)
+        for d in np.flatnonzero(stood >= STOOD.value).tolist():
+            first = float(np.nanmin(table["symptom_first"][d, mine, STANDBY]))
+            last = float(np.nanmax(table["symptom_last"][d, mine, STANDBY])) + float(table["step_s"][d])
+            if last - first < SPAN.value * 3600 or stood[d] * 3600 > PIECES.value * (last - first):
+                continue
+            between = slice(int((first - start[d]) // _BIN_S), int(-((start[d] - last) // _BIN_S)))
+            held = table["typical"][d, mine, between].sum(axis=0)
+            made = table["power"][d, mine, between].sum(axis=0)
+            lit = held > LIT.value * BIN_HOURS * len(mine)
+            out[d, u] = (np.diff(made[lit] / held[lit]) > COMES_BACK.value).sum()
+    # What several units do is the supply's, or the sky's.
+    return np.where((out > 0).sum(axis=1, keepdims=True) <= max(1.0, FEW.value * units), out, 0.0)
 
 
 def _for_itself(case: Case, u: int, days: Mask) -> bool:

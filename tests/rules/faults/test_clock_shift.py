@@ -242,3 +242,11 @@ def test_a_clock_eight_hours_off_under_a_limit() -> None:
     found = only(run_rule("clock-shift", case_of(roof)).candidates)
     assert found.scope == "site"
     assert found.evidence["shift_min"] == pytest.approx(480.0, abs=45.0)
+
+
+def test_days_that_start_late_and_end_early_have_no_wrong_clock() -> None:
+    """Snow lets units wake for a few hours about noon, later after sunrise than they stop before sunset."""
+    roof = make_roof(days=14, kinds="o")
+    asleep = roof.when(4, 9) & ((roof.hour < 9.5) | (roof.hour > 18.3))
+    roof.power[asleep] = 0.0
+    assert not run_rule("clock-shift", case_of(roof)).candidates

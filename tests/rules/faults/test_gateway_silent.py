@@ -217,3 +217,10 @@ def test_a_night_by_a_clock_far_off_is_no_silence() -> None:
     roof.shift_s = np.full(len(roof.ts), 8.0 * 3600.0)
     case = case_of(roof)
     assert not run_rule("gateway-silent", case).candidates
+
+
+def test_a_clock_set_forward_leaves_no_silence() -> None:
+    """Two hours early until one noon: the stamps then jump over two hours in which nothing was counted."""
+    roof = make_roof(days=14, kinds="c")
+    roof.shift_s = np.where(roof.ts < roof.ts[roof.when(8, 8, 12.0)][0], -7200.0, 0.0)
+    assert not run_rule("gateway-silent", case_of(roof)).candidates

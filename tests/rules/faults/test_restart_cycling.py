@@ -42,6 +42,7 @@ def test_just_under_and_over_the_count_of_a_day() -> None:
 
 def test_the_count_of_a_day_is_a_threshold(case: Case, threshold: MoveThreshold) -> None:
     threshold(rule, "PER_DAY", 6)
+    threshold(rule, "RETURNS", 99)
     assert not run_rule("restart-cycling", case).candidates
 
 
@@ -137,4 +138,20 @@ def test_hourly_rows_show_no_habit() -> None:
     """A unit alone on its plane that stands by from the row on after which its sun is gone."""
     roof = make_roof(days=12, kinds="c", step=3600, units=[["south"] * 2, ["west"] * 2, ["west"] * 2])
     roof.standby(0, roof.when(0, 99, 15.0, 15.9))
+    assert not run_rule("restart-cycling", case_of(roof)).candidates
+
+
+def test_stops_in_pieces_beside_a_unit_that_stands_for_good() -> None:
+    """With half of four units still at once no stop counts as one unit's; its pieces tell it."""
+    units = (("south",) * 2,) * 4
+    roof = _stops(make_roof(days=10, kinds="c", units=units), 5, (3, 8))
+    roof.standby(0, roof.when(1, 9))
+    found = {c.inputs: c for c in run_rule("restart-cycling", case_of(roof)).candidates}
+    assert set(found) == {tuple(roof.inputs_of(1))}
+    assert found[tuple(roof.inputs_of(1))].days.sum() >= 5
+
+
+def test_one_stop_a_day_is_in_one_piece() -> None:
+    roof = make_roof(days=10, kinds="c")
+    roof.standby(1, roof.when(3, 8, 10.0, 14.0))
     assert not run_rule("restart-cycling", case_of(roof)).candidates
