@@ -30,6 +30,8 @@ MIN_HOURS = Threshold(1.5, "h", "own reasoning: in dim light whole watts repeat 
 PLAIN_HOURS = Threshold(3.0, "h", "own reasoning: a gateway repeats itself for hours; shaded whole watts do for two")
 MIN_ROWS = Threshold(6, "rows", "own reasoning: at coarse steps an hour is too few repetitions")
 BLIND_ROWS = Threshold(10, "rows", "own reasoning: power alone, in whole watts, repeats by chance more often")
+APART_ROWS = Threshold(3, "rows", "own reasoning: an hour on, voltage and power are others in their last digit")
+BLIND_APART_ROWS = Threshold(5, "rows", "own reasoning: power alone, in whole watts, repeats once in twenty half hours")
 BLIND_WATTS = Threshold(25.0, "W", "own reasoning: a whole watt is 4 % of it; open sky without sun changes by less for hours")
 FAINT_HOURS = Threshold(6.0, "h", "own reasoning: from low to high sun and back even so little light doubles")
 AGAIN_ROWS = Threshold(4, "rows", "own reasoning: four equal readings in changing light are seldom, day after day never")
@@ -39,6 +41,8 @@ COUNTER_DAYS = Threshold(3, "days", "own reasoning: on fewer nobody knows that t
 COUNTED_WH = Threshold(20.0, "Wh", "own reasoning: twenty times the step of most counters")
 COUNTED_MISS = Threshold(6.0, "of what counter and power differ by", "own reasoning: counters in kWh miss a day by their step")
 COARSE_H = 0.5  # rows so far apart that a day holds few
+AT_ONCE = Threshold(1.25, "of siblings' energy", "own reasoning: modules differ by some per cent, shade on siblings adds")
+OTHERS = Threshold(3, "inputs", "own reasoning: of two neither says what all do")
 LEVEL_BINS = Threshold(6, "half hours", "own reasoning: from low to high sun and back")
 LEVEL_OVER = Threshold(1.5, "of clear sky", "own reasoning: edges of clouds add a third for minutes, no more (common practice)")
 NIGHT_HOURS = Threshold(4.0, "h", "own reasoning: power with the sun 8 degrees down is not power")
@@ -50,17 +54,23 @@ def judge(case: Case) -> RuleResult:
     rows = table["step_s"] / 3600.0
     zero = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
     zero = zero - np.abs(bins_late(case)) * BIN_HOURS  # so many of them may be the night's
+    if len(case.inputs) >= OTHERS.value:
+        zero = zero - np.median(zero, axis=1, keepdims=True)  # what all stood still for is nobody's record
     level_h = np.maximum(_level_hours(case), _counted_nothing(case))
     # By a wrong clock a night is not the sun's.
     night_h = np.where(bins_late(case) != 0.0, 0.0, table["night_power_h"])
     frozen_h, blind_h = np.maximum(table["frozen_h"], level_h), ~np.isfinite(table["volts"])
-    need_h = np.maximum(MIN_HOURS.value, np.where(blind_h, BLIND_ROWS.value, MIN_ROWS.value) * rows[:, None])
+    faint = blind_h & (table["power"].max(axis=2) / BIN_HOURS * case.rated < BLIND_WATTS.value)
+    # Light an hour apart is another light.
+    apart = (rows >= COARSE_H)[:, None]
+    told_rows = np.where(apart, APART_ROWS.value, MIN_ROWS.value)
+    blind_rows = np.where(apart & ~faint, BLIND_APART_ROWS.value, BLIND_ROWS.value)
+    need_h = np.maximum(MIN_HOURS.value, np.where(blind_h, blind_rows, told_rows) * rows[:, None])
     # Day after day: what is too little on one is no chance on three.
     least = np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows)
     again_on = blind_h & (rows >= COARSE_H)[:, None] & (frozen_h >= least[:, None])
     days_on = (frozen_h >= need_h) | (night_h >= NIGHT_HOURS.value)
     # An hour or two of dim or shaded light repeats itself; some day of a frozen record must be plain.
-    faint = blind_h & (table["power"].max(axis=2) / BIN_HOURS * case.rated < BLIND_WATTS.value)
     plain_h = np.where(faint, FAINT_HOURS.value, PLAIN_HOURS.value)
     plain_on = (frozen_h >= np.maximum(plain_h, need_h)) | (night_h >= NIGHT_HOURS.value)
     still_on = (zero >= 1.0) & (zero >= 0.15 * table["lit_h"])
@@ -164,7 +174,10 @@ def _uncounted(case: Case, n: int, first: int, last: int) -> float:
     # Readings of the days next to it only: what a silence before or after hid is not this input's jump.
     low = float(end[first - 1]) if first > 0 and np.isfinite(end[first - 1]) else float(begin[first])
     high = float(begin[last + 1]) if last + 1 < case.day_count and np.isfinite(begin[last + 1]) else float(end[last])
-    return high - low - float(case.energy[first : last + 1, n].sum() * case.rated[n])
+    # Where power comes from the counter a day's jump shows as its power: more than siblings made is of days before.
+    days = slice(first, last + 1)
+    made = np.minimum(case.energy[days, n], AT_ONCE.value * case.witness[days, n].sum(axis=1))
+    return high - low - float(made.sum() * case.rated[n])
 
 
 def _counted(case: Case, n: int, days: Mask, hours: float) -> Candidate:
@@ -183,4 +196,5 @@ def _counted(case: Case, n: int, days: Mask, hours: float) -> Candidate:
         evidence={"hours": round(hours, 2), "longest_h": round(float(case.table["frozen_h"][days, n].max()), 2), "night_h": 0.0},
         alternatives=(Alternative("unit-standby", 0.05, "The unit's own display or state in light while the counter stands."),),
         lasting=True,
+        despite=("curtailment",),  # no order makes a counter stand and jump
     )

@@ -123,7 +123,7 @@ def _hourly(days: int = 3) -> Roof:
     roof = make_roof(kinds="c", days=9, step=3600)
     roof.without |= {"dc_voltage_v", "dc_current_a"}
     for d in range(3, 3 + days):
-        roof.freeze(2, roof.when(d, d, 6.5, 13.5))
+        roof.freeze(2, roof.when(d, d, 6.5, 11.5))
     return roof
 
 
@@ -235,3 +235,27 @@ def test_what_a_silence_of_all_hid_is_no_jump() -> None:
     for u in range(5):
         roof.silent(u, roof.when(5, 7))
     assert not run_rule("frozen-readings", case_of(roof)).candidates
+
+
+@pytest.mark.parametrize(("hours", "fires"), [(3.0, False), (4.0, True)])
+def test_rows_an_hour_apart_need_few(hours: float, fires: bool) -> None:
+    """Four equal readings of voltage and power, to the last digit, in as many hours."""
+    roof = make_roof(days=8, kinds="m", step=3600)
+    roof.freeze(2, roof.when(4, 4, 9.0, 9.0 + hours))
+    assert bool(run_rule("frozen-readings", case_of(roof)).candidates) is fires
+
+
+def test_power_alone_an_hour_apart() -> None:
+    roof = make_roof(days=8, kinds="m", step=3600)
+    roof.without |= {"dc_voltage_v", "dc_current_a"}
+    roof.freeze(2, roof.when(4, 4, 9.0, 15.0))
+    assert run_rule("frozen-readings", case_of(roof)).candidates
+
+
+def test_a_counter_alone_that_catches_up_in_one_row() -> None:
+    """No power is reported: the jump itself is read as one day's energy."""
+    roof = make_roof(days=10, kinds="c")
+    roof.without |= {"dc_voltage_v", "dc_current_a", "dc_power_w", "ac_power_w", "state"}
+    roof.freeze(4, roof.when(4, 6) & ~roof.when(4, 4, 0.0, 9.0) & ~roof.when(6, 6, 11.0, 24.0))
+    found = only([c for c in run_rule("frozen-readings", case_of(roof)).candidates if c.inputs == (4,)])
+    assert set(np.flatnonzero(found.days).tolist()) >= {4, 5}
