@@ -22,7 +22,7 @@ from rules.case import Case, once
 from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, STANDBY
 from rules.finding import Alternative, Threshold
-from rules.hard import symptom_loss_wh
+from rules.hard import PLAIN_LIGHT, symptom_loss_wh
 from rules.levels import deficit_wh
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
@@ -39,6 +39,8 @@ RETURNS = Threshold(2, "returns a day", "own reasoning: one follows any disturba
 STOOD = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 SPAN = Threshold(2.0, "h", "own reasoning: four half hours, to see it come and go")
 PIECES = Threshold(0.65, "of the time from first to last stop", "own reasoning: a unit that stands by stands nearly all of it")
+DAYS = Threshold(3, "days", "own reasoning: one bad day is weather or work on the roof")
+MOST = Threshold(0.5, "of the days with a stop", "own reasoning: a unit that restarts does so on most of its bad days")
 COMES_BACK = Threshold(0.25, "of siblings' power", "own reasoning: a quarter of a half hour; siblings differ by some per cent")
 LIT = Threshold(0.005, "W per rated W", "own reasoning: units are awake from some 1 %, and siblings' rows may lack")
 FEW = Threshold(0.25, "of units", "own reasoning: one bad unit or two, not half a site")
@@ -112,6 +114,8 @@ def _broken(case: Case) -> Floats:
     table = case.table
     units = len(case.site.units)
     out = np.zeros((case.day_count, units))
+    if units <= OTHERS.value:
+        return out
     start = case.table.days * 86400.0 - day_offset(case.site)
     for u in range(units):
         mine = case.inputs_of_unit(u)
@@ -126,6 +130,14 @@ def _broken(case: Case) -> Floats:
             made = table["power"][d, mine, between].sum(axis=0)
             lit = held > LIT.value * BIN_HOURS * len(mine)
             out[d, u] = (np.diff(made[lit] / held[lit]) > COMES_BACK.value).sum()
+        # Some days of a long standstill come in pieces too; and a counter's steps in dim light cost nothing.
+        lost = symptom_loss_wh(case, (STANDBY,), mine) / float(case.rated[mine].sum())
+        kept = np.zeros(case.day_count, bool)
+        for begun, ended in runs_of(stood >= STOOD.value, ~case.light_days, most=3):
+            run = slice(begun, ended + 1)
+            pieces, days = (out[run, u] >= RETURNS.value).sum(), (stood[run] >= STOOD.value).sum()
+            kept[run] = pieces >= max(DAYS.value, MOST.value * days) and bool((lost[run] >= PLAIN_LIGHT.value).any())
+        out[:, u] *= kept
     # What several units do is the supply's, or the sky's.
     return np.where((out > 0).sum(axis=1, keepdims=True) <= max(1.0, FEW.value * units), out, 0.0)
 
