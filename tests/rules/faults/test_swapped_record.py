@@ -3,8 +3,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import rules.courses
 import rules.faults.swapped_record as rule
 from rules.case import Case
+from rules.courses import Courses
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, run_rule
@@ -110,20 +112,19 @@ def test_members_that_stand_still_are_no_course(threshold: MoveThreshold) -> Non
     for n in (0, 1):
         roof.scale(n, 0.02, roof.when(3))  # a dead input's last watts
     case = case_of(roof)
-    rest = rule._Courses(case).own_misfits()[2]
+    rest = Courses(case).own_misfits()[2]
     assert np.nanmax(rest) < rule.PLAIN_MISFIT.value
-    threshold(rule, "IDLE", 0.0)
-    assert np.nanmax(rule._Courses(case_of(roof)).own_misfits()[2][:3]) < rule.PLAIN_MISFIT.value
+    threshold(rules.courses, "IDLE", 0.0)
+    assert np.nanmax(Courses(case_of(roof)).own_misfits()[2][:3]) < rule.PLAIN_MISFIT.value
     assert not run_rule("swapped-record", case).candidates
 
 
 def test_a_roof_turned_from_a_winters_sun_tells_it_too(threshold: MoveThreshold) -> None:
     roof = _swapped()
     roof.power *= 0.06
-    case = case_of(roof)
-    assert {c.inputs for c in run_rule("swapped-record", case).candidates} == {(1,), (7,)}
-    threshold(rule, "MIN_LIGHT", 0.5)
-    assert not run_rule("swapped-record", case).candidates
+    assert {c.inputs for c in run_rule("swapped-record", case_of(roof)).candidates} == {(1,), (7,)}
+    threshold(rules.courses, "MIN_LIGHT", 0.5)
+    assert not run_rule("swapped-record", case_of(roof)).candidates
 
 
 def test_a_day_spent_at_a_ceiling_tells_of_nobody_who_is_not() -> None:
@@ -131,7 +132,7 @@ def test_a_day_spent_at_a_ceiling_tells_of_nobody_who_is_not() -> None:
     roof = make_roof(planes=FAR, kinds="c", rated_va=None, units=[["south"] * 4] * 3 + [["west"] * 4])
     for n in range(8):
         roof.power[:, n] = np.minimum(roof.power[:, n], 0.45 * roof.power[:, n].max())
-    apart = np.array(rule._Courses(case_of(roof)).own_misfits())
+    apart = np.array(Courses(case_of(roof)).own_misfits())
     assert np.nanmax(apart) < rule.PLAIN_MISFIT.value
 
 
@@ -141,15 +142,36 @@ def test_one_alone_on_its_plane_is_swapped_with_the_odd_one_it_follows(threshold
     for column in (roof.power, roof.volts):
         column[:, [0, 2]] = column[:, [2, 0]]
     case = case_of(roof)
-    courses = rule._Courses(case)
+    courses = Courses(case)
     follows = courses.own_misfits(), 0, {1: courses.misfit(0, 1, ())}
-    assert set(rule._lone(case, courses, *follows)) == {0, 2}
+    assert set(rule._lone(courses, *follows)) == {0, 2}
     assert {c.inputs for c in run_rule("swapped-record", case).candidates} == {(0,), (2,)}
     threshold(rule, "ODD", 1e6)
-    assert not rule._lone(case, courses, *follows)
+    assert not rule._lone(courses, *follows)
 
 
 def test_one_alone_that_faces_like_others_of_whom_one_is_shaded_is_no_swap() -> None:
     roof = make_roof(planes={"south": (170.0, 30.0), "west": (190.0, 30.0)}, units=[["south"], ["west"] * 4], kinds="cmmc")
     roof.shade(2, (60.0, 160.0), 60.0, 0.9)
+    assert not run_rule("swapped-record", case_of(roof)).candidates
+
+
+@pytest.mark.parametrize(("widest", "told"), [(1.5, True), (0.2, False)])
+def test_clouds_that_cross_a_roof_set_all_its_members_apart(widest: float, told: bool, threshold: MoveThreshold) -> None:
+    """A record wired to the other roof's end fits it no better than that roof's ends fit each other, a unit's minute apart."""
+    roof = make_roof(planes=FAR, rated_va=None, kinds="m", units=[["south"] * 4, ["west"] * 4], step=300)
+    rng = np.random.default_rng(3)
+    passing = np.repeat(rng.uniform(0.85, 1.15, (len(roof.ts) // 12 + 1, 8)), 12, axis=0)[: len(roof.ts)]
+    roof.power[:] = roof.power * passing
+    roof.power[:, 5] = roof.power[:, 1] * passing[:, 5]
+    threshold(rule, "AMONG", widest)
+    assert ([c.inputs for c in run_rule("swapped-record", case_of(roof)).candidates] == [(5,)]) is told
+
+
+def test_who_fits_another_plane_where_his_own_is_all_apart_is_none() -> None:
+    """A pole's shadow that crosses a plane leaves each member another course: one of them is the other plane's by chance."""
+    planes, units = {"south": (150.0, 30.0), "west": (180.0, 30.0)}, [["south"] * 4, ["west"] * 4]
+    roof = make_roof(planes=planes, rated_va=None, kinds="c", units=units)
+    for n, (first, last) in enumerate(((60.0, 120.0), (90.0, 140.0), (110.0, 160.0), (60.0, 150.0))):
+        roof.shade(n, (first, last), 70.0, 0.95)
     assert not run_rule("swapped-record", case_of(roof)).candidates
