@@ -145,10 +145,12 @@ def _teeth(
     if not sinking:
         return None
     sigma = max(float(np.sqrt(rest / max(count, 1))), noise, 0.003)
-    moments = np.array([((s.days - s.days.mean()) ** 2).sum() for s in sinking])
+    moments = np.array([_moment(s) for s in sinking])
     slope = float((moments * [s.slope for s in sinking]).sum() / moments.sum())
     sure = -slope * float(np.sqrt(moments.sum())) / sigma
     sinking = [s for s in sinking if s.slope <= FLAT * slope]
+    steep = np.array([_moment(s) for s in sinking])
+    falls = float(steep @ [s.slope for s in sinking] / steep.sum())
     top = max(s.start for s in parts)
     # What stays is no dirt, unless it stays clean: small rains take the little there is.
     odd = sum(len(s.days) for s in parts if s.slope > FLAT * slope and s.middle < top - 0.4 * (top - min(p.end for p in sinking)))
@@ -172,7 +174,11 @@ def _teeth(
     if drop < MIN_DROP.value or drop < 3.0 * sigma:
         return None
     steps = [np.median(y[c : c + TOOTH]) - np.median(y[max(a, c - TOOTH) : c]) for a, c in pairwise(cuts) if up[c]]
-    return Teeth(sinking, slope, sure, resets, clean, drop, max([0.0, *map(float, steps)]))
+    return Teeth(sinking, falls, sure, resets, clean, drop, max([0.0, *map(float, steps)]))
+
+
+def _moment(part: Segment) -> float:
+    return float(((part.days - part.days.mean()) ** 2).sum())
 
 
 def line_of(t: Floats, z: Floats) -> tuple[float, float, Floats]:
