@@ -47,6 +47,10 @@ FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hi
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
 SEVERAL = Threshold(3, "inputs", "own reasoning: parts age one by one, dust falls on several at once")
 WITH_SKY = Threshold(0.5, "of the level's variance", "own reasoning: the sky changes from day to day, dirt grows over weeks")
+IN_SUN = Threshold(0.5, "of the day's light", "own reasoning: most of it came with the sun out")
+IN_DULL = Threshold(0.35, "of the day's light", "own reasoning: what a shadow takes is then a third and less")
+DULL_DAYS = Threshold(3, "dull days", "own reasoning: two may agree by chance")
+STAYS = Threshold(0.5, "of what sunny days lack", "own reasoning: dirt takes as much of a dull sky, a shadow nearly nothing")
 GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
 GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
@@ -69,7 +73,8 @@ def judge(case: Case) -> RuleResult:
         teeth = saw_teeth(levels.level[:, n], float(levels.noise[n]), SURE.value)
         bends = teeth is not None and _bends(teeth, levels.segments[n], levels.level[:, n], float(levels.noise[n]))
         fast = teeth is not None and -teeth.slope > SENSOR_FASTEST.value
-        if teeth and not (bends or fast or _goes_with_sky(case, n, levels.level[:, n])):
+        sky = _goes_with_sky(case, n, levels.level[:, n])
+        if teeth and not (bends or fast or sky or _only_in_sun(case, n, teeth, levels.level[:, n])):
             found = drifting if _drifts(teeth) else result.candidates
             found.append(
                 _candidate(case, (n,), None, teeth, levels.level[:, n], levels.scale[:, n], float(levels.spread[n]), ref.label)
@@ -228,13 +233,32 @@ def _drifts(teeth: Teeth) -> bool:
 
 def _goes_with_sky(case: Case, n: int, level: Floats) -> bool:
     """Whether an input's level, [D], follows how much of each day was sunny: part of the sky is hidden from it, or its sun."""
-    owed = case.witness[:, n]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        sunny = (np.nan_to_num(case.clear_weight) * owed).sum(axis=1) / owed.sum(axis=1)
+    sunny = _sunny(case, n)
     days = np.isfinite(level) & np.isfinite(sunny)
     y, x = level[days] - level[days].mean(), sunny[days] - sunny[days].mean()
     both = float(x @ y)
     return both > 0.0 and both**2 >= WITH_SKY.value * float(x @ x) * float(y @ y)
+
+
+def _sunny(case: Case, n: int) -> Floats:
+    """How much of an input's light of each day came with the sun out, [D]; NaN without light."""
+    owed = case.witness[:, n]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((np.nan_to_num(case.clear_weight) * owed).sum(axis=1) / owed.sum(axis=1))
+
+
+def _only_in_sun(case: Case, n: int, teeth: Teeth, level: Floats) -> bool:
+    """Whether an input's level, [D], is whole on dull days and low again on sunny ones, faster than dust falls: a shadow."""
+    sunny, lacks = _sunny(case, n), teeth.clean - level
+    known = np.isfinite(level) & np.isfinite(sunny)
+    bright, dull = np.flatnonzero(known & (sunny >= IN_SUN.value)), np.flatnonzero(known & (sunny <= IN_DULL.value))
+    at = np.searchsorted(bright, dull)
+    dull, at = (x[(at > 0) & (at < len(bright))] for x in (dull, at))
+    before, after = bright[at - 1], bright[at]
+    owed = np.minimum(lacks[before], lacks[after])
+    back = lacks[after] - lacks[dull] > SENSOR_FASTEST.value * (after - dull) + 0.5 * _SEEN
+    hidden = back & (lacks[dull] < STAYS.value * owed)
+    return bool(hidden.sum() >= max(DULL_DAYS.value, 0.5 * (owed >= 2.0 * _SEEN).sum()))
 
 
 def _bends(teeth: Teeth, parts: list[Segment], level: Floats, noise: float) -> bool:

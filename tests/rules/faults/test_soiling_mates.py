@@ -81,3 +81,18 @@ def test_members_that_sink_speak_for_a_plane_that_sinks_by_more(threshold: MoveT
     assert not set(everyone) & _inputs(_dusty((0.012, 0.012), 0.002))  # the others are clean
     threshold(rule, "BESIDE_SURE", 50.0)
     assert not set(everyone) & _inputs(_dusty((0.004, 0.004), 0.008))
+
+
+@pytest.mark.parametrize("dust", [False, True])
+def test_what_lacks_in_the_sun_alone_is_a_shadow(threshold: MoveThreshold, dust: bool) -> None:
+    """A hill takes more of the sun from week to week; a dull day shows the module whole, and the next sunny one does not."""
+    roof = make_roof(days=40, kinds="cccco", units=[["south"]] * 5)
+    lacks = 0.003 * roof.day * (1.0 if dust else (roof.day % 5 != 4))
+    roof.scale(2, 1 - lacks, roof.when())
+    threshold(rule, "NO_RAIN", 99)
+    case = case_of(roof, weather=roof.weather())
+    assert ((2,) in _inputs(case)) is dust
+    for name, value in (("STAYS", 0.0), ("IN_DULL", -1.0), ("IN_SUN", 9.0), ("DULL_DAYS", 99)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(rule, name, type(rule.STAYS)(value, "", ""))
+            assert (2,) in _inputs(case)
