@@ -77,6 +77,7 @@ CROWN_OVER = Threshold(0.04, "of the level", "own reasoning: what half hours bes
 CROWN_FIT = Threshold(0.02, "of the level", "common practice: meters of units scatter by one or two per cent")
 CROWN_HOURS = Threshold(3.0, "h", "own reasoning: a cosine stays within 1.2 % of its top for 1.5 to 2 h, with heat for 3")
 OUTLAST = Threshold(1.0, "h", "own reasoning: two half hours at the ends; an order repeats readings no longer than it holds")
+LEFT = Threshold(0.02, "of clear sky", "own reasoning: below what units need to stay awake")
 HZ_RISE = Threshold(0.3, "Hz over nominal", "common practice: droop starts 0.036 to 0.2 Hz above nominal")
 
 
@@ -637,6 +638,7 @@ def _droop(case: Case, clear: Floats) -> Mask:
     share = case.plane_share
     worst = np.nanmin(np.where(np.isfinite(share), share, np.inf), axis=1)
     near = np.stack([np.roll(worst, k, axis=1) for k in (-3, -2, 2, 3)])
-    low = (worst < 0.8) & (worst < 0.85 * np.where(np.isfinite(near), near, 0).max(axis=0))
+    # Who makes nothing has left the grid: that is no answer by degrees.
+    low = (worst > LEFT.value) & (worst < 0.8) & (worst < 0.85 * np.where(np.isfinite(near), near, 0).max(axis=0))
     calm = np.nan_to_num(case.table["kt_wobble"]) < 0.25
     return high & low & calm & (clear > 0.2 * BIN_HOURS)

@@ -403,3 +403,12 @@ def test_units_that_move_alike_hold_no_sum() -> None:
     stirred = rule._in_step(case)
     assert stirred[:, 20:28].mean() > 0.5
     assert not rule._in_step(case_of(_capped(make_roof(kinds="c"), 0.3, 0, 13)))[:, 22:26].any()
+
+
+def test_units_off_at_a_high_frequency_have_tripped() -> None:
+    roof = make_roof(days=8, kinds="c")
+    when = roof.when(4, 5, 11.5, 13.5)
+    roof.hertz[when] = 50.0 + rule.HZ_RISE.value + 0.3
+    roof.power[when] = 0.0
+    assert not run_rule("curtailment", case_of(roof)).candidates
+
