@@ -137,3 +137,12 @@ def test_starts_between_trips_of_the_grid_are_no_trickle() -> None:
     roof.power[np.ix_(roof.when(4, 11, 10.6, 14.0), roof.inputs_of(1))] = 6.0
     found = [c for c in run_rule("unit-standby", case_of(roof)).candidates if c.inputs == tuple(roof.inputs_of(1))]
     assert only(found).days.sum() >= 7
+
+
+def test_hours_that_a_wrong_clock_moves_into_the_dark(monkeypatch: pytest.MonkeyPatch) -> None:
+    roof = make_roof(days=10, kinds="c")
+    roof.standby(1, roof.when(3, 8, 14.0, 17.0))
+    case = case_of(roof)
+    assert run_rule("unit-standby", case).candidates
+    monkeypatch.setattr(rule, "bins_late", lambda case: np.full((case.day_count, len(case.inputs)), -7.0))
+    assert not run_rule("unit-standby", case).candidates
