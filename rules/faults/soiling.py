@@ -27,7 +27,7 @@ from rules.days import runs_of, window_sum
 from rules.faults.clock_shift import bins_late
 from rules.faults.curtailment import held_bins, ordered_days
 from rules.finding import Alternative, Threshold
-from rules.levels import Segment, deficit_wh
+from rules.levels import Levels, Segment, deficit_wh
 from rules.ranks import Floats, median_of, row_quantile, weighted_quantile
 from rules.resistance import resistive
 from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, line_of, saw_teeth, spread_teeth
@@ -71,10 +71,7 @@ def judge(case: Case) -> RuleResult:
         if case.members[n] < 2 or n in resistive(case):
             continue  # dirt takes a share at any power
         teeth = saw_teeth(levels.level[:, n], float(levels.noise[n]), SURE.value)
-        bends = teeth is not None and _bends(teeth, levels.segments[n], levels.level[:, n], float(levels.noise[n]))
-        fast = teeth is not None and -teeth.slope > SENSOR_FASTEST.value
-        sky = _goes_with_sky(case, n, levels.level[:, n])
-        if teeth and not (bends or fast or sky or _only_in_sun(case, n, teeth, levels.level[:, n])):
+        if teeth and _as_dirt(case, n, teeth, levels):
             found = drifting if _drifts(teeth) else result.candidates
             found.append(
                 _candidate(case, (n,), None, teeth, levels.level[:, n], levels.scale[:, n], float(levels.spread[n]), ref.label)
@@ -229,6 +226,14 @@ def _drifts(teeth: Teeth) -> bool:
         return False  # small rains took the little there was, and it sank on at the one rate
     days = np.concatenate([s.days for s in teeth.parts])
     return teeth.washed < WASHED_SOME.value * teeth.drop and float(np.ptp(days)) >= NO_RAIN.value
+
+
+def _as_dirt(case: Case, n: int, teeth: Teeth, levels: Levels) -> bool:
+    """Whether an input sinks as dirt makes it, and as no part that fails, no fault at a stroke and no shadow does."""
+    level = levels.level[:, n]
+    bends = _bends(teeth, levels.segments[n], level, float(levels.noise[n]))
+    fast = -teeth.slope > SENSOR_FASTEST.value
+    return not (bends or fast or _goes_with_sky(case, n, level) or _only_in_sun(case, n, teeth, level))
 
 
 def _goes_with_sky(case: Case, n: int, level: Floats) -> bool:
