@@ -27,7 +27,7 @@ from rules.finding import Alternative, Threshold
 from rules.hard import symptom_loss_wh
 from rules.levels import deficit_wh, relative_levels
 from rules.ranks import Floats, Mask, median_of
-from rules.siblings import middle
+from rules.siblings import middle, nan_median
 
 COLUMNS = ("dc_voltage_v", "dc_power_w")
 MIN_SHARE = Threshold(0.6, "of good-light hours", "own reasoning: shade by a fixed thing bites for less of the day")
@@ -37,11 +37,14 @@ COLLAPSED = (
     Threshold(0.32, "of nominal Vmp", "one of three substrings at open circuit is 0.41 of Vmp (Voc over Vmp 1.23)"),
     Threshold(0.50, "of nominal Vmp", "two of three would be 0.82"),
 )
+FULL_AMPS = Threshold(0.9, "ratio", "own reasoning: bypassed strings leave the others' current; a shadow takes it")
+MIN_DAYS = Threshold(4, "days", "own reasoning: as many as tell an hour of the day by its middle")
 POWER_BAND = Threshold(0.035, "ratio", "own reasoning: module spread around a third of power")
 VOLT_BAND = Threshold(0.045, "ratio", "own reasoning: half a volt of a conducting diode (common practice) and warm or cool modules")
 OPENS = Threshold(3, "spells", "own reasoning: a bypass that comes back twice is a contact that opens with heat, not three losses")
 OPEN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours' readings at a third, on an input known for it")
 
+_DIM = 0.01  # of the days' light: hours in which there is little to measure
 _WARM = 0.92  # operating voltage over its STC value at a cell of some 50 Celsius (-0.3 %/K, from memory)
 _HOTTEST = 0.78  # the same at a cell of some 100 Celsius
 
@@ -54,11 +57,15 @@ def judge(case: Case) -> RuleResult:
     for ref in case.inputs:
         n = ref.index
         good_h, third_h = table["volt_good_h"][:, n], table["third_h"][:, n]
-        judged = good_h >= MIN_HOURS.value
-        with_volts = judged.any()
+        with_volts = (good_h >= MIN_HOURS.value).any()
         total = (ref.module.substrings if ref.module else None) or 3
-        if doubtful.any():
-            third_h = np.where(doubtful & _near_thirds(volts[:, n], levels.level[:, n], total), good_h, third_h)
+        # Clouds that reach one end of a roof first blur a row's current; voltage and power of the day do not mind.
+        whole = _near_thirds(volts[:, n], levels.level[:, n], total)
+        full = whole & (good_h >= MIN_HOURS.value) & (table["amp_ratio"][:, n] > FULL_AMPS.value)
+        if not _lasts(full, good_h >= MIN_HOURS.value) or not _at_no_hour_whole(case, n, full, middle(volts[full, n])):
+            whole &= doubtful
+        third_h = np.where(whole, good_h, third_h)
+        judged = good_h >= MIN_HOURS.value
         hit = judged & (third_h >= MIN_SHARE.value * good_h)
         hit &= (third_h >= WHOLE_DAY.value * good_h)[hit].any()
         collapsed = _collapsed(case, n)
@@ -149,6 +156,20 @@ def _near_thirds(volts: Floats, level: Floats, total: int) -> Mask:
         power = (level > left - 2 * VOLT_BAND.value) & (level < left + 2 * VOLT_BAND.value)
         out |= (np.abs(volts - left + 0.01 * lost) < VOLT_BAND.value) & power
     return out
+
+
+def _lasts(days: Mask, judged: Mask) -> bool:
+    """Whether days [D] are enough and nearly all judged ones from their first to their last: a dull sky ends a shadow."""
+    where = np.flatnonzero(days)
+    return len(where) >= MIN_DAYS.value and bool(len(where) >= WHOLE_DAY.value * judged[where[0] : where[-1] + 1].sum())
+
+
+def _at_no_hour_whole(case: Case, n: int, days: Mask, left: float) -> bool:
+    """Whether an input made more than ``left`` of its siblings' power at no hour over some days, [D]: shade frees it at some."""
+    ratio = case.ratio[days, n]
+    light = np.where(np.isfinite(ratio), case.witness[days, n], 0.0).sum(axis=0)
+    by_hour = nan_median(ratio[:, light > _DIM * light.sum()], 0)
+    return bool(by_hour.size and np.nanmax(by_hour) < left + 2 * VOLT_BAND.value)
 
 
 def _collapsed(case: Case, n: int) -> Mask:

@@ -134,7 +134,8 @@ def _pairs(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Floats
             continue
         if min(courses.heard(a, days), courses.heard(b, days)) < 3 and not courses.sun_agrees(n, m):
             continue  # of two planes of two, the other two would do as well: the sun must tell which
-        quality = float(after[days].sum() / before[days].sum())
+        # A record that is the other plane's to the watt tells more than two that are half so: the product of what is left.
+        quality = float(n_there[days].sum() / own[n][days].sum() * m_there[days].sum() / own[m][days].sum())
         if quality < min(best_of.get(n, 1.0), best_of.get(m, 1.0)):
             best_of[n] = best_of[m] = quality
             out[n], out[m] = _Follows(b, days, own[n], n_there, m), _Follows(a, days, own[m], m_there, n)

@@ -158,3 +158,24 @@ def test_a_few_ill_ones_among_the_few_in_the_light_are_not_healthy() -> None:
     for n in (2, 3):
         roof.bypass(n, 1, roof.when(4))
     assert {(f.fault, f.unit, f.days) for f in findings(roof) if f.fault == "substring-loss"} == {("substring-loss", "U2", 10)}
+
+
+def _blurred(lasts: bool) -> Roof:
+    """A third of the voltage gone all day, and a third of the hours with a current that a cloud's edge takes or gives."""
+    roof = make_roof(days=14, kinds="c")
+    roof.bypass(2, 1, roof.when(4))
+    for start in range(7, 18, 3):
+        roof.scale(2, 0.75, roof.when(4, start=float(start), end=start + 0.9))
+    if not lasts:
+        whole = roof.when(7, 8)
+        roof.power[whole, 2], roof.volts[whole, 2] = roof.healthy[whole, 2], roof.volts[whole, 3]
+    return roof
+
+
+@pytest.mark.parametrize("lasts", [True, False])
+def test_a_current_that_clouds_blur_hides_no_lost_third(lasts: bool, threshold: MoveThreshold) -> None:
+    """Voltage and the day's upper power at two thirds, at no hour more; a near shadow's third comes back under a dull sky."""
+    case = case_of(_blurred(lasts))
+    assert bool(run_rule("substring-loss", case).candidates) is lasts
+    threshold(rule, "FULL_AMPS", 1.2)
+    assert not run_rule("substring-loss", case).candidates
