@@ -58,6 +58,7 @@ DEEP = Threshold(0.5, "ratio", "own reasoning: what lacks more than half at its 
 LEAST = Threshold(0.15, "ratio", "own reasoning: who makes next to nothing stands still, whatever ends there are")
 NEAR_THIRD = Threshold(0.035, "ratio", "one of three strings bypassed; module spread around it")
 PAIR = Threshold(0.15, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
+BORNE_OUT = Threshold(0.4, "of the deficit", "own reasoning: what lacks at the best hours lacks in most of the day's energy")
 FROZEN = Threshold(0.5, "of the lit hours", "own reasoning: who repeats himself most of the day tells nothing of the others")
 
 
@@ -112,7 +113,7 @@ def judge(case: Case) -> RuleResult:
         deficit = 1 - middle(levels.level[days, n]) / healthy
         days = _with_onset(levels, n, days, healthy)
         lost = deficit_wh(case, n, days, healthy)
-        if lost[days].sum() < 0.4 * deficit * (case.witness[days, n].sum() * case.rated[n]):
+        if _lacks_free(case, levels, n, days, healthy) < BORNE_OUT.value * deficit:
             continue  # the upper level says so, the day's energy does not
         if own is None and deficit < _least_among(case, n):
             continue
@@ -315,6 +316,13 @@ def _is_weak(s: Segment, levels: Levels, n: int, own: float | None, in_volts: bo
         low = 1 - s.middle / own > max(MIN_FALL.value, 4.0 * levels.noise[n])
     steady = abs(s.slope) <= MAX_SLOPE.value or abs(s.start - s.end) < 0.03 or len(s.days) < 6
     return low and steady and len(s.days) >= 2 and s.middle > LEAST.value
+
+
+def _lacks_free(case: Case, levels: Levels, n: int, days: Mask, healthy: float) -> float:
+    """Share of its energy an input lacked over days, [D], in the hours free of ceilings: at theirs siblings owe no more."""
+    scale = np.where(np.isfinite(levels.scale[days, n]), levels.scale[days, n], 1.0)
+    owed = float((case.free_witness[days, n].sum(axis=1) * scale).sum()) * healthy
+    return 1.0 - float(case.table["free_power"][days, n].sum()) / max(owed, 1e-9)
 
 
 def _with_onset(levels: Levels, n: int, days: np.ndarray, healthy: float) -> np.ndarray:

@@ -262,3 +262,14 @@ def test_a_weak_one_in_shade_is_told_as_both(threshold: MoveThreshold) -> None:
     assert {f.fault for f in findings(roof)} == {"shading", "weak-input"}
     threshold(rule, "PLATEAU", 0.0)
     assert {f.fault for f in findings(roof)} == {"shading"}
+
+
+def test_a_ceiling_at_noon_hides_no_weak_one() -> None:
+    """At their ceiling siblings owe no more than a weak one makes: its mornings and evenings tell (common practice)."""
+    roof = make_roof(days=16, kinds="c", rated_va=None)
+    top = roof.power.max()
+    roof.scale(2, 0.85, roof.when(6))
+    roof.power[:] = np.minimum(roof.power, 0.6 * top)
+    found = only(run_rule("weak-input", case_of(roof)).candidates)
+    assert found.inputs == (2,)
+    assert found.evidence["deficit"] == pytest.approx(0.15, abs=0.02)
