@@ -101,6 +101,8 @@ def judge(case: Case) -> RuleResult:
     there &= ~tripped & ~faulty
     days &= ~there & ~tripped  # two units that see their grid stand for themselves
     outside = case.grid_outside_h.max(axis=1) > 0
+    # Nobody needs to have told units to sleep: each day of an order must have cost something.
+    there &= loss >= PLAIN_LIGHT.value * float(np.nansum(case.rated))
     ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, typical, loss))
