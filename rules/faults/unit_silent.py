@@ -13,6 +13,7 @@ ever before, and a first counter unlike those of the units installed with it).
 
 Where the last unit heard falls silent days after all others, or the only one of a gateway whose log notes nothing,
 the silence of all is its own (:func:`rules.silence.left_alone`).
+A unit of the site file that was never heard is silent from the first day on.
 Silent otherwise when the whole gateway is silent, and outside the span of the record.
 """
 
@@ -47,12 +48,8 @@ def judge(case: Case) -> RuleResult:
         inputs = case.inputs_of_unit(u)
         ever = np.flatnonzero(table["unit_seen_h"][:, u] > 0)
         if not ever.size:
-            if silent[:, u].any() and case.day_count:
-                result.unjudged += [
-                    Unjudged(int(n), "unit-silent", "no row of this unit in the whole record", case.day_count)
-                    for n in inputs
-                ]
-            days_list = [(0, case.day_count - 1)] if case.day_count and silent[:, u].all() else []
+            # The site file has it, and it was never heard: silent on the days on which others could be.
+            days_list = [(0, case.day_count - 1)] if silent[:, u].any() else []
         else:
             # Before its first row a unit may not have been installed, unless its counter says that it ran.
             mask = silent[:, u].copy()

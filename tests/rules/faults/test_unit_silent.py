@@ -161,8 +161,15 @@ def test_no_day_holds_so_much_sun(latitude: float) -> None:
 def test_never_heard_of() -> None:
     roof = make_roof(days=4)
     roof.silent(1, roof.when())
-    reasons = {u.reason for u in run_rule("unit-silent", case_of(roof)).unjudged}
-    assert "no row of this unit in the whole record" in reasons
+    roof.heard[roof.when(0, 0, 0.0, 19.0)] = False  # a first day with too little light to judge anybody
+    case = case_of(roof)
+    found = only(run_rule("unit-silent", case).candidates)
+    assert found.inputs == tuple(roof.inputs_of(1))
+    assert found.evidence["produced"] is None
+    # A day too dark for anybody to be awake says nothing of it.
+    roof.power[roof.when(2, 2)] = 0.0
+    again = only(run_rule("unit-silent", case_of(roof)).candidates)
+    assert again.days.tolist() == [False, True, False, True]
 
 
 def test_the_odds_of_being_dark_are_a_threshold(threshold: MoveThreshold) -> None:
