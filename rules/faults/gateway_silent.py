@@ -81,6 +81,7 @@ def _begun_or_ended(case: Case, silent: Mask) -> Mask:
     gap, missing = table["quiet_gap_h"], table["quiet_missing_h"]
     whole = silent & (missing >= WHOLE.value * table["unit_day_h"])
     part = ~silent & (gap >= SHORT_HOURS.value) & (gap >= ONE_PIECE.value * missing)
+    part &= np.pad(whole, ((1, 0), (0, 0)))[:-1] | np.pad(whole, ((0, 1), (0, 0)))[1:]
     out = np.zeros_like(silent)
     for d, u in zip(*np.nonzero(part), strict=True):
         for beside, edge in ((d - 1, slice(None, 2)), (d + 1, slice(-2, None))):
