@@ -70,6 +70,11 @@ def bins_late(case: Case) -> Floats:
     return bins
 
 
+def hours_off(case: Case) -> Floats:
+    """By how many hours the stamps of each input are wrong, either way, [D, N]; so many of the night's may pass for light."""
+    return np.abs(bins_late(case)) * BIN_HOURS
+
+
 def on_time(case: Case) -> Case:
     """The case with every record put where the sun says it belongs; itself where no clock is off.
 

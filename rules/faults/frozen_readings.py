@@ -20,7 +20,7 @@ from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
-from rules.faults.clock_shift import bins_late
+from rules.faults.clock_shift import bins_late, hours_off
 from rules.faults.curtailment import OUTLAST, held_bins
 from rules.finding import Alternative, Threshold
 from rules.ranks import Floats, Mask, median_of, row_quantile
@@ -53,7 +53,7 @@ def judge(case: Case) -> RuleResult:
     table, result = case.table, RuleResult()
     rows = table["step_s"] / 3600.0
     zero = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
-    zero = zero - np.abs(bins_late(case)) * BIN_HOURS  # so many of them may be the night's
+    zero = zero - hours_off(case)  # so many of them may be the night's
     if len(case.inputs) >= OTHERS.value:
         zero = zero - np.median(zero, axis=1, keepdims=True)  # what all stood still for is nobody's record
     level_h = np.maximum(_level_hours(case), _counted_nothing(case))

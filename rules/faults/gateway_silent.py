@@ -22,9 +22,9 @@ import numpy as np
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.counters import counter_rise
-from rules.days import alike_days, runs_of, span_mask
+from rules.days import alike_days, runs_of, span_mask, window_sum
 from rules.daytable import BIN_HOURS, day_iso
-from rules.faults.clock_shift import FAR, bins_late
+from rules.faults.clock_shift import FAR, bins_late, hours_off
 from rules.finding import Alternative, Threshold
 from rules.panel import day_offset
 from rules.ranks import Mask
@@ -81,7 +81,7 @@ def _begun_or_ended(case: Case, silent: Mask) -> Mask:
     gap, missing = table["quiet_gap_h"], table["quiet_missing_h"]
     whole = silent & (missing >= WHOLE.value * table["unit_day_h"])
     part = ~silent & (gap >= SHORT_HOURS.value) & (gap >= ONE_PIECE.value * missing)
-    part &= np.pad(whole, ((1, 0), (0, 0)))[:-1] | np.pad(whole, ((0, 1), (0, 0)))[1:]
+    part &= window_sum(whole.astype(int), 1) > 0
     out = np.zeros_like(silent)
     for d, u in zip(*np.nonzero(part), strict=True):
         for beside, edge in ((d - 1, slice(None, 2)), (d + 1, slice(-2, None))):
@@ -99,7 +99,7 @@ def _unheard(case: Case, day: int, inputs: np.ndarray, edge: slice) -> bool:
 
 def _by_night(case: Case) -> Mask:
     """Days with rows whose stamps lie so far off that a silence in their daylight may be the night's, [D, U]."""
-    far = np.abs(bins_late(case)) * BIN_HOURS * 60.0 > FAR.value
+    far = hours_off(case) * 60.0 > FAR.value
     off = np.stack([far[:, case.inputs_of_unit(u)].any(axis=1) for u in range(len(case.site.units))], axis=1)
     return np.asarray(off & (case.table["unit_seen_h"] > 0.0))
 
@@ -145,7 +145,7 @@ def _candidate(
     beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
     # A counter that stands over an hour of winter's gloom says nothing.
     # Nor does one where the stamps are wrong by so much that half of the gap may have lain in the dark.
-    off_h = float(np.abs(bins_late(case)[days][:, inputs]).max(axis=1).sum()) * BIN_HOURS
+    off_h = float(hours_off(case)[days][:, inputs].max(axis=1).sum())
     bright = off_h <= 0.5 * hours and clear >= LEAST_LIGHT.value * float(np.nansum(case.rated[inputs]))
     units = np.unique(case.unit_of[inputs])
     lit = table["quiet_clear"][days][:, units].sum() >= LEAST_LIGHT.value * len(inputs)

@@ -25,7 +25,7 @@ from rules.case import Case, once
 from rules.days import runs_of
 from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.faults import grid_out_of_range
-from rules.faults.clock_shift import bins_late
+from rules.faults.clock_shift import hours_off
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
 from rules.hard import PLAIN_LIGHT, certainty, unit_down
@@ -79,10 +79,11 @@ def judge(case: Case) -> RuleResult:
     days &= (every | nobody) & (~night | (gone & _unlike(table["ac_dead_h"].mean(axis=1), night)))
     loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
     # Where stamps are wrong, so many hours of the night pass for light.
-    off_h = np.abs(bins_late(case)).max(axis=1) * BIN_HOURS
+    off_h = hours_off(case).max(axis=1)
     days &= gone | (off_h == 0.0) | (typical >= off_h + MIN_HOURS.value)
     # In less light units sleep, under snow or by night: some day of a run must have cost something.
-    dear = gone | _grid_alarm(case) | (loss >= PLAIN_LIGHT.value * float(np.nansum(case.rated)))
+    plain = PLAIN_LIGHT.value * float(np.nansum(case.rated))
+    dear = gone | _grid_alarm(case) | (loss >= plain)
     for first, last in runs_of(days, ~case.light_days):
         days[first : last + 1] &= dear[first : last + 1].any()
     if not days.any():
@@ -102,7 +103,7 @@ def judge(case: Case) -> RuleResult:
     days &= ~there & ~tripped  # two units that see their grid stand for themselves
     outside = case.grid_outside_h.max(axis=1) > 0
     # Nobody needs to have told units to sleep: each day of an order must have cost something.
-    there &= loss >= PLAIN_LIGHT.value * float(np.nansum(case.rated))
+    there &= loss >= plain
     ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, typical, loss))

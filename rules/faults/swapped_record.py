@@ -23,7 +23,7 @@ from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case, once
 from rules.courses import Courses
 from rules.finding import Alternative, Threshold
-from rules.ranks import Floats, Mask, median_of, row_quantile
+from rules.ranks import Floats, Mask, row_quantile
 from rules.siblings import middle
 
 COLUMNS = ("dc_power_w",)
@@ -196,12 +196,7 @@ def _odd_one(courses: Courses, plane: int) -> int | None:
     """The one member of a plane that stands out from others who are alike without it."""
     members = courses.members[plane].tolist()
     for m in members if len(members) > 2 else ():
-        rest = [_middle_of(courses.misfit(k, plane, (m,))) for k in members if k != m]
-        if _middle_of(courses.misfit(m, plane, ())) > max(PLAIN_MISFIT.value, ODD.value * max(rest)):
+        rest = np.nan_to_num([middle(courses.misfit(k, plane, (m,))) for k in members if k != m])
+        if middle(courses.misfit(m, plane, ())) > max(PLAIN_MISFIT.value, ODD.value * rest.max()):
             return int(m)
     return None
-
-
-def _middle_of(misfit: Floats) -> float:
-    """Middle of a misfit by day, [D]; nil where no day tells."""
-    return median_of(misfit[np.isfinite(misfit)]) if np.isfinite(misfit).any() else 0.0

@@ -22,8 +22,8 @@ import numpy as np
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.days import runs_of, span_mask
-from rules.daytable import BIN_HOURS, STANDBY
-from rules.faults.clock_shift import bins_late
+from rules.daytable import STANDBY
+from rules.faults.clock_shift import hours_off
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT, blacked_out, certainty, symptom_days, symptom_loss_wh, unit_down
 from rules.ranks import Floats, Mask
@@ -40,7 +40,7 @@ def judge(case: Case) -> RuleResult:
     hours, seen = unit_down(case, STANDBY)
     hours = np.where(blacked_out(case), 0.0, hours)  # told of its inputs, that show no voltage
     # Where stamps are wrong hours of the night pass for light; half of a standstill is its own all the same.
-    off_h = np.abs(bins_late(case)) * BIN_HOURS
+    off_h = hours_off(case)
     off_h = np.stack([off_h[:, case.inputs_of_unit(u)].max(axis=1) for u in range(hours.shape[1])], axis=1)
     hours = hours - np.minimum(off_h, 0.5 * hours)
     for u, unit in enumerate(case.site.units):

@@ -197,6 +197,7 @@ def test_behind_a_wrong_clock_standing_counters_tell_no_outage(days: tuple[int, 
     case = case_of(roof)
     assert [c.fault for c in run_rule("gateway-silent", case).candidates] == ["site-outage"]
     monkeypatch.setattr(rule, "bins_late", lambda case: np.full((case.day_count, len(case.inputs)), 6.0))
+    monkeypatch.setattr(rule, "hours_off", lambda case: np.full((case.day_count, len(case.inputs)), 3.0))
     assert "site-outage" not in [c.fault for c in run_rule("gateway-silent", case).candidates if "counters rose" in c.why]
 
 

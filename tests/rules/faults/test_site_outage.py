@@ -194,7 +194,7 @@ def test_a_clock_that_is_off_by_hours_is_no_outage(monkeypatch: pytest.MonkeyPat
         patch.setattr(rule, "_makes_at_night", lambda case: np.zeros(case.day_count, bool))
         # On dull days nothing shows by night: the clock is known from the others.
         assert not run_rule("site-outage", case_of(roof, weather)).candidates
-        patch.setattr(rule, "bins_late", lambda case: np.zeros((case.day_count, len(case.inputs))))
+        patch.setattr(rule, "hours_off", lambda case: np.zeros((case.day_count, len(case.inputs))))
         assert run_rule("site-outage", case_of(roof, weather)).candidates
     # A grid that is gone for hours on one of its days is gone whatever the clock says.
     when = roof.when(5, 5, 10, 14)

@@ -153,12 +153,16 @@ def test_one_rain_that_washes_a_roof_speaks_against_a_sensor(threshold: MoveThre
     assert not run_rule("soiling", case).candidates
 
 
-def test_weeks_of_fall_without_a_rain_on_one_module_alone_are_its_own(threshold: MoveThreshold) -> None:
-    roof = make_roof(days=48)
-    roof.scale(2, 1 - 0.004 * roof.day, roof.when())
+@pytest.mark.parametrize(("days", "a_day", "name", "value"), [(48, 0.004, "NO_RAIN", 99), (16, 0.03, "SENSOR_FASTEST", 0.05)])
+def test_what_sinks_too_long_or_too_fast_is_no_dirt(
+    days: int, a_day: float, name: str, value: float, threshold: MoveThreshold
+) -> None:
+    """Weeks of fall without a rain on one module alone are its own; dust does not fall as fast as that."""
+    roof = make_roof(days=days)
+    roof.scale(2, 1 - a_day * roof.day, roof.when())
     case = case_of(roof)
     assert not run_rule("soiling", case).candidates
-    threshold(rule, "NO_RAIN", 99)
+    threshold(rule, name, value)
     assert run_rule("soiling", case).candidates
 
 
@@ -299,12 +303,3 @@ def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(rule, "_plane_level", level)
     assert not rule._sinking_planes(roof, {})
     assert len(rule._sinking_planes(roof, {})) >= 2
-
-
-def test_what_sinks_faster_than_dust_falls_is_no_dirt(threshold: MoveThreshold) -> None:
-    roof = make_roof(days=16)
-    roof.scale(2, 1 - 0.03 * roof.day, roof.when())
-    case = case_of(roof)
-    assert not run_rule("soiling", case).candidates
-    threshold(rule, "SENSOR_FASTEST", 0.05)
-    assert run_rule("soiling", case).candidates
