@@ -26,7 +26,7 @@ from rules.daytable import BIN_HOURS, BINS
 from rules.faults import swapped_record
 from rules.finding import Alternative, Threshold
 from rules.ranks import Floats, Mask
-from rules.siblings import typical
+from rules.siblings import nan_median, typical
 from rules.unitclock import beside_peak, gateway_lags, unit_lags
 
 COLUMNS = ("timestamp", "dc_power_w")
@@ -35,6 +35,7 @@ MIN_SHIFT = Threshold(24.0, "min", "own reasoning: half-hour bins see less only 
 BRIGHT = Threshold(0.45, "of clear-sky energy", "own reasoning: a thick overcast has a course too, but no sun in it")
 LIKENESS = Threshold(0.975, "1", "own reasoning: cosine of a clear day with its course; broken clouds fall below")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
+DULL_DAYS = Threshold(3, "dull days", "own reasoning: gloom moves both ends of a day one way by chance, hardly of three in a row")
 QUIET_DAYS = Threshold(4, "days", "own reasoning: no clock is set right for days and then off by as much; clouds hide it")
 WAKES = Threshold(0.006, "W per rated W", "own reasoning: a few watts of a module, where a unit starts to count")
 BESIDE = Threshold(0.5, "of the shift", "own reasoning: nearer to the shift than to a right clock")
@@ -276,13 +277,16 @@ def _single_units(case: Case) -> list[Candidate]:
     swapped = {n for c in swapped_record.judge(case).candidates for n in c.inputs}
     lags, told = unit_lags(case, swapped)
     for u, unit in enumerate(case.site.units):
-        if swapped & set(case.inputs_of_unit(u).tolist()):
+        inputs = case.inputs_of_unit(u)
+        if swapped & set(inputs.tolist()):
             continue  # another plane's course is late or early too
         for inside, found, shift in _steady_lags(lags[:, u], told[:, u]):
+            if not _ends_move(case, inputs, found, shift):
+                continue
             count = int(found.sum())
             out.append(
                 _off(
-                    case, f"unit {unit.serial}", "unit", case.inputs_of_unit(u), inside & (found | ~told[:, u]) & case.light_days,
+                    case, f"unit {unit.serial}", "unit", inputs, inside & (found | ~told[:, u]) & case.light_days,
                     shift, count,
                     how=f"its course and every cloud in it come {_side(shift)} its siblings'",
                     edges_min=None,
@@ -293,6 +297,15 @@ def _single_units(case: Case) -> list[Candidate]:
                 )
             )  # fmt: skip
     return out
+
+
+def _ends_move(case: Case, inputs: np.ndarray, days: Mask, shift: float) -> bool:
+    """Whether a unit's days start and end beside those of its planes as its course does: shade moves a course, hardly its ends."""
+    beside = case.table["plane_typical"][:, np.unique(case.plane_of[inputs])]
+    apart = ((_ends(case.table["power"][:, inputs]) - _ends(beside)) * BIN_HOURS * 60)[:, days]
+    apart = apart[:, np.isfinite(apart).all(axis=0)]
+    # What is moved beyond the end of the light is not looked at: one end must tell.
+    return not apart.size or bool((apart.mean(axis=1) * np.sign(shift)).max() >= BESIDE.value * abs(shift))
 
 
 def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None:
@@ -327,15 +340,17 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     # A course that is told and lies right contradicts: low light or a horizon made the ends.
     right = np.isfinite(course) & ((np.sign(course) != np.sign(edge)) | (np.abs(course) < 0.5 * MIN_SHIFT.value))
     late = run & far & ~right
-    jumped = _jumps(case, power, edge)
+    jumped = _jumps(case, power, edge, course)
     late &= jumped == 0
     hit |= late | (jumped != 0)
     course = np.where(jumped != 0, jumped, np.where(np.isfinite(course), course, np.where(late, edge, np.nan)))
     told |= late | (jumped != 0)
+    # One clear day may be enough where the dull ones beside it start and end as far off.
+    dull = ~np.isfinite(course) & (np.abs(edge) >= 0.8 * need) & _same_way(case, power)
     for first, last in runs_of(hit, ~told, most=int(QUIET_DAYS.value)):
         inside = span_mask(case.day_count, [(first, last)])
         count = int((hit & inside).sum())
-        if count < MIN_DAYS.value:
+        if count < MIN_DAYS.value and _beside(dull & (np.sign(edge) == np.sign(edge[first])), first, last) < DULL_DAYS.value:
             continue
         shift = float(np.median(course[hit & inside]))
         spread = float(np.median(np.abs(course[hit & inside] - shift)))
@@ -360,6 +375,12 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
                 far=0.2,
             )
         )  # fmt: skip
+
+
+def _beside(days: Mask, first: int, last: int) -> int:
+    """How many days of a kind, [D], follow each other right before or right after a span."""
+    before, after = days[:first][::-1], days[last + 1 :]
+    return int(max(np.cumprod(before).sum(), np.cumprod(after).sum()))
 
 
 def _by_plane(case: Case, inputs: np.ndarray) -> Floats:
@@ -459,12 +480,13 @@ def _ends(power_by_plane: Floats) -> Floats:
     return np.where(on.sum(axis=1) >= 6, ends, np.nan)
 
 
-def _jumps(case: Case, power: Floats, edge: Floats) -> Floats:
+def _jumps(case: Case, power: Floats, edge: Floats, course: Floats) -> Floats:
     """Minutes by which a clock of coarse rows jumped against the part of the record that lies best, [D]; 0 elsewhere.
 
     Rows an hour apart hide a shift of an hour behind their own width, but not
     the night on which both ends of the day moved the same way and stayed so:
-    the sun moves them minutes a week, clouds move them apart.
+    the sun moves them minutes a week, clouds move them apart. Where the course is told
+    before and after, it must have moved too: snow and gloom take both ends of some days.
     """
     out = np.zeros(case.day_count)
     if not len(out) or np.median(case.table["step_s"]) < COARSE.value:
@@ -483,12 +505,14 @@ def _jumps(case: Case, power: Floats, edge: Floats) -> Floats:
     if len(cuts) == 1:
         return out
     level = np.cumsum(steps)
-    lies = [float(np.nanmedian(np.append(edge[days[a:b]], np.nan))) for a, b in zip(cuts, [*cuts[1:], len(days)], strict=True)]
+    parts = [days[a:b] for a, b in zip(cuts, [*cuts[1:], len(days)], strict=True)]
+    lies, courses = ([float(nan_median(by[part], 0)) for part in parts] for by in (edge, course))
     # Rows that open or close their hour lie half an hour off; where two parts lie alike the earlier was believed so far.
     best = min(range(len(cuts)), key=lambda i: (np.nan_to_num(abs(lies[i]), nan=1e6) // JUMP.value, i))
     for i, a in enumerate(cuts):
         last = days[cuts[i + 1] - 1] if i + 1 < len(cuts) else case.day_count - 1
         shift = level[i] - level[best]
-        if abs(shift) >= JUMP.value:
+        course_too = courses[i] - courses[best]
+        if abs(shift) >= JUMP.value and not abs(course_too - shift) > BESIDE.value * abs(shift):
             out[days[a] : last + 1] = shift
     return out

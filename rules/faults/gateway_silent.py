@@ -141,13 +141,15 @@ def _candidate(
     missing = table["quiet_missing_h"][days, u].sum()
     hours = float(missing)
     log = _logged(case, name, days)
-    # What was made in other, shorter gaps of those days is no sign of life in the long one.
+    units = np.unique(case.unit_of[inputs])
+    # What was made in other, shorter gaps of those days, or in rows that single units lost, is no sign of life in the long one.
     beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
+    if clear > 0:
+        beside = max(beside, 1.0 - float(table["quiet_clear"][days][:, units].sum() * np.nanmean(case.rated)) / clear)
     # A counter that stands over an hour of winter's gloom says nothing.
     # Nor does one where the stamps are wrong by so much that half of the gap may have lain in the dark.
     off_h = float(hours_off(case)[days][:, inputs].max(axis=1).sum())
     bright = off_h <= 0.5 * hours and clear >= LEAST_LIGHT.value * float(np.nansum(case.rated[inputs]))
-    units = np.unique(case.unit_of[inputs])
     lit = table["quiet_clear"][days][:, units].sum() >= LEAST_LIGHT.value * len(inputs)
     known = np.isfinite(rise) and clear > 0 and (bright or rise > DARK_SHARE.value * clear)
     waiting = _waiting(case, units, days)

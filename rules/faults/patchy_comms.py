@@ -11,7 +11,8 @@ Looks the same: ``unit-silent`` (one long gap), ``gateway-silent`` (everybody,
 one long gap), ``restart-cycling`` (the unit itself goes off), a few per cent
 lost in health.
 
-Silent for fewer than three gaps a day or under a tenth of the rows.
+Silent for fewer than three gaps a day or under a tenth of the rows, and for one day alone in a record of more:
+snow, gloom and interference take rows for a day.
 """
 
 from __future__ import annotations
@@ -21,12 +22,13 @@ import numpy as np
 from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.days import runs_of, span_mask
+from rules.faults.clock_shift import hours_off
 from rules.finding import Alternative, Threshold
 from rules.ranks import Mask
-from rules.silence import gateway_kinds, unit_kinds
+from rules.silence import PATCHY_SHARE, gateway_kinds, unit_kinds
 
 COLUMNS = ("timestamp", "signal_dbm")
-SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: one day alone must be plainly bad")
+SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: a record of one day must be plainly bad")
 SINGLE_ROWS = Threshold(6, "rows", "own reasoning: among hundreds of unit-days one loses four of eleven rows by chance (binomial)")
 
 
@@ -34,7 +36,10 @@ def judge(case: Case) -> RuleResult:
     """Candidates for units, and for gateways whose every unit is patchy at once."""
     table, result = case.table, RuleResult()
     _, patchy, judged = unit_kinds(case)
-    share = table["own_missing_h"] / np.maximum(table["unit_lit_h"], 1e-6)
+    # Beside a unit whose clock is right, one whose clock is wrong seems to miss rows at an end of its days.
+    off_h = np.stack([hours_off(case)[:, case.inputs_of_unit(u)].max(axis=1) for u in range(len(case.site.units))], axis=1)
+    share = np.maximum(table["own_missing_h"] - off_h, 0.0) / np.maximum(table["unit_lit_h"], 1e-6)
+    patchy &= share >= PATCHY_SHARE.value
     rows = table["own_missing_h"] * 3600.0 / table["step_s"][:, None]
     for u, unit in enumerate(case.site.units):
         for days in _spells(patchy[:, u], judged[:, u], share[:, u], rows[:, u]):
@@ -59,7 +64,8 @@ def _spells(patchy: Mask, judged: Mask, share: np.ndarray, rows: np.ndarray) -> 
     out = []
     for first, last in runs_of(patchy, ~judged, most=3):
         days = span_mask(len(patchy), [(first, last)]) & patchy
-        if days.sum() >= 2 or (share[days].max() >= SINGLE_DAY.value and rows[days].max() >= SINGLE_ROWS.value):
+        only = judged.sum() == 1 and share[days].max() >= SINGLE_DAY.value and rows[days].max() >= SINGLE_ROWS.value
+        if days.sum() >= 2 or only:
             out.append(days)
     return out
 

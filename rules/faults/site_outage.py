@@ -48,6 +48,8 @@ ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly al
 
 AT_ONCE = Threshold(600.0, "s", "own reasoning: units polled in turn; snow and cloud take one module after another")
 FINE_ROWS = Threshold(900.0, "s between rows", "own reasoning: within an hour snow may cover a roof, or a storm darken it")
+COARSE_ROWS = Threshold(1800.0, "s between rows", "own reasoning: a unit's wait of minutes may fill one row's reading of an hour")
+ONE_STOP = Threshold(0.75, "of the time from first to last", "own reasoning: two of three rows an hour apart are stops by turns")
 FROM = Threshold(0.1, "W per rated W", "own reasoning: a plain level for half an hour before; snow falls out of a dull sky")
 
 
@@ -331,8 +333,17 @@ def _same_hours(case: Case, asked: np.ndarray) -> np.ndarray:
         if first.size:
             # The sun reaches planes at other times: the minute of a stop is all's, or that of those who look the same way.
             out[d] = all(min(_apart(edge), _apart(edge, plane)) <= TOGETHER.value * 60 for edge in (first, last))
-            out[d] &= max(first) < min(last)
+            out[d] &= max(first) < min(last) and not _by_turns(case, d)
     return out
+
+
+def _by_turns(case: Case, day: int) -> bool:
+    """Whether rows far apart found the inputs standing and producing by turns: short waits that single readings met."""
+    step = float(case.table["step_s"][day])
+    first, last, _ = _edges(case, day)
+    slots = case.table["symptom_slots"][day, :, STANDBY]
+    stood = float(np.median(slots[slots >= MIN_HOURS.value]))
+    return step >= COARSE_ROWS.value and stood * 3600.0 < ONE_STOP.value * (float(np.median(last - first)) + step)
 
 
 def _apart(edge: np.ndarray, plane: np.ndarray | None = None) -> float:

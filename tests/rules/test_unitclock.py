@@ -44,6 +44,16 @@ def test_shade_of_half_a_day_gives_nothing_back() -> None:
     assert not [c for c in run_rule("clock-shift", case_of(roof)).candidates if c.scope == "unit"]
 
 
+def test_shade_moves_a_course_and_leaves_its_ends() -> None:
+    """A lopsided day beside lopsided siblings may look moved; it still starts and ends with them."""
+    case, days = case_of(_moved(60)), np.ones(12, bool)
+    ends_move = rules.faults.clock_shift._ends_move
+    assert ends_move(case, case.inputs_of_unit(1), days, 60.0)
+    assert not ends_move(case, case.inputs_of_unit(0), days, 60.0)
+    assert not ends_move(case, case.inputs_of_unit(1), days, -60.0)
+    assert ends_move(case, case.inputs_of_unit(0), np.zeros(12, bool), 60.0)
+
+
 @pytest.mark.parametrize(
     ("name", "value"),
     [("LEAST", 200.0), ("LIKE", 1.1), ("BETTER", 0.0), ("BACK", 1.1), ("UNITS", 9), ("ENERGY", 99.0), ("LEAD", 1.1)],

@@ -108,6 +108,29 @@ def test_rows_an_hour_apart_show_the_night_of_the_jump(minutes: int, threshold: 
     assert not run_rule("clock-shift", case).candidates
 
 
+def test_a_jump_moves_the_course_too() -> None:
+    """Snow and gloom take the late hours of some days while the sun comes to rise in an earlier hour: the course stays."""
+    roof = make_roof(days=20, step=3600, kinds="c", units=[["south", "south"]] * 3, first=FIRST_DAY + 25)
+    case = case_of(roof)
+    edge = np.where(np.arange(20) >= 10, -60.0, 0.0)
+    power = case.table["plane_typical"].copy()
+    power[10:] = np.roll(power[10:], -2, axis=2)
+    stays, moves = np.zeros(20), edge.copy()
+    assert rule._jumps(case, power, edge, moves)[10:].all()
+    assert not rule._jumps(case, power, edge, stays).any()
+    assert rule._jumps(case, power, edge, np.full(20, np.nan))[10:].all()
+
+
+@pytest.mark.parametrize(("dull", "told"), [(1, 0), (3, 1)])
+def test_one_clear_day_and_dull_ones_that_end_as_far_off(dull: int, told: int, threshold: MoveThreshold) -> None:
+    roof = make_roof(days=12, kinds="cccccccc" + "c" + "ooo")
+    roof.shift_s = np.where((roof.day >= 8) & (roof.day <= 8 + dull), -2700.0, 0.0)
+    case = case_of(roof)
+    assert len(run_rule("clock-shift", case).candidates) == told
+    threshold(rule, "DULL_DAYS", 99)
+    assert not run_rule("clock-shift", case_of(roof)).candidates
+
+
 def test_hourly_rows_of_a_right_clock() -> None:
     for seed in range(3):
         roof = make_roof(days=40, step=3600, kinds="mocmo", seed=seed, latitude=52.0)

@@ -55,6 +55,17 @@ def test_just_under_and_over_a_long_gap(factor: float, fires: bool) -> None:
     assert bool(run_rule("gateway-silent", case_of(roof)).candidates) is fires
 
 
+def test_rows_that_single_units_lose_beside_a_silence_are_no_sign_of_life() -> None:
+    """What a counter gained over rows lost by a poor link was not made in the gap."""
+    roof = make_roof(days=8, kinds="c")
+    gap = roof.when(4, 4, 11.0, 16.0)
+    rng = np.random.default_rng(3)
+    for u in range(5):
+        roof.power[np.ix_(gap, roof.inputs_of(u))] = 0.0
+        roof.silent(u, gap | (roof.when(4, 4) & (rng.random(len(roof.ts)) < 0.15)))
+    assert only(run_rule("gateway-silent", case_of(roof)).candidates).fault == "site-outage"
+
+
 def test_one_gateway_of_two() -> None:
     roof = _silent(make_roof(days=8, gateways=["A", "A", "A", "B", "B"]), [3, 4], 3, 4)
     found = only(findings(roof))

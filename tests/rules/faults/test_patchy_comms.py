@@ -44,13 +44,26 @@ def test_just_under_and_over_the_share(factor: float, fires: bool) -> None:
     assert bool(run_rule("patchy-comms", case_of(roof)).candidates) is fires
 
 
-def test_a_single_day_must_be_plain(threshold: MoveThreshold) -> None:
-    case = case_of(_lossy(make_roof(days=5), [1], 0.4, 2, 2))
+def test_a_record_of_one_day_must_be_plain(threshold: MoveThreshold) -> None:
+    case = case_of(_lossy(make_roof(days=1), [1], 0.4, 0, 0))
     assert only(run_rule("patchy-comms", case).candidates).days.sum() == 1
     threshold(rule, "SINGLE_DAY", 0.8)
     assert not run_rule("patchy-comms", case).candidates
     threshold(rule, "SINGLE_DAY", 0.25)
-    threshold(rule, "SINGLE_ROWS", 99)
+    threshold(rule, "SINGLE_ROWS", 999)
+    assert not run_rule("patchy-comms", case).candidates
+
+
+@pytest.mark.parametrize(("last", "told"), [(2, 0), (3, 1)])
+def test_one_day_of_a_longer_record_is_no_habit(last: int, told: int) -> None:
+    roof = _lossy(make_roof(days=5), [1], 0.4, 2, last)
+    assert len(run_rule("patchy-comms", case_of(roof)).candidates) == told
+
+
+def test_what_a_wrong_clock_leaves_unheard_is_no_bad_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = case_of(_lossy(make_roof(days=6), [1], 0.2, 1, 4))
+    assert run_rule("patchy-comms", case).candidates
+    monkeypatch.setattr(rule, "hours_off", lambda case: np.full((case.day_count, len(case.inputs)), 3.0))
     assert not run_rule("patchy-comms", case).candidates
 
 

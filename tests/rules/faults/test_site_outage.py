@@ -248,6 +248,16 @@ def test_rows_as_long_as_the_outage_are_means(threshold: MoveThreshold) -> None:
     assert "grid-out-of-range" in {f.fault for f in findings(roof)}
 
 
+@pytest.mark.parametrize(("hours", "told"), [((10, 12), 0), ((10, 11), 1)])
+def test_single_readings_of_waits_an_hour_apart_are_no_outage(hours: tuple[int, int], told: int) -> None:
+    """Units wait five minutes after a dip of their grid (IEEE 1547-2018: 300 s); an hourly reading may meet them twice a day."""
+    roof = make_roof(days=9, kinds="c", step=3600)
+    for hour in hours:
+        for u in range(5):
+            roof.standby(u, roof.when(5, 5, hour, hour + 1), "starting")
+    assert len([c for c in run_rule("site-outage", case_of(roof)).candidates if c.days[5]]) == told
+
+
 @pytest.mark.parametrize(
     ("lit", "stood", "enough", "every"), [(5, 4, True, True), (5, 3, False, True), (3, 3, True, False), (1, 1, False, False)]
 )
