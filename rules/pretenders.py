@@ -95,7 +95,9 @@ def _known_law(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
 
 def _weak_not_shaded(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether what passes for shade is a weakness told on most of its days that asks for no sun."""
-    return bool(_on_same(c, among, "weak-input", _ALIKE)) and in_any_light(case, c.inputs[0], c.days, c.evidence)
+    if not _on_same(c, among, "weak-input", _ALIKE):
+        return False
+    return in_any_light(on_time(case), c.inputs[0], c.days, c.evidence)
 
 
 def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:

@@ -148,8 +148,9 @@ def only_in_shadow(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> 
 def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bool:
     """Whether what looks like shade on nearly all of the day takes as much of a dull sky on some days, [D], as of the sun.
 
-    Nothing that stands before the sun does so. Where those days had no dull hours
-    to ask, a light shadow that never ends is none. ``shade``: the finding's evidence.
+    Nothing that stands before the sun does so, but what hides most of the sky, too: then
+    the hours differ, for the sun passes it. Where those days had no dull hours to ask,
+    a light shadow that never ends is none. ``shade``: the finding's evidence.
     """
     at = np.zeros(case.ratio.shape, bool)
     at[days, n] = True
@@ -160,8 +161,18 @@ def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bo
     if theirs[lost > _SHADE_RIM * lost.max()].sum() < ALL_DAY.value * theirs.sum():
         return False
     if dull[1][n] >= _DULL_LIGHT and sunny[1][n] >= _DULL_LIGHT:
-        return bool(1.0 - dull[0][n] >= AS_MUCH.value * (1.0 - sunny[0][n]))
+        as_much = 1.0 - dull[0][n] >= AS_MUCH.value * (1.0 - sunny[0][n])
+        return bool(as_much and not (dull[0][n] > sunny[0][n] and _hours_differ(case, n, at & skies[1])))
     return bool(shade["depth"] < BEAM_LEAST.value)
+
+
+def _hours_differ(case: Case, n: int, where: Mask) -> bool:
+    """Whether an input makes at some hour of the day far more of its siblings' than at another, in some bins, [D, N, B]."""
+    use = where[:, n] & np.isfinite(case.ratio[:, n])
+    theirs = np.where(use, case.free_witness[:, n], 0.0).sum(axis=0)
+    hours = theirs > _DIM_HOUR * theirs.max()
+    made = np.where(use, case.ratio[:, n] * case.free_witness[:, n], 0.0).sum(axis=0)[hours] / theirs[hours]
+    return bool(np.ptp(made) > BEAM_MORE.value)
 
 
 def _made(case: Case, where: Mask) -> tuple[Floats, Floats]:

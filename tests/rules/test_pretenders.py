@@ -48,6 +48,22 @@ def test_a_dull_sky_tells_weakness_from_shade(threshold: MoveThreshold) -> None:
     assert not in_any_light(shaded, 2, _days(shaded), _SHALLOW)
 
 
+def _in_a_yard(gap: float) -> Case:
+    """Between walls that hide seven tenths of the sky, and the sun but for ``gap`` degrees to either side of south."""
+    roof = make_roof(days=12, kinds="cmo")
+    free = np.abs(roof.sun_azimuth - 180.0) < gap
+    beam = roof.beam_share[:, 2]
+    roof.power[:, 2] *= 0.3 * (1.0 - beam) + np.where(free, 1.0, 0.0) * beam
+    return case_of(roof)
+
+
+def test_what_hides_most_of_the_sky_spares_some_hours_of_sun(threshold: MoveThreshold) -> None:
+    yard = _in_a_yard(20.0)
+    assert not in_any_light(yard, 2, _days(yard), _SHALLOW)
+    threshold(rules.shademap, "BEAM_MORE", 1.0)
+    assert in_any_light(yard, 2, _days(yard), _SHALLOW)
+
+
 @pytest.mark.parametrize(("evidence", "weak"), [(_SHALLOW, True), (_MORNING, False), ({**_SHALLOW, "depth": 0.9}, False)])
 def test_without_dull_hours_the_depth_tells(evidence: dict[str, object], weak: bool) -> None:
     case = _weak("c", 3)
