@@ -64,6 +64,12 @@ class Record:
     def _of_units(self) -> list[NDArray[np.int64]]:
         return [np.flatnonzero(self.unit_of == unit) for unit in range(len(self.site.units))]
 
+    @cached_property
+    def bin_hours(self) -> float:
+        """Hours a filled half hour of the day table stands for: where rows are rarer, only every other one is filled."""
+        rare = self.day_count and np.median(self.table["step_s"]) > 1800
+        return 2 * BIN_HOURS if rare else BIN_HOURS
+
     # -- grid ------------------------------------------------------------
 
     @cached_property

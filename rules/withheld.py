@@ -120,19 +120,20 @@ def withheld(case: Case) -> Withheld | None:
     told = np.isfinite(light.of_usual)
     bright, dim = told & (light.offered > BRIGHT.value), told & (light.offered < DIM.value)
     in_bright, in_dim = _share(light, bright), _share(light, dim)
-    hours = bright.sum(axis=1) * _width(case)
+    hours = bright.sum(axis=1) * case.bin_hours
     each = ((light.of_usual < EACH.value) & bright).sum(axis=1) / np.maximum(bright.sum(axis=1), 1)
     judged = (hours >= HOURS.value) & ~_otherwise(case)
     short = judged & (each >= MANY.value) & (in_bright < SHORT.value)
-    short &= (in_dim >= WHOLE.value) & (in_dim > in_bright + APART.value)
+    # A day without a dim half hour leaves it to the voltage.
+    whole = (in_dim >= WHOLE.value) & (in_dim > in_bright + APART.value)
     free = judged & (in_bright >= EACH.value)
     if short.sum() < DAYS.value or free.sum() < FREE_DAYS.value:
         return None
     volts = _volts(case, free)
     blind = ~np.isfinite(volts)
-    days = short & (volts >= VOLTS.value)
-    plain = short & blind & (in_bright < PLAIN.value) & (each >= MOST.value)
-    if plain.sum() >= BLIND_DAYS.value and np.quantile(in_bright[judged & ~short], 0.1) >= STEADY.value:
+    days = short & (whole | np.isnan(in_dim)) & (volts >= VOLTS.value)
+    plain = short & whole & blind & (in_bright < PLAIN.value) & (each >= MOST.value)
+    if plain.sum() >= BLIND_DAYS.value and np.quantile(in_bright[judged & ~(short & whole)], 0.1) >= STEADY.value:
         days |= plain
     if days.sum() < DAYS.value:
         return None
@@ -166,18 +167,13 @@ def by_grid_volts(case: Case) -> Withheld | None:
     free = light.usual_at(low)
     part = light.of_usual * light.usual / free
     at = (middle | high) & (part < _CEILING)
-    hours = at.sum(axis=1) * _width(case)
+    hours = at.sum(axis=1) * case.bin_hours
     due = np.where(told, np.nan_to_num(light.offered * free), 0.0).sum(axis=1)
     lost = np.where(at, light.offered * free - light.made, 0.0).sum(axis=1)
     days = (hours >= BITES.value) & (lost >= COSTS.value * due) & (high & at).any(axis=1)
     if days.sum() < DAYS.value:
         return None
     return Withheld(days, hours * days, light.kept_back(at & days[:, None], free), least / usual, np.nan)
-
-
-def _width(case: Case) -> float:
-    """Hours a filled bin stands for."""
-    return 2 * BIN_HOURS if np.median(case.table["step_s"]) > 1800 else BIN_HOURS
 
 
 def _share(light: _Light, told: Mask) -> Floats:

@@ -59,6 +59,7 @@ RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is 
 LEAST_LEVEL = Threshold(0.10, "of rating", "own reasoning: below, readings in steps of 5 W make a grey sky level")
 STEPS = Threshold(10, "steps", "own reasoning: in fewer steps of the readings a grey sky stands still by itself")
 LEAST_HOURS = Threshold(0.75, "h", "own reasoning: two half hours; one may be a cloud's")
+COSTS = Threshold(0.005, "of the day's energy", "own reasoning: a number met in passing takes nothing; an order bites")
 NEAR = Threshold(0.9, "of the level", "own reasoning: a half hour in which a cloud went by lies a little under it")
 AGAIN_DAYS = Threshold(5, "days", "own reasoning: an order to the same number within a week is the same order")
 AGAIN_HOURS = Threshold(1.5, "h", "own reasoning: no cloud stands for three half hours at a number known before")
@@ -145,7 +146,7 @@ def _upper_light(case: Case) -> Floats:
         mine = case.inputs_of_unit(u)
         va = case.site.inverters[unit.inverter].rated_va if unit.inverter else None
         could = np.einsum("dnb,n->db", clear[:, case.plane_of[mine]], case.rated[mine]) / (va or case.rated[mine].sum())
-        units.append(np.where(loads[:, mine[0]] > RUNS.value, could / _bin_hours(case), np.nan))
+        units.append(np.where(loads[:, mine[0]] > RUNS.value, could / case.bin_hours, np.nan))
     ordered = np.sort(np.stack(units), axis=0)
     rank = np.rint(UPPER * np.maximum(np.isfinite(ordered).sum(axis=0) - 1, 0)).astype(int)
     return np.asarray(np.nan_to_num(np.take_along_axis(ordered, rank[None], 0)[0]))
@@ -179,13 +180,13 @@ def held_bins(case: Case) -> Mask:
     """
     cap, _, droop = _held_down(case)
     held = cap | droop
-    return with_neighbours(held & (held.sum(axis=1) * _bin_hours(case) >= LEAST_HOURS.value)[:, None])
+    return with_neighbours(held & (held.sum(axis=1) * case.bin_hours >= LEAST_HOURS.value)[:, None])
 
 
 @once
 def ordered_days(case: Case) -> Mask:
     """Days on which an order of any kind held, [D]: whoever is held down, what was made of their sky tells nothing."""
-    hours = np.logical_or.reduce(_held_down(case)).sum(axis=1) * _bin_hours(case)
+    hours = np.logical_or.reduce(_held_down(case)).sum(axis=1) * case.bin_hours
     return np.asarray(hours >= LEAST_HOURS.value)
 
 
@@ -201,7 +202,7 @@ def _some_frozen(case: Case, held: Mask) -> Mask:
     apart = np.zeros_like(out)
     for d in np.flatnonzero(some & ~out & held.any(axis=1)):
         own = nan_median(_loads(case)[d, frozen[d]][:, held[d]], 1)
-        outlast = np.median(case.table["frozen_h"][d, frozen[d]]) > held[d].sum() * _bin_hours(case) + OUTLAST.value
+        outlast = np.median(case.table["frozen_h"][d, frozen[d]]) > held[d].sum() * case.bin_hours + OUTLAST.value
         apart[d] = bool(outlast) or float(own.std()) > LEVEL.value * float(own.mean())
     for first, last in runs_of(some):
         # In the gloom of one day of them all may have the same number.
@@ -220,7 +221,7 @@ def judge(case: Case) -> RuleResult:
     result.candidates += _hidden(case)
     cap, total, droop = _held_down(case)
     held = cap | total | droop
-    width = _bin_hours(case)
+    width = case.bin_hours
     hours = held.sum(axis=1) * width
     days = (hours >= LEAST_HOURS.value) & ~_some_frozen(case, held)
     if not days.any():
@@ -234,6 +235,9 @@ def judge(case: Case) -> RuleResult:
     if whole:
         places = [("site", None, np.arange(len(case.inputs)))]
     lost = _lost(case, cap, total, droop)
+    days &= (lost * case.rated).sum(axis=1) >= COSTS.value * (case.energy * case.rated).sum(axis=1)
+    if not days.any():
+        return result
     levels = float(np.nanmedian(table["cap_level"][cap | total])) if (cap | total).any() else None
     low = levels is not None and levels < GLOOM.value and not case.sensor_trust[0] and days.sum() < GLOOM_DAYS.value
     least = GLOOM_HOURS.value if low else BITES_HOURS.value
@@ -333,7 +337,7 @@ def _loads(case: Case) -> Floats:
         mine = case.inputs_of_unit(u)
         va = case.site.inverters[unit.inverter].rated_va if unit.inverter else None
         load = (case.table["power"][:, mine] * case.rated[mine, None]).sum(axis=1) / (va or case.rated[mine].sum())
-        out[:, mine] = load[:, None, :] / _bin_hours(case)
+        out[:, mine] = load[:, None, :] / case.bin_hours
     return out
 
 
@@ -383,21 +387,6 @@ def _range(values: Floats) -> float:
     return float((high - low) / max(mid, 1e-9))
 
 
-@once
-def _bin_hours(case: Case) -> float:
-    """Hours a filled bin stands for: longer than the bin where rows are hourly."""
-    level = case.table["cap_level"]
-    filled = np.isfinite(level).sum(axis=1)
-    many = filled[filled > 0]
-    return 1.0 if many.size and np.median(many) < 16 and _alternating(level) else BIN_HOURS
-
-
-def _alternating(level: Floats) -> bool:
-    day = int(np.isfinite(level).sum(axis=1).argmax())
-    at = np.flatnonzero(np.isfinite(level[day]))
-    return bool(at.size > 2 and np.median(np.diff(at)) >= 2)
-
-
 def _ordered(case: Case, light: Floats, own: Mask) -> Mask:
     """Bins at a level that was ordered, [D, B]."""
     table = case.table
@@ -409,7 +398,7 @@ def _ordered(case: Case, light: Floats, own: Mask) -> Mask:
     ceiling = _site_ceiling(case, level)
     tight &= (level < ceiling) & ~own
     alike = (np.nan_to_num(spread, nan=1.0) < ALIKE_UNITS.value) & np.bool_(several)
-    width = _bin_hours(case)
+    width = case.bin_hours
     second = _seconds(level, wobble, tight)
     days = np.flatnonzero(second.any(axis=1)).tolist()
     spells = [s for d in days for s in _spells(d, level[d], wobble[d], tight[d], light[d], second[d], alike[d], width)]
@@ -447,7 +436,7 @@ def _again(case: Case, cap: Mask, light: Floats, own: Mask) -> Mask:
     day; one that a day told by itself counts within a week, and for longer.
     """
     level, wobble = case.table["cap_level"], case.table["cap_wobble"]
-    width = _bin_hours(case)
+    width = case.bin_hours
     stuck = np.median(case.table["frozen_h"], axis=1)
     told = nan_median(np.where(cap, level, np.nan), 1)
     out = cap.copy()
@@ -532,7 +521,7 @@ def _sums(case: Case) -> tuple[Floats, Floats, Mask]:
     Each [D, B]. Where the inputs of a plane have one rating, the others stand in
     for rows that one lost.
     """
-    table, units, width = case.table, case.site.units, _bin_hours(case)
+    table, units, width = case.table, case.site.units, case.bin_hours
     va = [case.site.inverters[u.inverter].rated_va if u.inverter else None for u in units]
     known = all(va)
     whole = sum(v or 0.0 for v in va) if known else float(case.rated.sum())

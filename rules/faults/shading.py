@@ -45,6 +45,7 @@ _KINDS = {
     "low edge": " It is low and wide, along the plane: a row in front, a parapet or a ridge.",
 }
 DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no owner would act and noise would")
+CLEAR_HOURS = Threshold(1.5, "h of clear sun", "own reasoning: in less of it a shadow may fall while nobody sees it")
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
@@ -63,7 +64,7 @@ def judge(case: Case) -> RuleResult:
     falls = falling(shade, shaded)
     lost_h = lost_to_shade(case, shade, falls)
     told = shade.sunny & (shade.held > 0.05 * BIN_HOURS) & (case.clear_weight >= 0.5)[:, None]
-    judged = np.count_nonzero(told, axis=2) >= 3
+    judged = np.count_nonzero(told, axis=2) * case.bin_hours >= CLEAR_HOURS.value
     blind = (case.light_days[:, None] & ~judged).sum(axis=0)
     for n in np.flatnonzero(blind).tolist():
         result.unjudged.append(Unjudged(n, "shading", "no clear spells long enough to see the sun's shadows", int(blind[n])))

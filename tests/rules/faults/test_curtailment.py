@@ -54,6 +54,7 @@ def test_loss_by_a_sensor() -> None:
     "moved",
     [
         {"TIGHT": 1e-6},
+        {"COSTS": 5.0},
         {"ALIKE_UNITS": 1e-6, "PLAIN_HOURS": 20.0, "FAIR_BEND": 20.0},
         {"LEVEL": 1e-6},
         {"BEND": 20.0, "FAR_BELOW": 0.0, "FAIR_BEND": 20.0},
@@ -372,6 +373,20 @@ def test_one_input_that_stands_still_longer_than_any_order_could_hold_is_frozen(
     assert rule._some_frozen(case, held)[4:7].all()
     threshold(rule, "OUTLAST", 24.0)
     assert not rule._some_frozen(case, held)[4:7].any()
+
+
+def test_a_number_that_is_met_in_passing_costs_nothing() -> None:
+    """On a dull day after the order the level of some half hours is its number; nothing was taken then."""
+    case = case_of(_capped(make_roof(kinds="c", days=14)))
+    order = only(run_rule("curtailment", case).candidates).days
+    at = np.flatnonzero(case.table["cap_level"][5] > 0)[8:11]
+    cap = rule._held_down(case)[0]
+    cap[12, at] = True
+    kept = case.table["power"][12, :, at].copy()
+    for share, told in ((1.0, False), (0.3, True)):
+        case.table["power"][12, :, at] = share * kept
+        assert only(run_rule("curtailment", case).candidates).days[12] == told
+    assert order.sum() == 5
 
 
 def test_clouds_that_pass_a_known_number_up_and_down_are_no_limit(threshold: MoveThreshold) -> None:

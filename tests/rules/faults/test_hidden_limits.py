@@ -48,6 +48,14 @@ def test_a_voltage_that_stays_speaks_against_it() -> None:
     assert not run_rule("curtailment", case_of(roof, roof.weather())).candidates
 
 
+@pytest.mark.parametrize("lifts", [True, False])
+def test_without_a_dim_hour_the_voltage_tells(lifts: bool, threshold: MoveThreshold) -> None:
+    """Hourly rows pass the dim light of a clear morning and evening in one step."""
+    case = case_of(roof := _follows_load(make_roof(days=14, kinds="c", step=3600), lifts=lifts), roof.weather())
+    threshold(light, "DIM", 0.0)
+    assert bool(run_rule("curtailment", case).candidates) is lifts
+
+
 def test_what_takes_a_share_of_all_hours_is_none() -> None:
     """Dirt, or snow that lets some light through."""
     roof = make_roof(days=14, kinds="ccm")

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import rules.faults.shading as rule
@@ -28,6 +29,17 @@ def test_fires(case: Case) -> None:
     assert found.action in ("watch", "visit")
 
 
+@pytest.mark.parametrize(("clear", "fires"), [(2, True), (1, False)])
+def test_two_clear_hours_of_hourly_rows_show_a_shadow(clear: int, fires: bool) -> None:
+    case = case_of(_shaded(make_roof(kinds="c", step=3600)))
+    bright = case.clear_weight.copy()
+    filled = np.flatnonzero(bright.max(axis=0) >= 0.5)
+    # In the morning, when the tree is before the sun, and nowhere else.
+    bright[:, filled[1 + clear :]] = bright[:, filled[:1]] = 0.0
+    vars(case)["clear_weight"] = bright
+    assert bool(run_rule("shading", case).candidates) is fires
+
+
 @pytest.mark.parametrize(("azimuth", "below"), [((80.0, 115.0), 50.0), ((130.0, 190.0), 75.0), ((230.0, 280.0), 50.0)])
 def test_direction_within_ten_degrees(azimuth: tuple[float, float], below: float) -> None:
     roof = make_roof(days=12, kinds="c")
@@ -53,7 +65,10 @@ def test_from_the_north_in_the_south() -> None:
 
 @pytest.mark.parametrize(
     ("name", "value"),
-    [("BIN_LOSS", 1.1), ("DAY_LOSS", 0.5), ("REPEAT", 1.5), ("LOW_SUN_DEG", 60.0), ("STAGGER", 1.1), ("SUNNY_BEAM", 1.1)],
+    [
+        ("BIN_LOSS", 1.1), ("DAY_LOSS", 0.5), ("REPEAT", 1.5), ("LOW_SUN_DEG", 60.0), ("STAGGER", 1.1), ("SUNNY_BEAM", 1.1),
+        ("CLEAR_HOURS", 24.0),
+    ],
 )
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("shading", case).candidates
