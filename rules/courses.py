@@ -65,13 +65,13 @@ class Courses:
         """Members of a plane that reported on most of some days."""
         return int((self.power[np.ix_(days, self.members[plane])].sum(axis=2) > 0.0).mean(axis=0).round().sum())
 
-    def sun_agrees(self, n: int, m: int) -> bool:
-        """Whether two records follow the sun on each other's plane better than on their own, on bright days."""
+    def sun_agrees(self, n: int, m: int, days: Mask) -> bool:
+        """Whether two records follow the sun on each other's plane better than on their own, on the bright ones of some days."""
         a, b = int(self.case.plane_of[n]), int(self.case.plane_of[m])
         skies = {p: self.case.table["plane_clear_all"][:, p, self.lit] for p in (a, b)}
         own = self._apart(n, skies[a]) + self._apart(m, skies[b])
         other = self._apart(n, skies[b]) + self._apart(m, skies[a])
-        use = self.bright & np.isfinite(own) & np.isfinite(other)
+        use = days & self.bright & np.isfinite(own) & np.isfinite(other)
         return bool(use.any() and other[use].sum() < own[use].sum())
 
     def misfit(self, n: int, plane: int, without: tuple[int, ...]) -> Floats:

@@ -132,7 +132,9 @@ def _pairs(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Floats
         # Under an even sky all planes have one course: such a day tells neither way.
         if not _steady(days, np.isfinite(before) & (np.maximum(before, after) > 2 * PLAIN_MISFIT.value)):
             continue
-        if min(courses.heard(a, days), courses.heard(b, days)) < 3 and not courses.sun_agrees(n, m):
+        if min(middle(n_there[days]), middle(m_there[days])) > SURE_FIT.value:
+            continue  # a shadow may lie on one of two swapped records; one that is like neither plane is no other's
+        if min(courses.heard(a, days), courses.heard(b, days)) < 3 and not courses.sun_agrees(n, m, days):
             continue  # of two planes of two, the other two would do as well: the sun must tell which
         # A record that is the other plane's to the watt tells more than two that are half so: the product of what is left.
         quality = float(n_there[days].sum() / own[n][days].sum() * m_there[days].sum() / own[m][days].sum())
@@ -159,7 +161,7 @@ def _lone(courses: Courses, own: list[Floats], n: int, near: dict[int, Floats]) 
         days = (bright | dull) & (theirs < SURE_FIT.value)
         if bright.sum() < MIN_DAYS.value or not _steady(days, np.isfinite(theirs) & (own[m] > PLAIN_MISFIT.value)):
             continue
-        if courses.sun_agrees(n, m):
+        if courses.sun_agrees(n, m, days):
             return {n: _Follows(p, days, own[n], theirs, m), m: _Follows(a, days, own[m], courses.misfit(m, a, (n,)), n)}
     return {}
 

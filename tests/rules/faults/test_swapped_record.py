@@ -78,6 +78,25 @@ def test_planes_of_two_tell_it_too() -> None:
     assert {c.inputs for c in found} == {(1,), (2,)}
 
 
+def test_planes_of_two_ask_the_sun_of_the_days_of_the_swap() -> None:
+    """Weeks before records were swapped for some days each follows the sun on its own plane."""
+    roof = make_roof(days=16, kinds="c", planes=FAR, units=(("south",) * 2, ("west",) * 2), rated_va=None)
+    when = roof.when(12, 15)
+    for column in (roof.power, roof.volts):
+        column[np.ix_(when, [1, 3])] = column[np.ix_(when, [3, 1])]
+    assert {f.days for f in findings(roof, "swapped-record")} == {4}
+
+
+def test_two_that_are_like_neither_plane_are_not_swapped(threshold: MoveThreshold) -> None:
+    """Where shadows bend a course it may lie nearer to the other plane's, yet well off it: so do these blends of both."""
+    roof = make_roof(kinds="c", planes=FAR, rated_va=None)
+    own, other = roof.power[:, [1, 7]].copy(), roof.power[:, [7, 1]].copy()
+    roof.power[:, [1, 7]] = 0.35 * own + 0.65 * other
+    assert not run_rule("swapped-record", case_of(roof)).candidates
+    threshold(rule, "SURE_FIT", 1.0)
+    assert {c.inputs for c in run_rule("swapped-record", case_of(roof)).candidates} == {(1,), (7,)}
+
+
 def test_a_ceiling_is_no_other_plane() -> None:
     # Flat-topped days of one unit look like anybody's: common practice, DC over AC ratio above one.
     roof = make_roof(planes=FAR, kinds="c")
