@@ -55,6 +55,8 @@ _DIM_HOUR = 0.15
 #: What tells an input behind something: h of full sun under a dull sky and in the sun, the beam's share of a sunny hour,
 #: and the most of the sunny light in which it may make its part.
 _DULL_LIGHT, _SUNNY_LIGHT, _SUNNY_SHARE, _NOW_AND_THEN = 0.8, 2.0, 0.6, 0.25
+#: h of full sun under either sky that tell whether as much is missing in both: of a third of a dull day.
+_ASKED_LIGHT = 0.5
 #: With less of its sunny hours free of shade an input cannot show its own level.
 _FREE_SHARE = 0.15
 
@@ -160,7 +162,7 @@ def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bo
     theirs = np.where(skies[1][:, n], case.free_witness[:, n], 0.0)[days].sum(axis=0)
     if theirs[lost > _SHADE_RIM * lost.max()].sum() < ALL_DAY.value * theirs.sum():
         return False
-    if dull[1][n] >= _DULL_LIGHT and sunny[1][n] >= _DULL_LIGHT:
+    if dull[1][n] >= _ASKED_LIGHT and sunny[1][n] >= _ASKED_LIGHT:
         as_much = 1.0 - dull[0][n] >= AS_MUCH.value * (1.0 - sunny[0][n])
         return bool(as_much and not (dull[0][n] > sunny[0][n] and _hours_differ(case, n, at & skies[1])))
     return bool(shade["depth"] < BEAM_LEAST.value)
