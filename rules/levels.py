@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.case import Case, once
-from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
+from rules.held import held_bins
 from rules.ranks import Floats, Mask, median_of, nearest_rank, row_quantile, weighted_quantile
 from rules.siblings import RANK, typical
 

@@ -16,8 +16,8 @@ import numpy as np
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS
-from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
+from rules.held import held_bins
 from rules.ranks import Floats, Mask, median_of, quantile_of
 
 HOT_C = Threshold(60.0, "Celsius", "common practice: units in the shade under modules stay below on hot days")

@@ -15,8 +15,8 @@ import numpy as np
 
 from rules.case import Case, once
 from rules.daytable import BIN_HOURS
-from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
+from rules.held import held_bins
 from rules.levels import Segment, among_members, relative_levels, scatter_of, segments
 from rules.ranks import Floats, Mask, median_of, row_quantile
 from rules.siblings import middle

@@ -20,8 +20,8 @@ import numpy as np
 from rules.case import Case, once
 from rules.days import first_to_last, runs_of, span_mask
 from rules.daytable import BIN_HOURS
-from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
+from rules.held import held_bins
 from rules.levels import relative_levels
 from rules.ranks import Floats, Mask, median_of, row_quantile
 

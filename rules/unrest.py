@@ -15,8 +15,8 @@ import numpy as np
 from rules.case import Case, once
 from rules.days import first_to_last, span_mask
 from rules.daytable import BIN_HOURS, STANDBY
-from rules.faults.curtailment import held_bins
 from rules.finding import Threshold
+from rules.held import held_bins
 from rules.ranks import Floats, Mask, row_quantile
 
 FALL = Threshold(0.2, "of the usual power", "own reasoning: six minutes of half an hour; siblings differ by some per cent")

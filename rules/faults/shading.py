@@ -28,9 +28,9 @@ from rules.days import runs_of
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
-from rules.faults.curtailment import held_bins
 from rules.finding import Alternative, Threshold
 from rules.givenback import given_back
+from rules.held import held_bins
 from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ranks import Floats, Mask, quantile_of
 from rules.shadeloss import lost_to_shade

@@ -23,10 +23,10 @@ from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import IDLE, SKY, STANDBY
-from rules.faults.curtailment import ordered_days
 from rules.faults.site_outage import switched_off
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT
+from rules.held import ordered_days
 from rules.ranks import Floats, Mask
 from rules.siblings import middle
 from rules.snowsky import (

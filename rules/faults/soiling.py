@@ -25,8 +25,8 @@ from rules.case import Case
 from rules.cleanest import beside_clean
 from rules.days import runs_of, window_sum
 from rules.faults.clock_shift import bins_late
-from rules.faults.curtailment import held_bins, ordered_days
 from rules.finding import Alternative, Threshold
+from rules.held import held_bins, ordered_days
 from rules.levels import Levels, Segment, deficit_wh
 from rules.ranks import Floats, median_of, row_quantile, weighted_quantile
 from rules.resistance import resistive

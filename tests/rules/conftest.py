@@ -22,14 +22,15 @@ def threshold(monkeypatch: pytest.MonkeyPatch) -> Iterator[MoveThreshold]:
     def put(module: ModuleType, name: str, value: float) -> None:
         monkeypatch.setattr(module, name, replace(getattr(module, name), value=value))
         moved.append(module)
-        _forget(module)
+        forget(module)
 
     yield put
     for module in moved:
-        _forget(module)
+        forget(module)
 
 
-def _forget(module: ModuleType) -> None:
+def forget(module: ModuleType) -> None:
+    """Forget what a module's questions asked once remember of any case."""
     for held in list(vars(module).values()):
         if hasattr(held, "cache_clear"):
             held.cache_clear()

@@ -1,15 +1,36 @@
 from __future__ import annotations
 
+from types import ModuleType
+
 import numpy as np
 import pytest
 
 import rules.faults.curtailment as rule
+import rules.held as held_of
+import rules.heldlevel as by_level
+import rules.heldsum as by_sum
+import rules.levelspells as spells_of
+import rules.loads as loads_of
 from rules.case import Case
 from rules.daytable import BIN_HOURS
 from rules.engine import judge
 from rules.faults.shading import _credible
-from tests.rules.conftest import MoveThreshold
+from tests.rules.conftest import MoveThreshold, forget
 from tests.rules.make import RATED_VA, Roof, case_of, findings, make_roof, only, run_rule
+
+#: Where the rule looks for an order, and weighs what it finds.
+_PARTS = (rule, held_of, by_level, by_sum, spells_of, loads_of)
+
+
+@pytest.fixture
+def threshold(threshold: MoveThreshold) -> MoveThreshold:
+    """Moves a threshold of the rule in all of its parts."""
+
+    def put(_: ModuleType, name: str, value: float) -> None:
+        for part in _PARTS:
+            threshold(part, name, value) if hasattr(part, name) else forget(part)
+
+    return put
 
 
 def _capped(roof: Roof, level: float = 0.45, first: int = 5, last: int = 9) -> Roof:
@@ -74,7 +95,7 @@ def test_thresholds_count(case: Case, threshold: MoveThreshold, moved: dict[str,
 def test_high_frequency_holds_units_down() -> None:
     roof = make_roof(days=8, kinds="c")
     when = roof.when(4, 5, 11.5, 13.5)
-    roof.hertz[when] = 50.0 + rule.HZ_RISE.value + 0.3
+    roof.hertz[when] = 50.0 + held_of.HZ_RISE.value + 0.3
     roof.power[when] *= 0.4
     found = only(findings(roof, "curtailment"))
     assert found.evidence["by_frequency"] is True
@@ -82,7 +103,7 @@ def test_high_frequency_holds_units_down() -> None:
 
 def test_a_little_frequency_is_no_order() -> None:
     roof = make_roof(days=8, kinds="c")
-    roof.hertz[roof.when(4, 5, 11.5, 13.5)] = 50.0 + 0.6 * rule.HZ_RISE.value
+    roof.hertz[roof.when(4, 5, 11.5, 13.5)] = 50.0 + 0.6 * held_of.HZ_RISE.value
     assert findings(roof) == []
 
 
@@ -159,7 +180,7 @@ def test_hours_held_down_are_no_shade_and_show_none() -> None:
     roof = _capped(make_roof(days=12, kinds="c"), level=0.3, first=1, last=11)
     assert {f.fault for f in findings(roof)} == {"curtailment"}
     case = case_of(roof)
-    held = rule.held_bins(case)
+    held = held_of.held_bins(case)
     assert held[1:].any(axis=1).all()
     assert not held[0].any()
     kept = _credible(case).table
@@ -222,9 +243,9 @@ def test_a_limit_on_the_sum_leaves_units_their_share(threshold: MoveThreshold) -
     found = only(run_rule("curtailment", case).candidates)
     assert (found.scope, found.days.sum()) == ("site", 6)
     assert found.loss_wh.sum() == pytest.approx(roof.lost_wh(), rel=0.2)
-    assert rule._by_sum(case)[3:9].any(axis=1).all()
+    assert by_sum.by_sum(case)[3:9].any(axis=1).all()
     threshold(rule, "SUM_CROWD", 1e9)
-    assert not rule._by_sum(case).any()
+    assert not by_sum.by_sum(case).any()
 
 
 def test_units_that_stay_below_the_order_are_not_told_of_it(threshold: MoveThreshold) -> None:
@@ -263,7 +284,7 @@ def test_an_order_that_the_others_stand_at_is_none_of_a_stuck_inputs(threshold: 
     roof.freeze(2, roof.when(7, 7, 8.0, 14.0))
     case = case_of(roof)
     assert 7 in np.flatnonzero(run_rule("curtailment", case).candidates[0].days)
-    held = rule._held_down(case)[0]
+    held = held_of.held_down(case)[0]
     free = np.where(np.arange(len(case.inputs)) == 2, 1.0, 1.2)
     fields = dict(case.table.fields)
     fields["power"] = np.where((np.arange(case.day_count) == 7)[:, None, None], free[None, :, None], 1.0) * fields["power"]
@@ -297,13 +318,13 @@ def test_a_broad_noon_is_a_crown_and_no_order(threshold: MoveThreshold) -> None:
     filled = np.flatnonzero(np.isfinite(levels)).tolist()
     top = int(np.nanargmax(levels))
     start = filled.index(top) - 1
-    assert rule._is_crown(levels, filled, start, start + 3, levels[top], BIN_HOURS)
+    assert spells_of._is_crown(levels, filled, start, start + 3, levels[top], BIN_HOURS)
     # The same course, cut off a twentieth below its top.
     cut = np.minimum(levels, 0.95 * levels[top]).tolist()
     held = [filled.index(b) for b in filled if cut[b] == max(np.nan_to_num(cut))]
-    assert not rule._is_crown(cut, filled, held[0], held[-1] + 1, 0.95 * levels[top], BIN_HOURS)
+    assert not spells_of._is_crown(cut, filled, held[0], held[-1] + 1, 0.95 * levels[top], BIN_HOURS)
     threshold(rule, "CROWN_OVER", 1e-6)
-    assert not rule._is_crown(levels, filled, start, start + 3, levels[top], BIN_HOURS)
+    assert not spells_of._is_crown(levels, filled, start, start + 3, levels[top], BIN_HOURS)
 
 
 def test_the_sky_is_that_of_the_units_that_come_up_to_the_level() -> None:
@@ -314,7 +335,7 @@ def test_the_sky_is_that_of_the_units_that_come_up_to_the_level() -> None:
     case.rated[8:] *= 0.5
     for name in ("power", "clear"):
         case.table.fields[name][:, 8:] *= 2.0
-    assert rule._upper_light(case)[4, 24] == pytest.approx(np.nanmax(case.table["cap_level"][5]), rel=0.1)
+    assert loads_of.upper_light(case)[4, 24] == pytest.approx(np.nanmax(case.table["cap_level"][5]), rel=0.1)
     told = run_rule("curtailment", case).candidates
     assert {n for c in told for n in c.inputs} == set(range(8))
     assert all(set(np.flatnonzero(c.days)) == {4, 7} for c in told)
@@ -326,7 +347,7 @@ def test_a_unit_with_a_dead_input_stops_at_its_share_of_the_rating(threshold: Mo
     roof.power[:] = np.minimum(roof.power, 1000.0 / 4 / 0.96)
     roof.power[:, 3] = 0.0
     case = case_of(roof)
-    assert rule._own_ceiling(case)[5, 24]
+    assert loads_of.own_ceiling(case)[5, 24]
     assert not run_rule("curtailment", case).candidates
     threshold(rule, "OWN_CEILING", 9.0)
     assert run_rule("curtailment", case).candidates
@@ -352,12 +373,12 @@ def test_lost_rows_do_not_hide_a_limit_on_the_sum() -> None:
     roof.power *= share[:, None]
     roof.heard &= np.random.default_rng(4).uniform(size=roof.heard.shape) > 1 / 12
     case = case_of(roof)
-    level, light, free = rule._sums(case)
+    level, light, free = by_sum._sums(case)
     noon = level[3:9, 22:26]
     assert np.ptp(noon) < 0.01 * noon.mean()
     assert (light[3:9, 22:26] > noon).all()
     assert free[3:9, 22:26].all()
-    assert rule._by_sum(case)[3:9].any(axis=1).all()
+    assert by_sum.by_sum(case)[3:9].any(axis=1).all()
     raw = (case.table["power"] * case.rated[:, None]).sum(axis=1)[3:9, 22:26]
     assert np.ptp(raw) > 0.025 * raw.mean()
 
@@ -380,7 +401,7 @@ def test_a_number_that_is_met_in_passing_costs_nothing() -> None:
     case = case_of(_capped(make_roof(kinds="c", days=14)))
     order = only(run_rule("curtailment", case).candidates).days
     at = np.flatnonzero(case.table["cap_level"][5] > 0)[8:11]
-    cap = rule._held_down(case)[0]
+    cap = held_of.held_down(case)[0]
     cap[12, at] = True
     kept = case.table["power"][12, :, at].copy()
     for share, told in ((1.0, False), (0.3, True)):
@@ -398,32 +419,32 @@ def test_clouds_that_pass_a_known_number_up_and_down_are_no_limit(threshold: Mov
     for start in (9.0, 9.5, 13.5, 14.0):
         roof.power *= np.where(roof.when(8, 8, start, start + 0.5), np.minimum(1100.0 / total, 1.0), 1.0)[:, None]
     case = case_of(roof)
-    told = rule._by_sum(case).any(axis=1)
+    told = by_sum.by_sum(case).any(axis=1)
     assert told[1:7].all()
     assert not told[8]
     threshold(rule, "PAST", 99.0)
-    assert rule._by_sum(case)[8].any()
+    assert by_sum.by_sum(case)[8].any()
 
 
 def test_readings_in_coarse_steps_make_no_order() -> None:
     """Counters in whole watt-hours: a grey day stands on their fourth step for hours."""
     steps = 0.0268 * np.array([[1.0, 2.0, 3.0, 4.0, 5.0, 4.0, 4.0, 3.0, 2.0, 7.0]])
-    assert rule._least(steps, np.zeros_like(steps)) == pytest.approx(10 * 0.0268, abs=0.01)
-    assert rule._least(steps, np.full_like(steps, 0.01)) == rule.LEAST_LEVEL.value
+    assert by_level._least(steps, np.zeros_like(steps)) == pytest.approx(10 * 0.0268, abs=0.01)
+    assert by_level._least(steps, np.full_like(steps, 0.01)) == loads_of.LEAST_LEVEL.value
 
 
 def test_units_that_move_alike_hold_no_sum() -> None:
     roof = make_roof(days=14, kinds="m", planes={"south": (180.0, 25.0), "west": (180.0, 25.0)})
     case = case_of(roof)
-    stirred = rule._in_step(case)
+    stirred = by_sum._in_step(case)
     assert stirred[:, 20:28].mean() > 0.5
-    assert not rule._in_step(case_of(_capped(make_roof(kinds="c"), 0.3, 0, 13)))[:, 22:26].any()
+    assert not by_sum._in_step(case_of(_capped(make_roof(kinds="c"), 0.3, 0, 13)))[:, 22:26].any()
 
 
 def test_units_off_at_a_high_frequency_have_tripped() -> None:
     roof = make_roof(days=8, kinds="c")
     when = roof.when(4, 5, 11.5, 13.5)
-    roof.hertz[when] = 50.0 + rule.HZ_RISE.value + 0.3
+    roof.hertz[when] = 50.0 + held_of.HZ_RISE.value + 0.3
     roof.power[when] = 0.0
     assert not run_rule("curtailment", case_of(roof)).candidates
 

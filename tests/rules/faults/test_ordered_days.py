@@ -7,9 +7,9 @@ import pytest
 
 import rules.faults.soiling as soiling
 from rules.case import Case
-from rules.faults.curtailment import ordered_days
 from rules.faults.hot_derating import _by_heat
 from rules.faults.snow import _rationed
+from rules.held import ordered_days
 from rules.snowsky import Sky
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import RATED_VA, Roof, case_of, make_roof

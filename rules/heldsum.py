@@ -1,0 +1,73 @@
+"""Half hours in which the sum of all units stood at an order, whatever each of them made."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Case
+from rules.finding import Threshold
+from rules.levelspells import BELOW, FAR_BELOW
+from rules.loads import ALIKE_UNITS, LEAST_LEVEL, own_ceiling
+from rules.orders import CALM, LEVEL, crowded, days_at
+from rules.ranks import Floats, Mask
+
+SUM_CROWD = Threshold(15.0, "standard deviations", "own reasoning: twice CROWD: with most units at a ceiling a sum moves little")
+STIRRED = Threshold(0.05, "ratio", "own reasoning: twice CALM: what a cloud does within half an hour")
+PAST = Threshold(0.5, "of the half hours at it", "own reasoning: clouds pass a number up and down")
+
+
+def by_sum(case: Case) -> Mask:
+    """Bins in which the sum of all units stood at an order, whatever each unit made, [D, B].
+
+    A limit at the meter leaves it open who gives how much: planes take turns under it.
+    """
+    if len(case.site.units) < 2:
+        return np.zeros(case.table["cap_level"].shape, bool)
+    level, light, free = _sums(case)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        step = np.nan_to_num(np.abs(np.log(level[:, 1:] / level[:, :-1])), nan=np.inf)
+        edge = np.full((len(level), 1), np.inf)
+        step = np.minimum(np.hstack([edge, step]), np.hstack([step, edge]))
+        use = (level > LEAST_LEVEL.value) & (light > level / BELOW.value) & free
+        far = use & (level < FAR_BELOW.value * light) & (step < CALM.value)
+        out = np.zeros(level.shape, bool)
+        for number in crowded(level[far], SUM_CROWD.value):
+            near = use & (np.abs(level / number - 1) < LEVEL.value) & ~_in_step(case)
+            # What went past a number between half hours at it was not held down to it.
+            about = use & (np.abs(level / number - 1) < CALM.value)
+            between = np.maximum.accumulate(about, axis=1) & np.maximum.accumulate(about[:, ::-1], axis=1)[:, ::-1]
+            past = (between & (level > (1 + CALM.value) * number)).sum(axis=1) >= PAST.value * near.sum(axis=1)
+            days = days_at(near, step) & ~past
+            # A cloud or a lost row in a half hour leaves it a little below the number of its day.
+            out |= about & days[:, None]
+    return out
+
+
+def _in_step(case: Case) -> Mask:
+    """Bins in which the units rose and fell alike, [D, B]: then their sum did too, whatever its mean."""
+    alike = np.nan_to_num(case.table["cap_spread"], nan=1.0) < ALIKE_UNITS.value
+    return np.asarray(alike & (case.table["cap_wobble"] > STIRRED.value))
+
+
+def _sums(case: Case) -> tuple[Floats, Floats, Mask]:
+    """Sum of all units over their rated VA (or module watts), what a clear sky offers, and bins not at the units' own ceilings.
+
+    Each [D, B]. Where the inputs of a plane have one rating, the others stand in
+    for rows that one lost.
+    """
+    table, units, width = case.table, case.site.units, case.bin_hours
+    va = [case.site.inverters[u.inverter].rated_va if u.inverter else None for u in units]
+    known = all(va)
+    whole = sum(v or 0.0 for v in va) if known else float(case.rated.sum())
+    power = np.zeros(table["cap_level"].shape)
+    for p in range(len(case.names)):
+        mine = np.flatnonzero(case.plane_of == p)
+        alike = np.ptp(case.rated[mine]) == 0
+        made = (table["power"][:, mine] * case.rated[mine, None]).sum(axis=1)
+        power += table["plane_power"][:, p] * case.rated[mine].sum() if alike else made
+    clear = ((table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of] * case.rated[:, None]).sum(axis=1)
+    if known:
+        free = ~own_ceiling(case)
+    else:
+        free = (table["free_power"] * case.rated[:, None]).sum(axis=1) >= 0.5 * (table["power"] * case.rated[:, None]).sum(axis=1)
+    return power / whole / width, clear / whole / width, free
