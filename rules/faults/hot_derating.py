@@ -99,8 +99,9 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     if mild.sum() > 0.5 * days.sum():
         return None  # it dips as often when cool: not the heat
     knee = float(np.median(temp[days])) - COOL_K.value
-    edges = HEAT_FROM_C + HEAT_STEP_C * np.arange(HEAT_BINS)  # upper edge of each bin
-    cool = edges <= knee + HEAT_STEP_C / 2
+    upper = HEAT_FROM_C + HEAT_STEP_C * np.arange(HEAT_BINS)
+    # The last bin has no upper edge: it holds the dips of whoever dips beyond it.
+    cool = (upper <= knee + HEAT_STEP_C / 2) & (np.arange(HEAT_BINS) < HEAT_BINS - 1)
     power, typical = table["heat_power"][:, u], table["heat_typical"][:, u]
     cool_t, hot_t = typical[:, cool].sum(), typical[days][:, ~cool].sum()
     if cool_t < MIN_ENERGY.value or hot_t < MIN_ENERGY.value:
@@ -242,8 +243,11 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
     )
     days &= table["clipped_h"][:, inputs].max(axis=1) < CEILING.value * light[:, after].sum(axis=1) / len(inputs)
     together = np.unique(case.unit_of[falling & np.isin(case.plane_of, planes)]).size > MANY.value
-    if together and (deep > MANY_DEEP.value or days.sum() < MANY_DAYS.value):
-        return None
+    if together:
+        # Heat falls off a shelf; what sinks from the coolest hours on, on many units, is the sky's or the model's.
+        shelf = float(power[:, peak:knee].sum() / light[:, peak:knee].sum())
+        if deep * float(share[peak]) > MANY_DEEP.value * shelf or days.sum() < MANY_DAYS.value:
+            return None
     days &= (bins_late(case)[:, inputs] == 0.0).all(axis=1)  # where its stamps are wrong the sky is another hour's
     if days.sum() < SKY_DAYS.value or not _within_days(power[days], light[days], knee, len(inputs)):
         return None

@@ -5,6 +5,7 @@ import pytest
 
 import rules.faults.hot_derating as rule
 from rules.case import Case
+from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
@@ -215,3 +216,11 @@ def test_by_the_sky_no_heat_is_told_behind_a_wrong_clock(monkeypatch: pytest.Mon
     assert run_rule("hot-derating", case).candidates
     monkeypatch.setattr(rule, "bins_late", lambda case: np.full((case.day_count, len(case.inputs)), 6.0))
     assert not run_rule("hot-derating", case).candidates
+
+
+@pytest.mark.usefixtures("by_siblings")
+def test_a_unit_hotter_than_the_last_bin_of_heat_is_told() -> None:
+    """The last bin has no upper edge: dips at a hundred degrees lie in it, sound hours below."""
+    case = case_of(_hot(rise=70.0))
+    assert case.table["dip_temp"].max() > HEAT_FROM_C + HEAT_STEP_C * HEAT_BINS
+    assert run_rule("hot-derating", case).candidates

@@ -53,3 +53,10 @@ def test_thresholds_count(threshold: MoveThreshold, name: str, value: float, sha
     case = _alike(4, share, days)
     threshold(rule, name, value)
     assert _told(case) == 4
+
+
+def test_many_that_sink_from_their_coolest_hours_on_follow_the_sky() -> None:
+    """Derating begins at a limit (2 to 5 % a kelvin beyond it, common practice): under it there is a shelf."""
+    slope = (1.0, 1.0, 0.94, 0.9, 0.85)
+    assert _told(_alike(4, slope)) == 0
+    assert _told(_alike(3, slope)) == 3
