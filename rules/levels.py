@@ -25,7 +25,7 @@ _STEADY = 0.008  # twice the scatter of a healthy level from day to day (simulat
 _USUAL = 0.8  # rank over days: a member ill for most of the record still has its healthy days there
 _CALM, _CALM_AT = 0.35, 0.4538  # that quantile of |x| lies at so many standard deviations of a normal x
 _COMMON_SPREAD = 0.015  # modules of one type, sorted at the factory (common practice: 1 to 2 %)
-_WIDEST_SPREAD = 0.04  # modules of mixed deliveries; what lies further apart is ill
+WIDEST_SPREAD = 0.04  # modules of mixed deliveries; what lies further apart is ill
 MIN_LIGHT = Threshold(0.6, "h", "own reasoning: 0.6 Wh per rated watt in the day, a heavily overcast day in winter")
 
 
@@ -152,7 +152,7 @@ def _spread(case: Case, level: Floats) -> Floats:
     spread = 1.4826 * median_of(np.array(apart)) if len(apart) >= 3 else _COMMON_SPREAD
     # Few members say little about their spread.
     weight = min(len(apart) / 8.0, 1.0)
-    return np.full(level.shape[1], np.clip(weight * spread + (1 - weight) * _COMMON_SPREAD, _COMMON_SPREAD, _WIDEST_SPREAD))
+    return np.full(level.shape[1], np.clip(weight * spread + (1 - weight) * _COMMON_SPREAD, _COMMON_SPREAD, WIDEST_SPREAD))
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from rules.case import Case
 from rules.faults.clock_shift import bins_late
 from rules.faults.swapped_record import judge as swapped_records
 from rules.finding import Alternative, Threshold
-from rules.levels import Levels, Segment, deficit_wh, relative_levels
+from rules.levels import WIDEST_SPREAD, Levels, Segment, deficit_wh, relative_levels
 from rules.ranks import Floats, Mask, weighted_quantile
 from rules.resistance import Resistive, resistive
 from rules.shunt import Shunted, shunted
@@ -42,6 +42,7 @@ MIN_VOLTS = Threshold(0.06, "ratio", "own reasoning: twice the tolerance of a ty
 FULL_AMPS = Threshold(0.985, "ratio", "own reasoning: a weak module lacks current too; module spread is 1 to 2 % (common practice)")
 MIN_FALL = Threshold(0.06, "ratio", "own reasoning: against the input's own earlier level module spread doesn't count")
 SPREADS = Threshold(4.2, "robust spreads", "own reasoning: of thousands of healthy modules one or two lie further out")
+NEIGHBOURS = Threshold(4, "others", "own reasoning: of fewer, one or two that are ill set the middle")
 MIN_DAYS = Threshold(4, "judged days", "own reasoning: outlasts snow and a spell of odd weather")
 MAX_SLOPE = Threshold(0.0015, "per day", "own reasoning: a steady level moves less than 4 % in a month")
 MAX_RISE = Threshold(0.02, "ratio", "own reasoning: what lies lower than that below the own level is no level kept")
@@ -66,7 +67,7 @@ def judge(case: Case) -> RuleResult:
     """Candidates for inputs with a steady deficit."""
     result = RuleResult()
     levels = relative_levels(case)
-    witnessed = _witnessed(case, levels)
+    witnessed, spread = _witnessed(case, levels), _spread(case, levels)
     for ref in case.inputs:
         n = ref.index
         unjudged = int((case.light_days & ~levels.judged[:, n]).sum())
@@ -84,7 +85,7 @@ def judge(case: Case) -> RuleResult:
         weak = [
             s
             for s in levels.segments[n]
-            if _is_weak(s, levels, n, own, own is None and 1 - s.middle > MIN_VOLTS.value and _lacks_volts(case, n, s.days))
+            if _is_weak(s, levels, n, own, float(spread[n]), own is None and 1 - s.middle > MIN_VOLTS.value and _lacks_volts(case, n, s.days))
         ]
         if not weak and own is not None:
             weak = _sinking(levels.segments[n], own, levels.noise[n])
@@ -308,9 +309,25 @@ def _lacks_volts(case: Case, n: int, days: np.ndarray) -> bool:
     return bool(told.sum() >= MIN_DAYS.value and 1 - middle(volts[told]) > MIN_VOLTS.value and middle(amps[told]) > FULL_AMPS.value)
 
 
-def _is_weak(s: Segment, levels: Levels, n: int, own: float | None, in_volts: bool = False) -> bool:
+def _spread(case: Case, levels: Levels) -> Floats:
+    """Robust spread of the usual levels an input is held against, [N]: the site's, or its own neighbours' where that is wider.
+
+    Few members say little of a delivery, but neighbours that lie far apart say that so may this one.
+    """
+    usual = np.array([middle(y) for y in levels.level.T])
+    out: Floats = levels.spread.copy()
+    for p in range(len(case.names)):
+        mine = np.flatnonzero((case.plane_of == p) & np.isfinite(usual))
+        for n in mine.tolist() if len(mine) > NEIGHBOURS.value else ():
+            others = usual[mine[mine != n]]
+            apart = 1.4826 * middle(np.abs(others - middle(others)))
+            out[n] = max(out[n], min(apart, WIDEST_SPREAD))
+    return out
+
+
+def _is_weak(s: Segment, levels: Levels, n: int, own: float | None, spread: float, in_volts: bool = False) -> bool:
     if own is None:
-        least = MIN_VOLTS.value if in_volts else max(MIN_DEFICIT.value, SPREADS.value * levels.spread[n])
+        least = MIN_VOLTS.value if in_volts else max(MIN_DEFICIT.value, SPREADS.value * spread)
         low = 1 - s.middle > max(least, 2.5 * levels.noise[n])
     else:
         low = 1 - s.middle / own > max(MIN_FALL.value, 4.0 * levels.noise[n])

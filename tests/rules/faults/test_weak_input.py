@@ -273,3 +273,18 @@ def test_a_ceiling_at_noon_hides_no_weak_one() -> None:
     found = only(run_rule("weak-input", case_of(roof)).candidates)
     assert found.inputs == (2,)
     assert found.evidence["deficit"] == pytest.approx(0.15, abs=0.02)
+
+
+def _neighbours(*levels: float) -> Roof:
+    """Five modules of one plane; the last one lacks 13 % from the first day on, the first four have these levels."""
+    roof = make_roof(units=(("south",) * 5,), planes={"south": (180.0, 25.0)})
+    for n, level in enumerate((*levels, 0.87)):
+        roof.scale(n, level, roof.when())
+    return roof
+
+
+@pytest.mark.parametrize(
+    ("levels", "told"), [((1.0, 1.0, 1.0, 1.0), True), ((1.0, 1.0, 1.0, 0.7), True), ((1.02, 1.0, 0.94, 0.92), False)]
+)
+def test_neighbours_that_lie_far_apart_say_that_so_may_this_one(levels: tuple[float, ...], told: bool) -> None:
+    assert (4 in {c.inputs[0] for c in run_rule("weak-input", case_of(_neighbours(*levels))).candidates}) is told
