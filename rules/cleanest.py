@@ -2,18 +2,22 @@
 
 What most members share passes for the day's common part: where most are dirty a
 clean one seems to rise for days and to fall at a stroke with the rain. No module
-does that; those that rise fastest are the measure of the others.
+does that; those that rise fastest are the measure of the others. Before any rain
+the sky tells as much, where the plane sinks under it as fast as they rise.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from rules.case import Case, once
 from rules.finding import Threshold
 from rules.levels import Levels, relative_levels, scatter_of
+from rules.planelevel import SENSOR_DROP, plane_level
 from rules.ranks import Floats
 from rules.sawteeth import Teeth, saw_teeth
 from rules.siblings import nan_median
@@ -24,6 +28,10 @@ WASHES = Threshold(0.4, "of the rise", "own reasoning: a rain takes half of the 
 DEEPEST = Threshold(0.5, "ratio", "own reasoning: no dirt takes more than half; what falls further fails")
 MOVES = Threshold(4.0, "standard errors of the slope", "own reasoning: that dust is uneven needs less than whom it fell on")
 ALIKE = Threshold(0.7, "of the fastest rise", "own reasoning: members a little dirty rise too, by less")
+MEASURED = Threshold(
+    6.0, "standard errors of the slope", "own reasoning: members that part speak for dust too, whatever the sky"
+)
+AS_FAST = Threshold(2.0, "times either way", "own reasoning: over a course that sinks by a half a steady level rises twice as fast")
 _TOP = 2.0  # ratio; over any level, which falls as this less it rises
 
 
@@ -34,7 +42,7 @@ def beside_clean(case: Case) -> Levels:
     course = np.ones((case.day_count, len(case.inputs)))
     for p in range(len(case.names)):
         mine = np.flatnonzero(case.plane_of == p)
-        clean = mine[_rising(levels.level[:, mine], levels.noise[mine])]
+        clean = mine[_rising(levels.level[:, mine], levels.noise[mine], partial(_sinks, case, p))]
         if clean.size:
             course[:, mine] = nan_median(levels.level[:, clean], 1)[:, None]
     if (course == 1.0).all():
@@ -43,8 +51,16 @@ def beside_clean(case: Case) -> Levels:
     return replace(levels, level=level, noise=scatter_of(level), scale=levels.scale * course)
 
 
-def _rising(level: Floats, noise: Floats) -> np.ndarray:
+def _sinks(case: Case, p: int) -> float:
+    """How fast a plane sinks under its sky, per day; 0 where it does not."""
+    teeth = saw_teeth(*plane_level(case, p), MEASURED.value, whole=True)
+    return -teeth.slope if teeth and teeth.drop >= SENSOR_DROP.value else 0.0
+
+
+def _rising(level: Floats, noise: Floats, measured: Callable[[], float]) -> np.ndarray:
     """Which members rise and fall as the clean one among dirty ones does, [M]; ``level`` is [D, M].
+
+    ``measured`` asks how fast the plane sinks under its sky, per day.
 
     None if all others keep still beside each other: dust falls unevenly, and the odd one follows another plane.
     """
@@ -52,13 +68,19 @@ def _rising(level: Floats, noise: Floats) -> np.ndarray:
     rises = [saw_teeth(_TOP - y, x, RISES.value) for y, x in zip(level.T, noise.tolist(), strict=True)]
     slope = np.array([-teeth.slope if teeth and _washed(teeth) else 0.0 for teeth in rises])
     if not slope.any():
-        return none
+        slope = np.array([-teeth.slope if teeth and _as_dust(teeth) else 0.0 for teeth in rises])
+        if not slope.any() or not measured() / AS_FAST.value < slope.max() < measured() * AS_FAST.value:
+            return none
     fastest = np.asarray(slope >= ALIKE.value * slope.max())
     moves = [k for k in np.flatnonzero(~fastest) if rises[k] or saw_teeth(level[:, k], float(noise[k]), MOVES.value)]
     return fastest if moves else none
 
 
+def _as_dust(teeth: Teeth) -> bool:
+    """Whether a rise is no steeper and no higher than dust on the others makes it."""
+    return teeth.sure >= RISES.value and -teeth.slope <= FASTEST.value and teeth.drop <= DEEPEST.value
+
+
 def _washed(teeth: Teeth) -> bool:
     """Whether a rise and its falls are as rain on the others makes them."""
-    as_dust = -teeth.slope <= FASTEST.value and teeth.drop <= DEEPEST.value
-    return bool(teeth.resets) and teeth.sure >= RISES.value and as_dust and teeth.washed >= WASHES.value * teeth.drop
+    return bool(teeth.resets) and _as_dust(teeth) and teeth.washed >= WASHES.value * teeth.drop

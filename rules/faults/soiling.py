@@ -23,15 +23,15 @@ import numpy as np
 from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.cleanest import beside_clean
-from rules.days import runs_of, window_sum
-from rules.faults.clock_shift import bins_late
+from rules.days import runs_of
 from rules.finding import Alternative, Threshold
-from rules.held import held_bins, ordered_days
 from rules.levels import Levels, Segment, deficit_wh
-from rules.ranks import Floats, median_of, row_quantile, weighted_quantile
+from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
+from rules.ranks import Floats, median_of
 from rules.resistance import resistive
 from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, line_of, saw_teeth, spread_teeth
 from rules.spells import Spell, spells
+from rules.witnessed import witnessed
 
 COLUMNS = ("dc_power_w",)
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
@@ -39,23 +39,21 @@ PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a pl
 BESIDE_SURE = Threshold(4.0, "standard errors of the slope", "own reasoning: with members that sink, only to tell how many do")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
-SENSOR_DROP = Threshold(0.055, "ratio", "common practice: a good pyranometer errs by 2 to 5 %, steadily for weeks")
 SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
 DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
 SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
-FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
 SEVERAL = Threshold(3, "inputs", "own reasoning: parts age one by one, dust falls on several at once")
 WITH_SKY = Threshold(0.5, "of the level's variance", "own reasoning: the sky changes from day to day, dirt grows over weeks")
 IN_SUN = Threshold(0.5, "of the day's light", "own reasoning: most of it came with the sun out")
 IN_DULL = Threshold(0.35, "of the day's light", "own reasoning: what a shadow takes is then a third and less")
 DULL_DAYS = Threshold(3, "dull days", "own reasoning: two may agree by chance")
+SHADE_SLOPE = Threshold(0.003, "per day", "own reasoning: the sun's path moves by a tenth in a month, and shadows with it")
 STAYS = Threshold(0.5, "of what sunny days lack", "own reasoning: dirt takes as much of a dull sky, a shadow nearly nothing")
 GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
 GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
-BESIDE_ORDER = Threshold(3, "days each way", "own reasoning: an order is not told on every cloudy day between")
 _LEFT_BY_RAIN = 0.12  # of the drop
 _OWN = 0.7  # of the plane's drop: where all are dirty, the dirtier stand out by less
 _SEEN = 0.015  # ratio under clean: less can't be told from the scatter
@@ -64,18 +62,17 @@ _SEEN = 0.015  # ratio under clean: less can't be told from the scatter
 def judge(case: Case) -> RuleResult:
     """Candidates for inputs that sink against siblings, and planes that sink together."""
     result = RuleResult()
-    levels = beside_clean(case)
+    levels, told = beside_clean(case), witnessed(case)
     drifting: list[Candidate] = []
     for ref in case.inputs:
         n = ref.index
         if case.members[n] < 2 or n in resistive(case):
             continue  # dirt takes a share at any power
-        teeth = saw_teeth(levels.level[:, n], float(levels.noise[n]), SURE.value)
+        level = np.where(told[:, n], levels.level[:, n], np.nan)
+        teeth = saw_teeth(level, float(levels.noise[n]), SURE.value)
         if teeth and _as_dirt(case, n, teeth, levels):
             found = drifting if _drifts(teeth) else result.candidates
-            found.append(
-                _candidate(case, (n,), None, teeth, levels.level[:, n], levels.scale[:, n], float(levels.spread[n]), ref.label)
-            )
+            found.append(_candidate(case, (n,), None, teeth, level, levels.scale[:, n], float(levels.spread[n]), ref.label))
         elif n in spells(case) and spells(case)[n].rained:
             result.candidates.append(_dropped(case, n, spells(case)[n]))
     sure, drifting = list(result.candidates), drifting if len(drifting) >= SEVERAL.value else []
@@ -129,7 +126,7 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
     Dust falls on the whole roof: what all planes show together speaks for one
     that scatters too much to tell, if it sinks too. ``beside`` is :func:`_beside`.
     """
-    levels = [_plane_level(case, p) for p in range(len(case.names))]
+    levels = [plane_level(case, p) for p in range(len(case.names))]
     found = [
         _convincing(case, _teeth_of(level, noise, PLANE_SURE.value)) or _dirtier(case, level, noise, beside.get(p))
         for p, (level, noise) in enumerate(levels)
@@ -140,7 +137,7 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
         weight = np.where(np.isfinite(even), size[:, None], 0.0)
         share = weight.sum(axis=0) / size.sum()
         roof = np.where(share > 0.5, (np.nan_to_num(even) * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
-        noise = _scatter(roof)
+        noise = plane_scatter(roof)
         deepest = max(beside.values(), default=None)
         teeth = _convincing(case, _teeth_of(roof, noise, PLANE_SURE.value)) or _dirtier(case, roof, noise, deepest)
         if teeth:
@@ -186,8 +183,10 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
         return None
     if not teeth.resets and -teeth.slope < DRY_SLOPE.value:
         return None  # a season's or a sensor's drift
-    # A sensor that the inputs agree with knows haze and season: a plain fall against it is no guess of ours.
-    measured = case.sensor_trust[0] and teeth.sure >= SENSOR_SURE.value
+    washed = teeth.washed >= WASHED.value * teeth.drop
+    # A sensor that the inputs agree with knows haze and season: a plain fall against it, or what a rain gave back,
+    # is no guess of ours.
+    measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or (teeth.resets > 0 and washed))
     if measured and teeth.drop >= SENSOR_DROP.value:
         return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
     if teeth.drop < PLANE_DROP.value:
@@ -197,7 +196,6 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
         return None
     # Haze and season bend a guessed expectation: only a long plain fall or several resets convince.
     long = max(len(s.days) for s in teeth.parts)
-    washed = teeth.washed >= WASHED.value * teeth.drop
     if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value and not (washed and case.sensor_trust[0]):
         return None
     # A change from broken to clear weather or from haze looks like one step up: the rain takes most of the dirt.
@@ -283,67 +281,6 @@ def _bends(teeth: Teeth, parts: list[Segment], level: Floats, noise: float) -> b
     return False
 
 
-def _plane_level(case: Case, p: int) -> tuple[Floats, float]:
-    """Level of a plane against expectation, [D], and its scatter."""
-    share, clear = case.plane_share[:, p], case.table["plane_clear"][:, p]
-    # Held down, a plane makes what was ordered; at its units' ceiling what they can.
-    mine = np.flatnonzero(case.plane_of == p)
-    free, made = (case.table[name][:, mine].sum(axis=1) for name in ("free_power", "power"))
-    share = np.where(held_bins(case) | (free < FREE.value * made), np.nan, share)
-    ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
-    # Units that trip and wait for their grid make less of the light too.
-    ill |= case.tripped(p)
-    # Under an order a plane makes what it is left, at the order's level or not, and on the days beside it may have held unseen.
-    ill |= window_sum(ordered_days(case).astype(int), int(BESIDE_ORDER.value)) > 0
-    # Stamps that are off set its power beside another hour's light.
-    ill |= (bins_late(case)[:, mine] != 0.0).any(axis=1)
-    if case.sensor_trust[0]:
-        # Where the sensor is silent the sky is read from the inputs themselves: they say nothing about themselves.
-        use = np.isfinite(share) & np.isfinite(case.sensor_sky(p)) & (clear > 0.1) & ~ill[:, None]
-        use &= np.isfinite(case.expected_share[:, p])
-        owed = np.where(use, case.expected_share[:, p] * clear, 0.0)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = np.where(owed > 0, share * clear / owed, np.nan)
-            brightness = owed.sum(axis=1) / np.where(use, clear, 0.0).sum(axis=1)
-        level = weighted_quantile(ratio, np.where(np.isfinite(ratio), owed, 0.0), 0.5)
-        level[(use.sum(axis=1) < 4) | (owed.sum(axis=1) < 0.5)] = np.nan
-        level = _without_sky(level, brightness)
-    else:
-        use = np.isfinite(share) & (clear > 0.15) & (np.nan_to_num(case.table["kt_wobble"], nan=1) < 0.04)
-        level = row_quantile(np.where(use & ((use.sum(axis=1) >= 4) & ~ill)[:, None], share, np.nan), 0.75)
-        # Without a sensor a dull day is no witness: keep days near the running top.
-        plain = level.tolist()
-        for d in np.flatnonzero(np.isfinite(level)).tolist():
-            if plain[d] < max(v for v in plain[max(0, d - 6) : d + 7] if v == v) - 0.12:
-                plain[d] = float("nan")
-        level = np.array(plain)
-    return level, _scatter(level)
-
-
-def _scatter(level: Floats) -> float:
-    """Scatter of a plane's level from day to day."""
-    good = level[np.isfinite(level)]
-    noise = 1.4826 * median_of(np.abs(np.diff(good))) / np.sqrt(2) if len(good) > 4 else 0.05
-    return float(max(noise, 0.008))
-
-
-def _without_sky(level: Floats, brightness: Floats) -> Floats:
-    """Levels without what goes with the day's brightness, [D]: an expectation errs the same way on every dull day.
-
-    From day to day, so that dirt, which grows over weeks, stays in.
-    """
-    days = np.flatnonzero(np.isfinite(level) & np.isfinite(brightness))
-    if len(days) < 8:
-        return level
-    rise, change = np.diff(level[days]), np.diff(brightness[days])
-    kept = np.abs(rise) <= 3 * 1.4826 * median_of(np.abs(rise))
-    if (change[kept] ** 2).sum() < 0.02:
-        return level
-    per = float((rise * change)[kept].sum() / (change[kept] ** 2).sum())
-    out: Floats = level - per * (brightness - median_of(brightness[days]))
-    return out
-
-
 def _clean(teeth: Teeth, spread: float | None) -> float:
     """The level without any dirt: after rain, or where siblings stand, whichever is known better.
 
@@ -412,5 +349,5 @@ def _candidate(
         ),
         plane=plane,
         lasting=True,
-        despite=("shading",) if teeth.resets else (),
+        despite=("shading",) if teeth.resets and -teeth.slope >= SHADE_SLOPE.value else (),
     )  # fmt: skip

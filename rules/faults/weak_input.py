@@ -23,8 +23,6 @@ import numpy as np
 
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
-from rules.faults.clock_shift import bins_late
-from rules.faults.swapped_record import judge as swapped_records
 from rules.finding import Alternative, Threshold
 from rules.levels import WIDEST_SPREAD, Levels, Segment, deficit_wh, relative_levels
 from rules.ranks import Floats, Mask, weighted_quantile
@@ -32,11 +30,11 @@ from rules.resistance import Resistive, resistive
 from rules.shunt import Shunted, shunted
 from rules.siblings import middle
 from rules.spells import Spell, spells
+from rules.witnessed import witnessed
 
 COLUMNS = ("dc_power_w",)
 _PLATEAU = (0.95, 0.7)  # quantiles of the light between which the ratio stands still
 _DULL = 0.2  # of surely direct sun
-_DARK = 0.05  # of a healthy level: next to nothing says nothing
 MIN_DEFICIT = Threshold(0.11, "ratio", "own reasoning: tolerance of 3 % either way (common practice) and a class of rating")
 MIN_VOLTS = Threshold(0.06, "ratio", "own reasoning: twice the tolerance of a type's voltage (3 %, common practice)")
 FULL_AMPS = Threshold(0.985, "ratio", "own reasoning: a weak module lacks current too; module spread is 1 to 2 % (common practice)")
@@ -60,32 +58,31 @@ LEAST = Threshold(0.15, "ratio", "own reasoning: who makes next to nothing stand
 NEAR_THIRD = Threshold(0.035, "ratio", "one of three strings bypassed; module spread around it")
 PAIR = Threshold(0.15, "ratio", "own reasoning: of two modules alone, one may be of another rating class or binned better")
 BORNE_OUT = Threshold(0.4, "of the deficit", "own reasoning: what lacks at the best hours lacks in most of the day's energy")
-FROZEN = Threshold(0.5, "of the lit hours", "own reasoning: who repeats himself most of the day tells nothing of the others")
 
 
 def judge(case: Case) -> RuleResult:
     """Candidates for inputs with a steady deficit."""
     result = RuleResult()
     levels = relative_levels(case)
-    witnessed, spread = _witnessed(case, levels), _spread(case, levels)
+    told, spread = witnessed(case), _spread(case, levels)
     for ref in case.inputs:
         n = ref.index
         unjudged = int((case.light_days & ~levels.judged[:, n]).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "weak-input", "too little light or too few rows", unjudged))
         grown = resistive(case).get(n)
-        if grown is not None and (grown.days & witnessed[:, n]).sum() >= MIN_DAYS.value:
+        if grown is not None and (grown.days & told[:, n]).sum() >= MIN_DAYS.value:
             result.candidates.append(_resistive(case, n, grown))
             continue
         leaking = shunted(case).get(n)
-        if leaking is not None and (leaking.days & witnessed[:, n]).sum() >= MIN_DAYS.value:
+        if leaking is not None and (leaking.days & told[:, n]).sum() >= MIN_DAYS.value:
             result.candidates.append(_shunted(case, n, leaking))
             continue
-        own = _own(levels, n)
+        own, apart = _own(levels, n), float(spread[n])
         weak = [
             s
             for s in levels.segments[n]
-            if _is_weak(s, levels, n, own, float(spread[n]), own is None and 1 - s.middle > MIN_VOLTS.value and _lacks_volts(case, n, s.days))
+            if _is_weak(s, levels, n, own, apart, own is None and 1 - s.middle > MIN_VOLTS.value and _lacks_volts(case, n, s.days))
         ]
         if not weak and own is not None:
             weak = _sinking(levels.segments[n], own, levels.noise[n])
@@ -95,7 +92,7 @@ def judge(case: Case) -> RuleResult:
         days = np.zeros(case.day_count, bool)
         for s in weak:
             days[s.days] = True
-        alone = days & ~witnessed[:, n]
+        alone = days & ~told[:, n]
         if alone.any():
             result.unjudged.append(Unjudged(n, "weak-input", ALONE, int(alone.sum())))
             days &= ~alone
@@ -152,23 +149,6 @@ def _least_among(case: Case, n: int) -> float:
     if case.members[n] == 1:
         return np.inf  # held against the sky, it is the measure of its plane's own gain
     return PAIR.value if case.members[n] < 3 else 0.0
-
-
-def _witnessed(case: Case, levels: Levels) -> Mask:
-    """Days on which anybody healthy tells what each input should make, [D, N]."""
-    late = bins_late(case)
-    heard = levels.judged & ~case.foreign & (np.nan_to_num(levels.level) > _DARK)
-    heard &= np.nan_to_num(case.table["frozen_share"]) < FROZEN.value
-    for c in swapped_records(case).candidates:
-        where = np.flatnonzero(c.days)
-        heard[where[0] : where[-1] + 1, np.array(c.inputs)] = False
-    out = late == 0.0  # a lone input is held against the sky, by its stamps
-    for p in range(len(case.names)):
-        mine = np.flatnonzero(case.plane_of == p)
-        for n in mine.tolist() if len(mine) > 1 else ():
-            others = mine[mine != n]
-            out[:, n] = (heard[:, others] & (late[:, others] == late[:, [n]])).any(axis=1)
-    return out
 
 
 def _candidate(

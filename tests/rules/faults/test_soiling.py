@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 
 import rules.faults.soiling as rule
+import rules.planelevel
 import rules.sawteeth as sawteeth
 from rules.case import Case
 from rules.engine import judge
+from rules.planelevel import plane_level
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import PLANES, Roof, case_of, findings, make_roof, only, run_rule
 
@@ -182,9 +184,9 @@ def test_a_ceiling_on_sunny_days_is_no_dirt(threshold: MoveThreshold) -> None:
     for n in range(10):
         roof.power[:, n] = np.minimum(roof.power[:, n], top)
     case = case_of(roof, roof.weather())
-    level = rule._plane_level(case, 0)[0]
-    threshold(rule, "FREE", 0.0)
-    assert np.nanstd(level) < 0.6 * np.nanstd(rule._plane_level(case, 0)[0])
+    level = plane_level(case, 0)[0]
+    threshold(rules.planelevel, "FREE", 0.0)
+    assert np.nanstd(level) < 0.6 * np.nanstd(plane_level(case, 0)[0])
 
 
 def test_stamps_that_are_off_are_no_dirt() -> None:
@@ -300,6 +302,6 @@ def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyP
     def level(_: Case, __: int) -> tuple[np.ndarray, float]:
         return 1.1 - next(falls) * np.arange(30) / 30, 0.008
 
-    monkeypatch.setattr(rule, "_plane_level", level)
+    monkeypatch.setattr(rule, "plane_level", level)
     assert not rule._sinking_planes(roof, {})
     assert len(rule._sinking_planes(roof, {})) >= 2

@@ -96,3 +96,19 @@ def test_what_lacks_in_the_sun_alone_is_a_shadow(threshold: MoveThreshold, dust:
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(rule, name, type(rule.STAYS)(value, "", ""))
             assert (2,) in _inputs(case)
+
+
+def test_before_any_rain_the_sky_tells_who_is_clean() -> None:
+    """Four of six sink; beside them the two clean ones seem to rise, as fast as the plane sinks under its sky."""
+    roof = make_roof(days=30, kinds="c", units=[["south"]] * 6)
+    for n in range(4):
+        roof.scale(n, 1 - 0.009 * roof.day, roof.when())
+    case = case_of(roof, weather=roof.weather())
+    found = run_rule("soiling", case).candidates
+    assert {c.inputs for c in found} == {(0,), (1,), (2,), (3,)}
+    assert sum(c.loss_wh.sum() for c in found) == pytest.approx(roof.lost_wh(range(4)), rel=0.2)
+    for name, value in (("MEASURED", 1e4), ("AS_FAST", 1.0)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(cleanest, name, type(cleanest.MOVES)(value, "", ""))
+            again = case_of(roof, weather=roof.weather())
+            assert cleanest.beside_clean(again) is relative_levels(again)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -53,3 +54,34 @@ def test_how_fast_dust_falls(slope: float, told: bool) -> None:
     assert teeth is not None
     assert (rule._convincing(_roof(), teeth) is not None) is told
     assert rule._convincing(_roof(sensor=False), teeth) is None
+
+
+@pytest.mark.parametrize(("back", "sensor", "told"), [(1.06, True, True), (1.02, True, False), (1.06, False, False)])
+def test_a_fall_that_rain_gave_back_needs_no_more_than_a_sensor_errs_by(back: float, sensor: bool, told: bool) -> None:
+    """A twentieth to a twelfth: under what a guessed sky may be off by, over what a good pyranometer errs by (2 to 5 %)."""
+    level = np.array([*np.linspace(1.05, 0.99, 14), *np.full(3, back), *np.linspace(back, back - 0.06, 14)])
+    level += 0.004 * np.random.default_rng(3).standard_normal(len(level))
+    teeth = saw_teeth(level, 0.004, 4.0, whole=True)
+    assert teeth is not None
+    teeth = replace(teeth, sure=7.0)  # too little for a fall that no rain ended
+    assert (rule._convincing(_roof(sensor=sensor), teeth) is not None) is told
+
+
+def test_a_slow_fall_on_a_shaded_input_is_the_shadows(threshold: MoveThreshold) -> None:
+    """Its saw-tooth speaks against shade only where it is steeper than shadows move with the season."""
+    roof = make_roof(days=24)
+    roof.scale(2, np.where(roof.day < 18, 1 - 0.004 * roof.day, 1.0), roof.when())
+    case = case_of(roof)
+    assert [c.despite for c in run_rule("soiling", case).candidates] == [("shading",)]
+    threshold(rule, "SHADE_SLOPE", 0.006)
+    assert [c.despite for c in run_rule("soiling", case).candidates] == [()]
+
+
+def test_without_a_witness_nobody_sinks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of two, one whose sibling is another plane's record follows the weather beside it."""
+    roof = make_roof(days=24)
+    roof.scale(2, 1 - 0.006 * roof.day, roof.when())
+    case = case_of(roof)
+    assert run_rule("soiling", case).candidates
+    monkeypatch.setattr(rule, "witnessed", lambda case: np.zeros((case.day_count, len(case.inputs)), bool))
+    assert not run_rule("soiling", case).candidates

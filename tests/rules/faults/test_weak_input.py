@@ -9,6 +9,7 @@ from rules.candidate import Candidate
 from rules.case import Case
 from rules.diagnose import diagnose
 from rules.engine import judge
+from rules.witnessed import witnessed
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
 
@@ -198,8 +199,7 @@ def test_who_is_a_witness() -> None:
     units, planes = (("south",) * 2, ("west",) * 4), {"south": (180.0, 30.0), "west": (270.0, 30.0)}
 
     def told(roof: Roof) -> np.ndarray:
-        case = case_of(roof)
-        return rule._witnessed(case, rules.levels.relative_levels(case))
+        return witnessed(case_of(roof))
 
     assert told(make_roof(days=14, units=units, planes=planes)).all()
     roof = make_roof(days=14, units=units, planes=planes)
@@ -217,7 +217,7 @@ def test_who_is_a_witness() -> None:
 
 
 def test_without_a_witness_it_says_so(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(rule, "_witnessed", lambda _, levels: np.zeros(levels.level.shape, bool))
+    monkeypatch.setattr(rule, "witnessed", lambda case: np.zeros((case.day_count, len(case.inputs)), bool))
     result = run_rule("weak-input", case)
     assert not result.candidates
     assert [(u.input, u.days) for u in result.unjudged if u.reason == rule.ALONE] == [(2, 11)]
