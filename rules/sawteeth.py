@@ -187,3 +187,19 @@ def line_of(t: Floats, z: Floats) -> tuple[float, float, Floats]:
     moment = float((beside**2).sum())
     slope = float((beside * (z - middle)).sum()) / moment
     return moment, slope, middle + slope * beside
+
+
+def at_once(teeth: Teeth, level: Floats) -> bool:
+    """Whether the stretches that sink fall at a stroke each, and not slowly: two levels fit them better than a line does.
+
+    ``level`` is the course the teeth are of, [D].
+    """
+    slow = sudden = 0.0
+    for part in teeth.parts:
+        t, y = part.days.astype(float), level[part.days]
+        slow += float(((y - line_of(t, y)[2]) ** 2).sum())
+        first = np.arange(1, len(y))  # days before the stroke
+        total = np.cumsum(y)[:-1]
+        between = total**2 / first + (y.sum() - total) ** 2 / (len(y) - first)
+        sudden += float((y**2).sum() - between.max())
+    return sudden < slow

@@ -29,7 +29,7 @@ from rules.levels import Levels, Segment, deficit_wh
 from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
 from rules.ranks import Floats, median_of
 from rules.resistance import resistive
-from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, line_of, saw_teeth, spread_teeth
+from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, line_of, saw_teeth, spread_teeth
 from rules.spells import Spell, spells
 from rules.witnessed import witnessed
 
@@ -48,6 +48,8 @@ WITH_SKY = Threshold(0.5, "of the level's variance", "own reasoning: the sky cha
 IN_SUN = Threshold(0.5, "of the day's light", "own reasoning: most of it came with the sun out")
 IN_DULL = Threshold(0.35, "of the day's light", "own reasoning: what a shadow takes is then a third and less")
 DULL_DAYS = Threshold(3, "dull days", "own reasoning: two may agree by chance")
+TOLD = Threshold(0.7, "of the days", "own reasoning: a plane that tells of itself on fewer is not known to sink with the others")
+HIGHEST = Threshold(1.25, "of the usual best", "own reasoning: best days are nearly clean; who makes far more was expected wrongly")
 SHADE_SLOPE = Threshold(0.003, "per day", "own reasoning: the sun's path moves by a tenth in a month, and shadows with it")
 STAYS = Threshold(0.5, "of what sunny days lack", "own reasoning: dirt takes as much of a dull sky, a shadow nearly nothing")
 GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
@@ -142,7 +144,7 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
         teeth = _convincing(case, _teeth_of(roof, noise, PLANE_SURE.value)) or _dirtier(case, roof, noise, deepest)
         if teeth:
             for p, (level, _) in enumerate(levels):
-                if found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope:
+                if found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope and _told_along(teeth, level):
                     found[p], levels[p] = teeth, (roof, noise)
     # A fall of one plane alone, that no rain ever ended, is its own expectation gone wrong.
     for p, teeth in enumerate(list(found)):
@@ -157,7 +159,8 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
 
 
 def _teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:
-    return saw_teeth(level, noise, least, whole=True) or spread_teeth(level, noise, least)
+    teeth = saw_teeth(level, noise, least, whole=True) or spread_teeth(level, noise, least)
+    return None if teeth is None or at_once(teeth, level) else teeth
 
 
 def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> Teeth | None:
@@ -187,6 +190,8 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     # A sensor that the inputs agree with knows haze and season: a plain fall against it, or what a rain gave back,
     # is no guess of ours.
     measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or (teeth.resets > 0 and washed))
+    if case.sensor_trust[0] and teeth.clean > HIGHEST.value:
+        return None
     if measured and teeth.drop >= SENSOR_DROP.value:
         return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
     if teeth.drop < PLANE_DROP.value:
@@ -216,6 +221,11 @@ def _slope_along(teeth: Teeth, level: Floats) -> float:
             moment, slope, _ = line_of(days.astype(float), level[days])
             top, bottom = top + slope * moment, bottom + moment
     return top / bottom if bottom else 0.0
+
+
+def _told_along(teeth: Teeth, level: Floats) -> bool:
+    """Whether another course, [D], is known on as good as all days of the teeth: it tells for itself whether it sinks."""
+    return float(np.isfinite(level[np.concatenate([s.days for s in teeth.parts])]).mean()) >= TOLD.value
 
 
 def _drifts(teeth: Teeth) -> bool:

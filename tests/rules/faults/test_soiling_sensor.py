@@ -85,3 +85,30 @@ def test_without_a_witness_nobody_sinks(monkeypatch: pytest.MonkeyPatch) -> None
     assert run_rule("soiling", case).candidates
     monkeypatch.setattr(rule, "witnessed", lambda case: np.zeros((case.day_count, len(case.inputs)), bool))
     assert not run_rule("soiling", case).candidates
+
+
+@pytest.mark.parametrize("at_a_stroke", [False, True])
+def test_what_falls_at_a_stroke_is_no_dust(at_a_stroke: bool) -> None:
+    """A tenth in one night, and the rest of the month level: a sensor cleaned or a cloudy spell, not dust."""
+    days = np.arange(30.0)
+    level = np.where(days < 12, 1.0, 0.9) if at_a_stroke else 1.0 - 0.1 * days / 29
+    level += 0.004 * np.random.default_rng(5).standard_normal(30)
+    assert saw_teeth(level, 0.03, rule.BESIDE_SURE.value, whole=True)  # so restless that the stroke is no cut
+    assert (rule._teeth_of(level, 0.03, rule.BESIDE_SURE.value) is None) is at_a_stroke
+
+
+def test_a_plane_that_makes_half_as_much_again_was_expected_wrongly(threshold: MoveThreshold) -> None:
+    """Its best days are nearly clean ones: from 1.45 of them no dust falls."""
+    level = np.linspace(1.45, 1.2, 30) + 0.004 * np.random.default_rng(3).standard_normal(30)
+    teeth = saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
+    assert rule._convincing(_roof(), teeth) is None
+    threshold(rule, "HIGHEST", 1.6)
+    assert rule._convincing(_roof(), teeth)
+
+
+@pytest.mark.parametrize(("told", "along"), [(30, True), (24, True), (15, False)])
+def test_a_plane_tells_for_itself_whether_it_sinks_with_the_others(told: int, along: bool) -> None:
+    level = 1.0 - 0.005 * np.arange(30.0)
+    teeth = saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
+    assert teeth is not None
+    assert rule._told_along(teeth, np.where(np.arange(30) < told, level, np.nan)) is along
