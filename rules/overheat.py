@@ -28,6 +28,7 @@ SHORT = Threshold(0.08, "ratio", "own reasoning: the models of sky and module di
 DAYS = Threshold(4, "days", "own reasoning: a spell of haze is shorter")
 MOST = Threshold(0.7, "of the hot days", "own reasoning: heat does the same on every hot day until it is mended")
 OTHERS = Threshold(2, "units", "own reasoning: one other may be the cool or the hot one")
+MANY_OTHERS = Threshold(6, "units", "own reasoning: not most of so many are built in without air")
 CEILING = Threshold(0.4, "of the bright hours", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
 _SOUND = 2  # days without undue heat that tell a unit's own course
 _TOP, _LOW = 0.75, 0.6  # of the day's most light: its bright and its dimmer hours
@@ -102,7 +103,9 @@ def _over(case: Case, u: int, told: Mask) -> tuple[Floats, Floats]:
     if known.any():
         over[known] = mine[known] - np.nanmedian(others[known], axis=1)
     bright = told & np.isfinite(mine)
-    return over, mine - (quantile_of(mine[bright], 0.1) if bright.any() else np.nan)
+    own = mine - (quantile_of(mine[bright], 0.1) if bright.any() else np.nan)
+    # Many others tell better whether it is the unit or the day that is hot.
+    return over, np.where(np.isfinite(others).sum(axis=1) >= MANY_OTHERS.value, np.nan, own)
 
 
 def _others_too(case: Case, u: int, days: Mask, bright: Mask) -> bool:

@@ -92,3 +92,15 @@ def test_how_hot_is_unduly_hot_is_a_threshold(threshold: MoveThreshold) -> None:
     assert overheated(case, 3) is not None
     threshold(rule, "OTHERS", 9)
     assert overheated(case, 3) is None
+
+
+@pytest.mark.parametrize("others", [3, 6])
+def test_many_others_tell_whether_it_is_the_day_that_is_hot(others: int) -> None:
+    """All get hotter from one day on; few units may all lack air, of many the most are sound."""
+    roof = make_roof(days=16, kinds="cccm", units=((("south",) * 2,) * others) + (("west",) * 2,))
+    roof.heat[:] = 30.0 + 15.0 * roof.healthy[:, [0]] / 400.0
+    when = roof.when(6)
+    roof.heat[when] += 30.0 * roof.healthy[when][:, [-1]] / 400.0
+    for n in roof.inputs_of(others):
+        roof.scale(n, np.where(roof.power[:, n] > 0.55 * 400.0, 0.7, 1.0), when)
+    assert (overheated(case_of(roof), others) is not None) is (others == 3)
