@@ -43,6 +43,12 @@ FURTHER = Threshold(0.02, "of clear sky", "common practice: derating takes 2 to 
 MANY = Threshold(3, "units", "own reasoning: what more of a plane share is dirt, haze or our model; units fail one by one")
 MANY_DEEP = Threshold(0.9, "of the level", "own reasoning: twice what the models of sky and module miss by")
 MANY_DAYS = Threshold(8, "days", "own reasoning: a hot roof is hot on all bright days of a fortnight, haze and dirt come and go")
+FALL = Threshold(0.07, "of the level", "own reasoning: models of sky and module miss by some 5 %")
+PINNED_FALL = Threshold(0.045, "of the level", "own reasoning: a unit that holds one heat day after day does so by giving less")
+PINNED_K = Threshold(1.6, "K", "own reasoning: the air of bright days alone differs by more")
+PINNED_C = Threshold(65.0, "Celsius", "common practice: units derate from some 60 to 80 Celsius inside, by make")
+PINNED_DAYS = Threshold(8, "bright days", "own reasoning: fewer may be one spell of weather")
+PINNED_BRIGHT = Threshold(0.6, "of the brightest day", "own reasoning: with less light its limit is not reached")
 SKY_DAYS = Threshold(5, "days", "own reasoning: heat does the same on every hot day; haze, dirt and shade do on some")
 KEEPS = Threshold(0.98, "of its level", "own reasoning: siblings in the same light differ by 1 to 2 %")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
@@ -173,6 +179,16 @@ def _by_heat(case: Case, u: int) -> tuple[Floats, Floats]:
     return case.table["heat_power"][:, u] * free, case.table["heat_light"][:, u] * free
 
 
+def _pinned(case: Case, u: int) -> bool:
+    """Whether a unit gets as hot on one bright day as on the next: it holds itself at a limit; others follow air and wind."""
+    heat, light = case.table["temp_max"][:, u], case.table["heat_light"][:, u].sum(axis=1)
+    top = heat[np.isfinite(heat) & (light > PINNED_BRIGHT.value * light.max(initial=0.0))]
+    if len(top) < PINNED_DAYS.value:
+        return False
+    middle = float(np.median(top))
+    return middle >= PINNED_C.value and 1.4826 * float(np.median(np.abs(top - middle))) <= PINNED_K.value
+
+
 def _fall(case: Case, u: int) -> _Fall | None:
     """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
 
@@ -189,7 +205,8 @@ def _fall(case: Case, u: int) -> _Fall | None:
     if not enough[1:].any():
         return None
     peak = 1 + int(np.nanargmax(share[1:]))
-    fallen = np.flatnonzero((np.arange(HEAT_BINS) > peak) & (HOT_C.value <= _LOWER_C) & (share < 0.93 * share[peak]))
+    least = (PINNED_FALL if _pinned(case, u) else FALL).value
+    fallen = np.flatnonzero((np.arange(HEAT_BINS) > peak) & (HOT_C.value <= _LOWER_C) & (share < (1 - least) * share[peak]))
     if not fallen.size or share[peak] < 0.6:
         return None
     knee = int(fallen[0])
