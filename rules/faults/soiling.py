@@ -24,6 +24,7 @@ from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.cleanest import beside_clean
 from rules.days import runs_of
+from rules.faults.clock_shift import on_time
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh
 from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
@@ -79,7 +80,8 @@ def judge(case: Case) -> RuleResult:
             result.candidates.append(_dropped(case, n, spells(case)[n]))
     sure, drifting = list(result.candidates), drifting if len(drifting) >= SEVERAL.value else []
     singles = [*sure, *drifting]
-    for p, teeth, level in _sinking_planes(case, _beside(case, sure)):
+    # A clock that is off sets power beside another hour's light, the sensor's or the clear sky's.
+    for p, teeth, level in _sinking_planes(on_time(case), _beside(case, sure)):
         inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
         whole = _candidate(case, inputs, case.names[p], teeth, level, np.ones(case.day_count), None, f"Plane {case.names[p]}")
         beside = [c for c in sure if c.inputs[0] in inputs]
@@ -359,5 +361,8 @@ def _candidate(
         ),
         plane=plane,
         lasting=True,
-        despite=("shading",) if teeth.resets and -teeth.slope >= SHADE_SLOPE.value else (),
+        despite=(
+            *(("shading",) if teeth.resets and -teeth.slope >= SHADE_SLOPE.value else ()),
+            *(("clock-shift",) if plane is not None else ()),  # its clock was put right before
+        ),
     )  # fmt: skip

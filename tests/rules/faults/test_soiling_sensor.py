@@ -12,7 +12,7 @@ import rules.faults.soiling as rule
 from rules.case import Case
 from rules.sawteeth import saw_teeth
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import case_of, make_roof, run_rule
+from tests.rules.make import case_of, findings, make_roof, run_rule
 
 
 @cache
@@ -112,3 +112,15 @@ def test_a_plane_tells_for_itself_whether_it_sinks_with_the_others(told: int, al
     teeth = saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
     assert teeth is not None
     assert rule._told_along(teeth, np.where(np.arange(30) < told, level, np.nan)) is along
+
+
+@pytest.mark.parametrize("late_s", [0.0, 3600.0])
+def test_a_clock_that_is_off_hides_no_dust(late_s: float) -> None:
+    """Put right, the inputs agree with the sensor, whose clock is its own; the dust is told beside the clock."""
+    roof = make_roof(days=30, kinds="ccm", units=[["south"] * 2] * 3)
+    for n in range(6):
+        roof.scale(n, 1 - 0.008 * roof.day, roof.when())
+    weather = roof.weather()
+    roof.shift_s = np.full(len(roof.ts), late_s)
+    told = {f.fault for f in findings(roof, weather=weather)}
+    assert told == {"soiling"} | ({"clock-shift"} if late_s else set())

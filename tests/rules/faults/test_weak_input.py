@@ -212,7 +212,7 @@ def test_who_is_a_witness() -> None:
     still = make_roof(days=14, units=units, planes=planes)
     assert not told(still.freeze(0, still.when(start=6.0, end=20.0)))[1:, 1].any()
     late = make_roof(days=14, units=units, planes=planes)
-    late.shift_s += 3600.0
+    late.shift_s = np.full(len(late.ts), 3600.0)
     assert told(late).all()
 
 
