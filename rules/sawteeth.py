@@ -195,6 +195,7 @@ def at_once(teeth: Teeth, level: Floats) -> bool:
     ``level`` is the course the teeth are of, [D].
     """
     slow = sudden = 0.0
+    spare = sum(len(part.days) for part in teeth.parts)
     for part in teeth.parts:
         t, y = part.days.astype(float), level[part.days]
         slow += float(((y - line_of(t, y)[2]) ** 2).sum())
@@ -202,4 +203,6 @@ def at_once(teeth: Teeth, level: Floats) -> bool:
         total = np.cumsum(y)[:-1]
         between = total**2 / first + (y.sum() - total) ** 2 / (len(y) - first)
         sudden += float((y**2).sum() - between.max())
-    return sudden < slow
+    # Two levels are fitted at the best of all places: that takes about as many freedoms as a line again.
+    free = max(spare - 4 * len(teeth.parts), 1) / max(spare - 2 * len(teeth.parts), 1)
+    return sudden < free * slow

@@ -12,7 +12,7 @@ Looks the same: a very dark overcast (recovers everywhere at once), ``site-outag
 (exactly nil, units stand by, or all stopped at one moment), ``dead-input`` (one input, warm), ``soiling`` (slow).
 
 Its parts and their thresholds: :mod:`rules.snowsky` (light, cold, who sleeps), :mod:`rules.snowspell`
-(the days of a spell), :mod:`rules.snowsleep` (planes that nobody hears from).
+(the days of a spell), :mod:`rules.snowsleep` (planes that nobody hears from), :mod:`rules.snowslide` (mornings under snow).
 """
 
 from __future__ import annotations
@@ -45,6 +45,7 @@ from rules.snowsky import (
     uncovered_share,
 )
 from rules.snowsleep import sleepers, unheard
+from rules.snowslide import slid_free
 from rules.snowspell import DEEP, DEEP_DAYS, NIL, Spell, spell_of
 
 COLUMNS = ("dc_power_w", "temp_air_c")
@@ -226,7 +227,7 @@ def _spells(case: Case, p: int, cold: Mask, sky: Sky) -> list[Spell]:
             continue
         returning = False
         if not _covered(case, start, p, sky):
-            returning = _came_back(case, p, start, sky)
+            returning = _came_back(case, p, start, sky) or bool(slid_free(case, p)[start])
             if not returning:
                 continue
         elif not _sudden(case, start, p, sky, cold) or _standing(case, inputs, start) or _rationed(case, p, start, sky):
