@@ -6,7 +6,6 @@ import numpy as np
 
 from rules.case import Case
 from rules.days import window_sum
-from rules.daytable import DARK, DEAD, IDLE, STANDBY
 from rules.faults.clock_shift import bins_late
 from rules.finding import Threshold
 from rules.held import held_bins, ordered_days
@@ -24,8 +23,7 @@ def plane_level(case: Case, p: int) -> tuple[Floats, float]:
     mine = np.flatnonzero(case.plane_of == p)
     free, made = (case.table[name][:, mine].sum(axis=1) for name in ("free_power", "power"))
     share = np.where(held_bins(case) | (free < FREE.value * made), np.nan, share)
-    # Rows that are missing on some leave the others' course as it is.
-    ill = (case.table["symptom_slots"][:, mine][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
+    ill = (case.table["symptom_slots"][:, mine].sum(axis=2) >= 1.0).mean(axis=1) > 0.2
     # Units that trip and wait for their grid make less of the light too.
     ill |= case.tripped(p)
     # Under an order a plane makes what it is left, at the order's level or not, and on the days beside it may have held unseen.

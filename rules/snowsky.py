@@ -23,6 +23,7 @@ MARITIME = Threshold(0.5, "of the season's swing", "climate tables (from memory)
 COVERED = Threshold(0.09, "of clear-sky energy", "own reasoning: a thick overcast leaves 0.10 to 0.25, snow less")
 OVERCAST = Threshold(0.16, "of clear-sky irradiance", "common practice: a thick overcast leaves some 0.10 to 0.25 on the level")
 TRICKLE = Threshold(0.01, "of clear-sky energy", "own reasoning: a few per cent of light pass a thin cover at noon")
+LATER_DAYS = Threshold(3, "bright days", "own reasoning: one or two may be as odd as the day in question")
 LOW = Threshold(0.72, "ratio", "own reasoning: an input still partly covered")
 BRIGHT = Threshold(0.3, "of clear-sky energy", "own reasoning: in less light planes differ by their share of the sky, not by snow")
 DARK = Threshold(0.2, "of clear-sky energy", "own reasoning: a thin cover lets a fifth through; more is a day one can see by")
@@ -225,10 +226,16 @@ def left_behind(share: Floats) -> Mask:
 
 
 def sound_but(case: Case, inputs: np.ndarray, behind: Mask, d: int, sky: Sky) -> bool:
-    """Whether what stayed behind on day ``d`` was sound on the bright days before, and half of it on some day after."""
+    """Whether what stayed behind on day ``d`` was sound on the bright days before, and half of it on some day after.
+
+    In a record without a bright day before, the bright ones after tell: shade and faults stay.
+    """
     well = sky.bright_before(d, inputs)
     after = range(d + 1, min(case.day_count, d + 1 + int(MAX_DAYS.value)))
     sound = [not left_behind(sky.share[k, inputs])[behind].any() for k in well]
+    if not well:
+        bright = [k for k in range(d + 1, case.day_count) if sky.best(inputs)[k] > BRIGHT.value]
+        sound = [sum(not left_behind(sky.share[k, inputs])[behind].any() for k in bright) >= LATER_DAYS.value]
     told = [k for k in after if np.isfinite(sky.share[k, inputs]).any()]
     again = [left_behind(sky.share[k, inputs])[behind].mean() <= 0.5 for k in told]
     return bool(sound) and all(sound) and (any(again) or not again)

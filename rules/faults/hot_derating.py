@@ -205,18 +205,26 @@ def _fall(case: Case, u: int) -> _Fall | None:
     if not enough[1:].any():
         return None
     peak = 1 + int(np.nanargmax(share[1:]))
-    least = (PINNED_FALL if _pinned(case, u) else FALL).value
+    if share[peak] < 0.6:
+        return None
+    for least in (PINNED_FALL, FALL) if _pinned(case, u) else (FALL,):
+        knee = _knee(share, peak, least.value)
+        if knee is not None:
+            return share, peak, knee
+    return None
+
+
+def _knee(share: NDArray[np.float64], peak: int, least: float) -> int | None:
+    """Where a unit's share of clear sky by its own heat, [H], begins to fall by ``least`` for good; None where it does not."""
     fallen = np.flatnonzero((np.arange(HEAT_BINS) > peak) & (HOT_C.value <= _LOWER_C) & (share < (1 - least) * share[peak]))
-    if not fallen.size or share[peak] < 0.6:
+    if not fallen.size:
         return None
     knee = int(fallen[0])
     if (np.diff(share[knee - 1 :][np.isfinite(share[knee - 1 :])]) > 0.02).any():
         return None
     # A level that was only reached at a few cool hours is no measure.
     told = share[(np.arange(HEAT_BINS) >= knee) & np.isfinite(share)]
-    if len(told) > 1 and told[-1] > told[0] - FURTHER.value:
-        return None
-    return share, peak, knee
+    return None if len(told) > 1 and told[-1] > told[0] - FURTHER.value else knee
 
 
 def _within_days(power: Floats, light: Floats, knee: int, inputs: int) -> bool:

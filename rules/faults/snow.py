@@ -153,7 +153,8 @@ def _sudden(case: Case, start: int, p: int, sky: Sky, cold: Mask) -> bool:
     if known and not cold[known[-1]] and share[known[-1]] < HIDDEN.value * expected[known[-1]] and start - known[-1] == 1:
         return False
     if not sky.trusted:
-        return float(np.max(share[before])) > 0.2
+        # After dull days only, it shows that it is no shade that stays when it is gone.
+        return float(np.max(share[before])) > 0.2 or bool((share[start : start + FEW_DAYS + 1] > BRIGHT.value).any())
     bright = _as_bright([d for d in known if case.light_days[d]], start, p, sky)
     ratio = [share[d] / expected[d] for d in bright or known]
     return not ratio or float(np.max(ratio)) > WELL.value

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rules import snowslide
+from rules import snowsky, snowslide
 from tests.rules.make import FIRST_DAY, Roof, case_of, make_roof, run_rule
 
 JANUARY = FIRST_DAY - 125
@@ -57,3 +57,19 @@ def test_thresholds_count(monkeypatch: pytest.MonkeyPatch, name: str, value: flo
     assert snowslide.slid_free(case_of(roof, roof.weather()), 0).tolist() == [day == 6 for day in range(12)]
     monkeypatch.setattr(snowslide, name, type(snowslide.HOURS)(value, "", ""))
     assert not snowslide.slid_free(case_of(roof, roof.weather()), 0).any()
+
+
+def _from_dull_days(left: float) -> Roof:
+    """Two dull days, two with ``left`` of the light on all, one on which the first module is free; then sun."""
+    roof = make_roof(days=14, first=JANUARY, air_c=-4.0, kinds="oo" + "c" * 12, units=[["south", "south"]] * 3)
+    for n in range(6):
+        roof.scale(n, left, roof.when(2, 3 if n == 0 else 4))
+    return roof
+
+
+def test_a_record_that_begins_in_dull_weather_is_known_by_its_later_days(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert _covered(_from_dull_days(0.12), sensor=False) == set(range(1, 6))
+    monkeypatch.setattr(snowsky, "LATER_DAYS", type(snowsky.LATER_DAYS)(99, "", ""))
+    assert not _covered(_from_dull_days(0.12), sensor=False)
+    # Darker than any sky: that the sun came back at once is enough.
+    assert _covered(_from_dull_days(0.015), sensor=False) == set(range(6))
