@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import rules.faults.soiling as soiling
+import rules.planelevel as planelevel
 from rules.case import Case
 from rules.faults.hot_derating import _by_heat
 from rules.faults.snow import _rationed
@@ -53,10 +53,10 @@ def test_heat_is_judged_on_the_other_days(case: Case) -> None:
 
 def test_dirt_is_judged_on_the_other_days_and_not_right_beside(threshold: MoveThreshold) -> None:
     case = case_of(_limited(days=16))
-    told = np.isfinite(soiling._plane_level(case, 1)[0])
+    told = np.isfinite(planelevel.plane_level(case, 1)[0])
     assert np.flatnonzero(told).tolist() == [*range(FIRST - 3), *range(LAST + 4, 16)]
-    threshold(soiling, "BESIDE_ORDER", 0)
-    assert np.isfinite(soiling._plane_level(case, 1)[0]).sum() == 10
+    threshold(planelevel, "BESIDE_ORDER", 0)
+    assert np.isfinite(planelevel.plane_level(case, 1)[0]).sum() == 10
 
 
 def test_a_plane_that_is_left_little_of_a_limit_lies_under_no_snow(case: Case) -> None:
