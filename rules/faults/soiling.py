@@ -161,7 +161,9 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
 
 
 def _teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:
-    teeth = saw_teeth(level, noise, least, whole=True) or spread_teeth(level, noise, least)
+    teeth = saw_teeth(level, noise, least, whole=True)
+    if teeth is None or at_once(teeth, level):
+        teeth = spread_teeth(level, noise, least)
     return None if teeth is None or at_once(teeth, level) else teeth
 
 
