@@ -113,7 +113,7 @@ def judge(case: Case) -> RuleResult:
         lost = deficit_wh(case, n, days, healthy)
         if _lacks_free(case, levels, n, days, healthy) < BORNE_OUT.value * deficit:
             continue  # the upper level says so, the day's energy does not
-        if own is None and deficit < _least_among(case, n):
+        if own is None and (deficit < _least_among(case, n) or _in_shadow(case, n, days, deficit)):
             continue
         margin = (deficit - MIN_DEFICIT.value) / max(levels.noise[n], 0.01)
         flat = _evenness(case, n, days)
@@ -142,6 +142,12 @@ def _undecided(levels: Levels, n: int, own: float | None, weak: list[Segment]) -
     parts = [s for s in levels.segments[n] if len(s.days) >= MIN_DAYS.value and abs(s.slope) <= MAX_SLOPE.value]
     low = sum(len(s.days) for s in parts if own is None and 1 - s.middle > least)
     return [Unjudged(n, "weak-input", ITS_OWN, low)] if low else []
+
+
+def _in_shadow(case: Case, n: int, days: Mask, deficit: float) -> bool:
+    """Whether an input lacks more from the first day on than a module that works; where no voltage is told two strings may."""
+    two = not np.isfinite(case.table["volts"][days, n]).any() and abs(deficit - 2 / 3) < NEAR_THIRD.value
+    return deficit > DEEP.value and not two
 
 
 def _least_among(case: Case, n: int) -> float:

@@ -288,3 +288,14 @@ def _neighbours(*levels: float) -> Roof:
 )
 def test_neighbours_that_lie_far_apart_say_that_so_may_this_one(levels: tuple[float, ...], told: bool) -> None:
     assert (4 in {c.inputs[0] for c in run_rule("weak-input", case_of(_neighbours(*levels))).candidates}) is told
+
+
+@pytest.mark.parametrize(
+    ("deficit", "volts", "told"), [(0.45, True, True), (0.62, True, False), (0.667, True, False), (0.667, False, True)]
+)
+def test_what_lacks_most_from_the_first_day_on_stands_in_a_shadow(deficit: float, volts: bool, told: bool) -> None:
+    """Without voltages it may be two strings of three, by their diodes; a module that works lacks less."""
+    case = case_of(_weak(deficit, first=0))
+    if not volts:
+        case.table.fields["volts"][:] = np.nan
+    assert bool(run_rule("weak-input", case).candidates) is told
