@@ -20,6 +20,7 @@ from rules.skylevels import SkyLevels, sky_levels
 from rules.sun import Sun, sun_of
 
 TRIPPED = Threshold(0.25, "h a day", "own reasoning: half of a bin at the hour of the trips")
+NO_GRID_VOLTS = Threshold(0.5, "of the usual voltage", "units cease to feed in there (IEEE 1547-2018: 0.5 p.u., from memory)")
 NO_GRID_HZ = Threshold(40.0, "Hz", "own reasoning: no supply runs there; units trip far above (IEEE 1547-2018, from memory)")
 
 
@@ -75,13 +76,16 @@ class Record:
     @cached_property
     def grid_outside_h(self) -> Floats:
         """Hours in which each unit saw its grid outside the window of voltage or frequency, [D, U]."""
-        hertz = np.where(self.grid_went, 0.0, self.table["hz_out_h"])
-        return self.table["volt_high_h"] + self.table["volt_low_h"] + hertz
+        low = np.where(self.grid_went, 0.0, self.table["hz_out_h"] + self.table["volt_low_h"])
+        return self.table["volt_high_h"] + low
 
     @cached_property
     def grid_went(self) -> Mask:
         """Days with a row that is the mean of a grid there for a part of it and gone for the rest, [D, U]."""
-        return (self.table["ac_hz_min"] < NO_GRID_HZ.value) & (self.table["ac_dead_h"] > 0)
+        volts = self.table["volt_bin"]
+        usual = float(np.nanmedian(volts)) if np.isfinite(volts).any() else np.nan
+        part = np.asarray((volts < NO_GRID_VOLTS.value * usual).any(axis=1))[:, None]
+        return (part | (self.table["ac_hz_min"] < NO_GRID_HZ.value)) & (self.table["ac_dead_h"] > 0)
 
     def tripped(self, plane: int) -> Mask:
         """Days on which units of a plane tripped on their grid, or waited for it, for long, [D]."""

@@ -36,6 +36,7 @@ BRIGHT = Threshold(0.45, "of clear-sky energy", "own reasoning: a thick overcast
 LIKENESS = Threshold(0.975, "1", "own reasoning: cosine of a clear day with its course; broken clouds fall below")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
 DULL_DAYS = Threshold(3, "dull days", "own reasoning: gloom moves both ends of a day one way by chance, hardly of three in a row")
+PASSING = Threshold(45.0, "min", "own reasoning: no clock goes off by so little and comes right within days; broken clouds do")
 QUIET_DAYS = Threshold(4, "days", "own reasoning: no clock is set right for days and then off by as much; clouds hide it")
 WAKES = Threshold(0.006, "W per rated W", "own reasoning: a few watts of a module, where a unit starts to count")
 BESIDE = Threshold(0.5, "of the shift", "own reasoning: nearer to the shift than to a right clock")
@@ -355,6 +356,8 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
         shift = float(np.median(course[hit & inside]))
         spread = float(np.median(np.abs(course[hit & inside] - shift)))
         if spread > 25:
+            continue
+        if count < QUIET_DAYS.value and abs(shift) < PASSING.value and right[:first].any() and right[last + 1 :].any():
             continue
         ends = edge[hit & inside & np.isfinite(edge)]
         # Days beside them that lie as far off, though not far enough to tell by themselves.

@@ -28,7 +28,7 @@ from rules.faults.clock_shift import FAR, bins_late, hours_off
 from rules.finding import Alternative, Threshold
 from rules.panel import day_offset
 from rules.ranks import Mask
-from rules.silence import ONE_PIECE, gateway_kinds, left_alone, log_of
+from rules.silence import GLOOM, ONE_PIECE, gateway_kinds, left_alone, log_of
 
 COLUMNS = ("timestamp", "energy_total_wh")
 DARK_SHARE = Threshold(0.04, "of clear sky", "own reasoning: below a thick overcast; a dark roof counts nothing")
@@ -60,7 +60,12 @@ def judge(case: Case) -> RuleResult:
             if left_alone(case)[days, u].any():
                 continue  # told of its units
             together = bool(everyone[days].mean() >= ALIKE.value)
-            result.candidates.append(_candidate(case, name, u, inputs, days, len(set(gateways)) == 1, together))
+            found = _candidate(case, name, u, inputs, days, len(set(gateways)) == 1, together)
+            if found.fault == "site-outage" and not found.evidence["gateway_log"] and _covered(case, inputs, last):
+                reason = "asleep under a cover, as the day after shows"
+                result.unjudged += [Unjudged(int(n), "site-outage", reason, int(days.sum())) for n in inputs]
+                continue
+            result.candidates.append(found)
         for day in np.flatnonzero(judged[:, u] & ~silent[:, u]).tolist():
             short = _short_outage(case, u, units, inputs, day, name, len(set(gateways)) == 1)
             if short is not None:
@@ -70,6 +75,14 @@ def judge(case: Case) -> RuleResult:
             result.unjudged.append(Unjudged(None, "gateway-silent", "less than an hour of daylight in the record", dim))
     _join_gateways(case, result)
     return result
+
+
+def _covered(case: Case, inputs: np.ndarray, last: int) -> bool:
+    """Whether what was heard on the day after a silence made a trickle only: units under snow sleep, and wake to little."""
+    if last + 1 >= case.day_count:
+        return False
+    made, clear = case.energy[last + 1, inputs].sum(), case.table["clear"][last + 1, inputs].sum()
+    return bool(0.0 < made < GLOOM.value * clear)
 
 
 def _begun_or_ended(case: Case, silent: Mask) -> Mask:

@@ -92,7 +92,9 @@ def judge(case: Case) -> RuleResult:
         return result
     lit = np.maximum(table["unit_lit_h"].mean(axis=1), went.mean(axis=1)) + 1e-6
     loss += case.sky_mean * (table["clear"].sum(axis=2) * case.rated).sum(axis=1) * went.mean(axis=1) / lit
-    days = _habit(case, days, typical, loss, result)
+    # Where the sun reaches few of them, those that it reaches say for how long.
+    stood_h = np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))
+    days = _habit(case, days, stood_h, loss, result)
     # A fault state is no order: what the units saw of their grid was less than half an hour's mean shows.
     # A unit on another clock sees its grid while the others have none.
     there = days & ~gone & _grid_there(case, days & ~gone)
@@ -100,7 +102,7 @@ def judge(case: Case) -> RuleResult:
     faulty = (table["fault_h"] >= 0.3 * np.maximum(typical, 1e-6)[:, None]).mean(axis=1) >= HALF.value
     tripped = there & (_at_edge(case, there) | (faulty & _leaves_window(case)))
     if tripped.any():
-        result.candidates.append(_tripped(case, tripped, typical, loss))
+        result.candidates.append(_tripped(case, tripped, stood_h, loss))
     there &= ~tripped & ~faulty
     days &= ~there & ~tripped  # two units that see their grid stand for themselves
     outside = case.grid_outside_h.max(axis=1) > 0
@@ -108,10 +110,10 @@ def judge(case: Case) -> RuleResult:
     there &= loss >= plain
     ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
-        result.candidates.append(_to_nil(case, ordered, typical, loss))
+        result.candidates.append(_to_nil(case, ordered, stood_h, loss))
     if not days.any():
         return result
-    total = float(np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))[days].sum())
+    total = float(stood_h[days].sum())
     no_volts = float(table["ac_dead_h"][days].mean(axis=1).sum())
     result.candidates.append(
         Candidate(

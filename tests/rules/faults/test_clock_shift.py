@@ -121,6 +121,13 @@ def test_a_jump_moves_the_course_too() -> None:
     assert rule._jumps(case, power, edge, np.full(20, np.nan))[10:].all()
 
 
+@pytest.mark.parametrize(("minutes", "last", "told"), [(36, 6, 0), (60, 6, 1), (36, 13, 1)])
+def test_no_clock_goes_off_by_little_for_days_between_right_ones(minutes: int, last: int, told: int) -> None:
+    roof = make_roof(days=14, kinds="c")
+    roof.shift_s = np.where((roof.day >= 5) & (roof.day <= last), minutes * 60.0, 0.0)
+    assert len(run_rule("clock-shift", case_of(roof)).candidates) == told
+
+
 @pytest.mark.parametrize(("dull", "told"), [(1, 0), (3, 1)])
 def test_one_clear_day_and_dull_ones_that_end_as_far_off(dull: int, told: int, threshold: MoveThreshold) -> None:
     roof = make_roof(days=12, kinds="cccccccc" + "c" + "ooo")

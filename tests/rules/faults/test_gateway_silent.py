@@ -55,6 +55,17 @@ def test_just_under_and_over_a_long_gap(factor: float, fires: bool) -> None:
     assert bool(run_rule("gateway-silent", case_of(roof)).candidates) is fires
 
 
+@pytest.mark.parametrize(("share", "told"), [(0.02, 0), (0.5, 1)])
+def test_units_that_sleep_under_snow_are_no_outage(share: float, told: int, threshold: MoveThreshold) -> None:
+    """Units are fed by their modules: who wakes to a trickle on the day after slept under a cover (common practice)."""
+    roof = _silent(make_roof(days=10, kinds="c"), [0, 1, 2, 3, 4], 4, 5, dark=True)
+    roof.power[roof.when(6, 6)] *= share
+    case = case_of(roof)
+    assert len(run_rule("gateway-silent", case).candidates) == told
+    threshold(rule, "GLOOM", 0.0)
+    assert run_rule("gateway-silent", case).candidates
+
+
 def test_rows_that_single_units_lose_beside_a_silence_are_no_sign_of_life() -> None:
     """What a counter gained over rows lost by a poor link was not made in the gap."""
     roof = make_roof(days=8, kinds="c")

@@ -245,7 +245,39 @@ def test_rows_as_long_as_the_outage_are_means(threshold: MoveThreshold) -> None:
     found = only(findings(roof))
     assert (found.fault, found.unit, found.days) == ("site-outage", None, 1)
     threshold(rules.record, "NO_GRID_HZ", 1.0)
+    threshold(rules.record, "NO_GRID_VOLTS", 0.01)
     assert "grid-out-of-range" in {f.fault for f in findings(roof)}
+
+
+def test_an_hours_mean_of_a_voltage_there_and_gone_is_no_low_voltage(threshold: MoveThreshold) -> None:
+    """230 V for twenty minutes of an hour read as 77 V, at a frequency that is averaged over what there was of it."""
+    roof = make_roof(days=9, kinds="c", step=3600)
+    for hour, share in ((10, 1 / 3), (11, 0.0), (12, 1 / 6)):
+        when = roof.when(5, 5, hour, hour + 1)
+        roof.power[when] *= share
+        roof.ac_volts[when] = 231.0 * share
+    assert only(findings(roof)).fault == "site-outage"
+    case = case_of(roof)
+    assert case.grid_went[5].all()
+    assert not case.grid_outside_h.any()
+    threshold(rules.record, "NO_GRID_VOLTS", 0.01)
+    case = case_of(roof)
+    assert not case.grid_went.any()
+    assert (case.grid_outside_h[5] > 0).all()
+
+
+def test_a_plane_of_few_that_the_sun_reaches_says_for_how_long() -> None:
+    """Half of the units in the shade of the roof are not lit enough to be down: the stops of the others are none of an hour."""
+    planes = {"south": (180.0, 25.0), "north": (0.0, 60.0)}
+    units = [["south"]] * 2 + [["north"]] * 3
+    roof = make_roof(days=14, kinds="c", planes=planes, units=units, latitude=58.0, first=FIRST_DAY - 90)
+    for d in range(3, 8):
+        for u in range(5):
+            roof.standby(u, roof.when(d, d, 8.0, 16.0))
+    roof.without |= {"ac_voltage_v", "ac_frequency_hz", "state"}
+    found = run_rule("site-outage", case_of(roof)).candidates
+    assert {c.fault for c in found} == {"site-outage"}
+    assert found[0].evidence["hours"] > 20.0
 
 
 @pytest.mark.parametrize(("hours", "told"), [((10, 12), 0), ((10, 11), 1)])
