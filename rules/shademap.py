@@ -118,9 +118,18 @@ def behind(case: Case) -> Mask:
             sunny[:, case.plane_of] & (np.nan_to_num(case.ratio) > BEAM_LEAST.value),
         )
     )
-    told = (dull[1] >= _DULL_LIGHT) & (lit[1] >= _SUNNY_LIGHT)
+    told = (dull[1] >= _DULL_LIGHT) & (lit[1] >= _SUNNY_LIGHT) & ~_whole_at_some_hour(case, sunny[:, case.plane_of])
     always = open_sun[1] <= _NOW_AND_THEN * lit[1]
     return np.asarray(told & always & (lit[0] < BEAM_LEAST.value) & (dull[0] > lit[0] + BEAM_MORE.value))
+
+
+def _whole_at_some_hour(case: Case, sunny: Mask) -> Mask:
+    """Inputs that make their siblings' power in the sun, [D, N, B], of a fair hour, [N]: nothing stands before them."""
+    use = sunny & np.isfinite(case.ratio)
+    theirs = np.where(use, case.free_witness, 0.0).sum(axis=0)
+    made = np.where(use, case.ratio * case.free_witness, 0.0).sum(axis=0)
+    fair = theirs > np.maximum(_DIM_HOUR * theirs.max(axis=1, keepdims=True), _ASKED_LIGHT)
+    return np.asarray((fair & (made > FREE_SUN.value * theirs)).any(axis=1))
 
 
 def asleep_behind(case: Case, n: int, days: Mask) -> bool:

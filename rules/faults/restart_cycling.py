@@ -20,9 +20,9 @@ import numpy as np
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case, once
 from rules.days import runs_of, span_mask
-from rules.daytable import BIN_HOURS, STANDBY
+from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.finding import Alternative, Threshold
-from rules.hard import PLAIN_LIGHT, symptom_loss_wh
+from rules.hard import MIN_HOURS, PLAIN_LIGHT, symptom_loss_wh
 from rules.levels import deficit_wh
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
@@ -62,13 +62,13 @@ def judge(case: Case) -> RuleResult:
             result.unjudged += [
                 Unjudged(int(n), "restart-cycling", "rows too far apart to see restarts", int(coarse.sum())) for n in inputs
             ]
-        standing = table["symptom_slots"][:, inputs, STANDBY].max(axis=1)
+        standing, whole = _stood(case, inputs), ~_one_stands(case, inputs)
         # Long standing still with a start or two is standby; restarts are many and short.
-        hit = judged & ((count >= PER_DAY.value) & (standing <= 1.5 * count) | (broken[:, u] >= RETURNS.value))
+        hit = judged & whole & ((count >= PER_DAY.value) & (standing <= 1.5 * count) | (broken[:, u] >= RETURNS.value))
         spells = [span_mask(case.day_count, [run]) & hit for run in runs_of(hit, ~judged, most=3)]
         seen = np.maximum(count, broken[:, u])
         spells = [days for days in spells if days.sum() >= 2 or seen[days].sum() >= ALONE.value]
-        habit = _habit(case, u, judged & ~coarse & (standing <= 1.5 * count))
+        habit = _habit(case, u, judged & whole & ~coarse & (standing <= 1.5 * count))
         if habit is not None and habit.sum() > 1.5 * sum(int(days.sum()) for days in spells):
             spells = [habit]
         unrest = restless(case).get(u)
@@ -102,6 +102,18 @@ def judge(case: Case) -> RuleResult:
                 )
             )  # fmt: skip
     return result
+
+
+def _stood(case: Case, inputs: np.ndarray) -> Floats:
+    """Hours a unit's inputs stood still together, [D], whether the unit says that it stands by or that it starts or produces."""
+    slots = case.table["symptom_slots"][:, inputs]
+    return np.maximum(slots[:, :, STANDBY].max(axis=1), slots[:, :, [IDLE, STANDBY]].sum(axis=2).min(axis=1))
+
+
+def _one_stands(case: Case, inputs: np.ndarray) -> Mask:
+    """Days on which one input stood for hours and another never, [D]: rows without the other's power look like the unit's stops."""
+    still = case.table["symptom_slots"][:, inputs][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
+    return np.asarray((still.max(axis=1) >= MIN_HOURS.value) & (still.min(axis=1) <= 0.0))
 
 
 @once

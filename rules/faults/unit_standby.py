@@ -55,7 +55,8 @@ def judge(case: Case) -> RuleResult:
             continue
         lost = symptom_loss_wh(case, (STANDBY,), inputs)
         days = _in_plain_light(lost / float(case.rated[inputs].sum()), days, judged)
-        if not days.any() or _trickles(case, inputs, days & ~(table["grid_trip_h"][:, u] > 0.0)):
+        days = _untrickled(case, inputs, days, judged, table["grid_trip_h"][:, u] > 0.0)
+        if not days.any():
             continue
         total = float(hours[days, u].sum())
         no_grid = float(table["ac_dead_h"][days, u].sum())
@@ -99,6 +100,13 @@ def _in_plain_light(lost_h: Floats, days: Mask, judged: Mask) -> Mask:
     dear = lost_h >= PLAIN_LIGHT.value
     runs = [(first, last) for first, last in runs_of(days, ~judged) if dear[first : last + 1].any()]
     return days & span_mask(len(days), runs)
+
+
+def _untrickled(case: Case, inputs: np.ndarray, days: Mask, judged: Mask, tripped: Mask) -> Mask:
+    """The runs of days, [D], in which the unit was not merely covered: snow of one week says nothing of a stop in another."""
+    runs = [span_mask(len(days), [run]) & days for run in runs_of(days, ~judged)]
+    kept = [run for run in runs if not _trickles(case, inputs, run & ~tripped)]
+    return np.any(kept, axis=0) if kept else np.zeros_like(days)
 
 
 def _trickles(case: Case, inputs: np.ndarray, days: Mask) -> bool:

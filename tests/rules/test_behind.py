@@ -47,6 +47,19 @@ def test_an_input_idle_for_days_is_idle_in_the_shade_too() -> None:
     assert _told(open_to_the_sun.idle(2, open_to_the_sun.when(5, 9))) == {("idle-input", "U2/1")}
 
 
+def test_a_contact_that_opens_in_the_warm_hours_of_sunny_days_is_no_shade() -> None:
+    """Whole under the dull sky and in the morning's sun, then nothing: no shadow takes the sky's own light."""
+    roof = make_roof(days=18, kinds=KINDS)
+    warm = (roof.day % len(KINDS) != 2) & (roof.day % len(KINDS) != 5) & roof.when(0, 99, 8.5, 20.0)
+    roof.idle(2, warm)
+    case = case_of(roof)
+    assert not behind(case).any()
+    assert _told(roof) == {("idle-input", "U2/1")}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(shademap, "_whole_at_some_hour", lambda *_: False)
+        assert behind(case_of(roof))[2]
+
+
 def test_who_makes_its_part_of_a_dull_sky_only_sleeps() -> None:
     roof = _behind()
     days = roof.day[:: 86400 // roof.step] >= 6

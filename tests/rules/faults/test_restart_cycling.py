@@ -155,3 +155,23 @@ def test_one_stop_a_day_is_in_one_piece() -> None:
     roof = make_roof(days=10, kinds="c")
     roof.standby(1, roof.when(3, 8, 10.0, 14.0))
     assert not run_rule("restart-cycling", case_of(roof)).candidates
+
+
+def test_a_contact_that_opens_once_a_day_when_warm_is_idle() -> None:
+    """The unit of one module says that it starts, from the same hour on, until the evening."""
+    roof = make_roof(days=16, kinds="cccccm", units=[["south"]] * 3 + [["west"]] * 2)
+    roof.standby(1, roof.when(3, 14, 10.0, 17.0), state="starting")
+    assert {(f.fault, f.unit) for f in findings(roof)} == {("idle-input", "U2")}
+
+
+def test_rows_that_lack_the_power_of_the_input_that_works_are_no_stops(threshold: MoveThreshold) -> None:
+    roof = make_roof(days=10, kinds="c")
+    roof.without |= {"state", "ac_power_w", "energy_total_wh"}
+    roof.idle(2, roof.when(3, 8, 9.0, 17.0))
+    for k in range(4):
+        empty = np.ix_(roof.when(3, 8, 10.0 + 1.5 * k, 10.2 + 1.5 * k), [3])
+        roof.power[empty], roof.volts[empty] = np.nan, np.nan
+    case = case_of(roof)
+    assert not run_rule("restart-cycling", case).candidates
+    threshold(rule, "MIN_HOURS", 99.0)
+    assert run_rule("restart-cycling", case).candidates

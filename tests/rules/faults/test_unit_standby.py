@@ -146,3 +146,13 @@ def test_hours_that_a_wrong_clock_moves_into_the_dark(monkeypatch: pytest.Monkey
     assert run_rule("unit-standby", case).candidates
     monkeypatch.setattr(rule, "hours_off", lambda case: np.full((case.day_count, len(case.inputs)), 3.5))
     assert not run_rule("unit-standby", case).candidates
+
+
+def test_snow_of_one_week_says_nothing_of_a_stop_in_another() -> None:
+    roof = make_roof(days=20, kinds="c")
+    for n in roof.inputs_of(1):
+        roof.scale(n, 0.03, roof.when(2, 5))
+    roof.standby(1, roof.when(2, 5, 10.0, 14.0))
+    roof.standby(1, roof.when(12, 17))
+    found = [c for c in run_rule("unit-standby", case_of(roof)).candidates if c.inputs == tuple(roof.inputs_of(1))]
+    assert np.flatnonzero(only(found).days).tolist() == list(range(12, 18))
