@@ -159,8 +159,8 @@ def only_in_shadow(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> 
 def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bool:
     """Whether what looks like shade on nearly all of the day takes as much of a dull sky on some days, [D], as of the sun.
 
-    Nothing that stands before the sun does so, but what hides most of the sky, too: then
-    the hours differ, for the sun passes it. Where those days had no dull hours to ask,
+    Nothing that stands before the sun does so, but what hides most of the sky, too: then it
+    takes most of the sun, and the hours differ, for the sun passes it. Where those days had no dull hours to ask,
     a light shadow that never ends is none. ``shade``: the finding's evidence.
     """
     at = np.zeros(case.ratio.shape, bool)
@@ -173,7 +173,8 @@ def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bo
         return False
     if dull[1][n] >= _ASKED_LIGHT and sunny[1][n] >= _ASKED_LIGHT:
         as_much = 1.0 - dull[0][n] >= AS_MUCH.value * (1.0 - sunny[0][n])
-        return bool(as_much and not (dull[0][n] > sunny[0][n] and _hours_differ(case, n, at & skies[1])))
+        deep = shade["depth"] >= BEAM_LEAST.value and dull[0][n] > sunny[0][n]
+        return bool(as_much and not (deep and _hours_differ(case, n, at & skies[1])))
     return bool(shade["depth"] < BEAM_LEAST.value)
 
 

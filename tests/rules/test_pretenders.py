@@ -59,9 +59,11 @@ def _in_a_yard(gap: float) -> Case:
 
 def test_what_hides_most_of_the_sky_spares_some_hours_of_sun(threshold: MoveThreshold) -> None:
     yard = _in_a_yard(20.0)
-    assert not in_any_light(yard, 2, _days(yard), _SHALLOW)
-    threshold(rules.shademap, "BEAM_MORE", 1.0)
+    deep = {**_SHALLOW, "depth": 0.9}
+    assert not in_any_light(yard, 2, _days(yard), deep)
     assert in_any_light(yard, 2, _days(yard), _SHALLOW)
+    threshold(rules.shademap, "BEAM_MORE", 1.0)
+    assert in_any_light(yard, 2, _days(yard), deep)
 
 
 @pytest.mark.parametrize(("evidence", "weak"), [(_SHALLOW, True), (_MORNING, False), ({**_SHALLOW, "depth": 0.9}, False)])
