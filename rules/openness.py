@@ -160,6 +160,9 @@ class Opened(Sensed):
                 level = self._level_under(self.raw_index(without=p), share, p)
                 # Clouds pull single days down: without another witness the upper level counts.
                 plain = rolling_upper(plain, int(OPEN_REACH.value), OPEN_DAYS.value)
+                # What stands before it does so on every day: what is made on some day, plain or not, was open to it.
+                reached = rolling_upper(share, int(OPEN_REACH.value), OPEN_DAYS.value)
+                plain = np.where(np.isfinite(plain), np.maximum(plain, reached), np.nan)
                 level = np.where(np.isfinite(level), level, plain)
             lit = np.where(np.isfinite(level), clear, 0.0)
             part = (lit * (np.nan_to_num(level) > 0.85)).sum(axis=1) / np.maximum(lit.sum(axis=1), 1e-9)

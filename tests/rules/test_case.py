@@ -149,3 +149,18 @@ def test_a_sensor_with_hardly_a_reading_is_not_called_none() -> None:
     noon = weather[weather["ghi_w_m2"] > 0.9 * weather["ghi_w_m2"].max()].iloc[:12].reset_index(drop=True)
     assert case_of(roof).sensor_trust[1] == "no sensor"
     assert "too few" in case_of(roof, noon).sensor_trust[1]
+
+
+def test_an_hour_that_is_bright_on_broken_days_stands_in_no_shade() -> None:
+    """Clouds at one hour of the few plain days are no obstacle: what stands before a plane does so on every day."""
+    roof = make_roof(days=14, kinds="c", units=[["south"] * 2] * 3)
+    early = (roof.hour > 7.5) & (roof.hour < 9.5)
+    plain = np.isin((np.arange(len(roof.ts)) * roof.step) // 86400, (1, 4, 7, 10, 13))
+    shaded = make_roof(days=14, kinds="c", units=[["south"] * 2] * 3)
+    for each in (roof, shaded):
+        each.power[~plain & ~early] *= 0.6
+    roof.power[plain & early] *= 0.3
+    shaded.power[early] *= 0.3
+    hour = slice(16, 18)
+    assert (case_of(roof).plane_open[4:10, 0, hour] == 1.0).all()
+    assert (case_of(shaded).plane_open[4:10, 0, hour] < 0.5).all()
