@@ -78,7 +78,7 @@ def judge(case: Case) -> RuleResult:
                     f"Unit {unit.serial} ran at its ceiling for {hours[days].sum():.0f} h on {int(days.sum())} days, "
                     f"at {100 * top:.0f} % of the modules' rating."
                 ),
-                evidence={"hours": round(float(hours[days].sum()), 1), "level": round(top, 3)},
+                evidence={"hours": round(float(hours[days].sum()), 1), "level": round(top, 3), "at_rating": rated},
                 alternatives=(
                     Alternative("curtailment", 0.08, "Whether every unit stops at the same level below its rating."),
                 ),

@@ -60,3 +60,12 @@ def test_dirt_is_told_by_siblings_on_the_same_clock_and_grid(
     dirt = Candidate("soiling", "input", (2,), days, 100.0 * days, 0.9, "dirt")
     accepted = {c.fault for c in diagnose(healthy_case, [clock, dirt]).accepted}
     assert accepted == ({cause, "soiling"} if told else {cause})
+
+
+@pytest.mark.parametrize(("at_rating", "told"), [(True, True), (False, False)])
+def test_a_unit_at_its_own_rating_is_so_at_any_hour(healthy_case: Case, at_rating: bool, told: bool) -> None:
+    """By a clock four hours off nothing is known of the sky; a data sheet's rating is what it is."""
+    days = np.ones(healthy_case.day_count, bool)
+    clock = Candidate("clock-shift", "site", EVERYONE, days, 0.0 * days, 0.9, "clock", {"shift_min": 240.0})
+    ceiling = Candidate("clipping", "unit", (2, 3), days, 0.0 * days, 0.9, "ceiling", {"at_rating": at_rating})
+    assert ("clipping" in _told(healthy_case, clock, ceiling)) is told
