@@ -61,10 +61,10 @@ def judge(case: Case) -> RuleResult:
     if not case.day_count:
         return result
     warm = np.atleast_1d(np.isfinite(table["temp_max"]).any(axis=0))
-    falls = {u: _fall(case, u) for u in np.flatnonzero(warm).tolist()}
+    falls = {u: _falls(case, u) for u in np.flatnonzero(warm).tolist()}
     falling = np.zeros(len(case.inputs), bool)
     for u, fall in falls.items():
-        falling[case.inputs_of_unit(u)] = fall is not None
+        falling[case.inputs_of_unit(u)] = bool(fall)
     for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         if not warm[u]:
@@ -72,7 +72,8 @@ def judge(case: Case) -> RuleResult:
                 Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs
             ]
             continue
-        candidate = _candidate(case, u, inputs) or _by_sky(case, u, inputs, falls[u], falling) or _unduly_hot(case, u, inputs)
+        by_sky = next((c for f in falls[u] if (c := _by_sky(case, u, inputs, f, falling)) is not None), None)
+        candidate = _candidate(case, u, inputs) or by_sky or _unduly_hot(case, u, inputs)
         if candidate is not None and not _one_keeps_on(case, inputs, candidate.days):
             result.candidates.append(candidate)
     return result
@@ -189,8 +190,8 @@ def _pinned(case: Case, u: int) -> bool:
     return middle >= PINNED_C.value and 1.4826 * float(np.median(np.abs(top - middle))) <= PINNED_K.value
 
 
-def _fall(case: Case, u: int) -> _Fall | None:
-    """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
+def _falls(case: Case, u: int) -> list[_Fall]:
+    """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good, or by less.
 
     None where it does not fall, or other than heat makes it fall: it takes more with every kelvin.
     """
@@ -198,20 +199,17 @@ def _fall(case: Case, u: int) -> _Fall | None:
     total = light.sum(axis=0)
     enough = total >= MIN_ENERGY.value * len(case.inputs_of_unit(u))
     if enough.sum() < 3:
-        return None
+        return []
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(enough, power.sum(axis=0) / total, np.nan)
     # Below the first edge a unit is cool because the sun is low: there the sky model is at its worst.
     if not enough[1:].any():
-        return None
+        return []
     peak = 1 + int(np.nanargmax(share[1:]))
     if share[peak] < 0.6:
-        return None
-    for least in (PINNED_FALL, FALL) if _pinned(case, u) else (FALL,):
-        knee = _knee(share, peak, least.value)
-        if knee is not None:
-            return share, peak, knee
-    return None
+        return []
+    knees = [_knee(share, peak, least.value) for least in ((FALL, PINNED_FALL) if _pinned(case, u) else (FALL,))]
+    return [(share, peak, knee) for knee in knees if knee is not None]
 
 
 def _knee(share: NDArray[np.float64], peak: int, least: float) -> int | None:
@@ -241,7 +239,7 @@ def _within_days(power: Floats, light: Floats, knee: int, inputs: int) -> bool:
     return bool(np.median(beside) <= WITHIN.value)
 
 
-def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling: Mask) -> Candidate | None:
+def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall, falling: Mask) -> Candidate | None:
     """A unit whose plane has none that keeps cool has no siblings: its share of clear sky by its own heat tells.
 
     The hottest hours are the brightest: there the share of clear sky should be
@@ -249,11 +247,9 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
 
     Parameters
     ----------
-    found : what :func:`_fall` says of the unit.
+    found : one of what :func:`_falls` says of the unit.
     falling : [N], inputs of units whose share falls so.
     """
-    if found is None:
-        return None
     planes = np.unique(case.plane_of[inputs])
     mine = np.isin(np.arange(len(case.inputs)), inputs)
     if not all((mine | falling)[case.plane_of == p].mean() > 0.6 for p in planes):
@@ -268,7 +264,7 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall | None, falling
     )
     days &= table["clipped_h"][:, inputs].max(axis=1) < CEILING.value * light[:, after].sum(axis=1) / len(inputs)
     together = np.unique(case.unit_of[falling & np.isin(case.plane_of, planes)]).size > MANY.value
-    if together:
+    if together and not _pinned(case, u):
         # Heat falls off a shelf; what sinks from the coolest hours on, on many units, is the sky's or the model's.
         shelf = float(power[:, peak:knee].sum() / light[:, peak:knee].sum())
         if deep * float(share[peak]) > MANY_DEEP.value * shelf or days.sum() < MANY_DAYS.value:

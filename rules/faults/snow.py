@@ -153,8 +153,9 @@ def _sudden(case: Case, start: int, p: int, sky: Sky, cold: Mask) -> bool:
     if known and not cold[known[-1]] and share[known[-1]] < HIDDEN.value * expected[known[-1]] and start - known[-1] == 1:
         return False
     if not sky.trusted:
-        # After dull days only, it shows that it is no shade that stays when it is gone.
-        return float(np.max(share[before])) > 0.2 or bool((share[start : start + FEW_DAYS + 1] > BRIGHT.value).any())
+        # After days dull for all, it shows that it is no shade that stays when it is gone.
+        dull = float(np.nanmax(sky.share[before])) <= DARK.value
+        return float(np.max(share[before])) > 0.2 or (dull and bool((share[start : start + FEW_DAYS + 1] > BRIGHT.value).any()))
     bright = _as_bright([d for d in known if case.light_days[d]], start, p, sky)
     ratio = [share[d] / expected[d] for d in bright or known]
     return not ratio or float(np.max(ratio)) > WELL.value

@@ -193,7 +193,8 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     washed = teeth.washed >= WASHED.value * teeth.drop
     # A sensor that the inputs agree with knows haze and season: a plain fall against it, or what a rain gave back,
     # is no guess of ours.
-    measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or (teeth.resets > 0 and washed))
+    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value
+    measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or given_back)
     if case.sensor_trust[0] and teeth.clean > HIGHEST.value:
         return None
     if measured and teeth.drop >= SENSOR_DROP.value:

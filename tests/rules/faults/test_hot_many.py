@@ -76,3 +76,11 @@ def test_a_unit_that_holds_one_heat_day_after_day_is_told_by_less(swing_k: float
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(rule, name, type(rule.MANY)(value, "", ""))
             assert _told(case) == 0
+
+
+@pytest.mark.parametrize(("swing_k", "told"), [(1.0, 4), (4.0, 0)])
+def test_many_that_hold_one_heat_need_not_fall_so_deep(swing_k: float, told: int) -> None:
+    """Neither haze nor a model pins the heat of units; their limits do."""
+    case = _alike(4, SLIGHT)
+    case.table.fields["temp_max"][:] = 76.0 + swing_k * np.resize([-1.0, 1.0], 10)[:, None]
+    assert _told(case) == told
