@@ -10,6 +10,8 @@ and ``dc_power_w`` or ``ac_power_w``.
 Where it is most of its plane: its brightest hours against the site's sky on days on which it is
 unduly hot (:mod:`rules.overheat`).
 
+A limit shows in the heat itself: it pins the unit's highest temperature day after day, where others follow air and wind.
+
 Looks the same: ``shading`` at noon (follows the sun, not the temperature),
 ``clipping`` (flat), ``curtailment`` (all units at once).
 """
@@ -191,9 +193,10 @@ def _pinned(case: Case, u: int) -> bool:
 
 
 def _falls(case: Case, u: int) -> list[_Fall]:
-    """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good, or by less.
+    """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
 
-    None where it does not fall, or other than heat makes it fall: it takes more with every kelvin.
+    A unit held at one heat may begin twice, by less at first. Empty where it does not fall, or other than heat makes it fall:
+    it takes more with every kelvin.
     """
     power, light = _by_heat(case, u)
     total = light.sum(axis=0)
