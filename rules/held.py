@@ -35,7 +35,17 @@ def held_bins(case: Case) -> Mask:
     Under a limit on their sum alone units still differ by what reaches them.
     """
     cap, _, droop = held_down(case)
-    held = cap | droop
+    return _for_long(case, cap | droop)
+
+
+@once
+def summed_bins(case: Case) -> Mask:
+    """Bins in which a limit on the sum of all units held, and those beside them, [D, B]: who has no siblings is held to the sky."""
+    return _for_long(case, held_down(case)[1])
+
+
+def _for_long(case: Case, held: Mask) -> Mask:
+    """Bins of the days on which such bins, [D, B], are more than a cloud's, with those on either side."""
     return with_neighbours(held & (held.sum(axis=1) * case.bin_hours >= LEAST_HOURS.value)[:, None])
 
 

@@ -56,6 +56,8 @@ _SHIFTS = np.arange(-24, 24)
 #: Fields of single inputs and of whole planes that lie at the hour of their stamps.
 _OF_INPUTS = ("power", "typical", "free_power", "free_typical")
 _OF_PLANES = ("plane_typical", "plane_power")
+#: Fields of the whole site that do, told from the records themselves.
+_OF_SITE = ("cap_level", "cap_wobble", "cap_spread", "hz_bin", "volt_bin")
 #: Of a half hour, what must have been heard to tell the rest; of full sun, what tells a share.
 _HEARD = 0.05
 
@@ -105,7 +107,16 @@ def on_time(case: Case) -> Case:
                 for own, theirs in (("power", "typical"), ("free_power", "free_typical")):
                     fields[theirs][d, same] = _among(fields[own][d, same], fields[theirs][d, same], heard[d, same])
             fields["plane_typical"][d, p] = fields["typical"][d, mine].max(axis=0)
+    at = (np.arange(BINS) + np.rint(np.where(one_clock(case), bins[:, 0], 0.0)).astype(np.int64)[:, None]) % BINS
+    for name in _OF_SITE:
+        fields[name] = np.take_along_axis(fields[name], at, 1)
     return case.like(fields)
+
+
+def one_clock(case: Case) -> Mask:
+    """Days on which the stamps of all inputs are right, or wrong by as much, [D]: what all do at once is told as well by them."""
+    bins = bins_late(case)
+    return np.asarray((bins == bins[:, :1]).all(axis=1))
 
 
 def _among(made: Floats, held: Floats, heard: Floats) -> Floats:

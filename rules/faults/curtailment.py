@@ -21,6 +21,7 @@ from rules.allowed import allowed, as_beside
 from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.days import runs_of, with_neighbours
+from rules.faults.clock_shift import on_time, one_clock
 from rules.finding import Alternative, Threshold
 from rules.held import LEAST_HOURS, held_down, ordered_days
 from rules.levelspells import BEND
@@ -74,7 +75,9 @@ def _some_frozen(case: Case, held: Mask) -> Mask:
 
 def judge(case: Case) -> RuleResult:
     """One candidate for the site, or one for each of the few places that came up to the order; one for hidden limits."""
-    table, result = case.table, RuleResult()
+    result, despite = RuleResult(), ("clock-shift",) if one_clock(case).all() else ()
+    case = on_time(case)
+    table = case.table
     result.candidates += _hidden(case)
     cap, total, droop = held_down(case)
     held = cap | total | droop
@@ -128,6 +131,7 @@ def judge(case: Case) -> RuleResult:
                     Alternative("clipping", 0.08, "Whether the level is the units' own rating."),
                     Alternative("soiling", 0.03, "Whether mornings and evenings are low too: a cap leaves them alone."),
                 ),
+                despite=despite,
             )
         )  # fmt: skip
     return result

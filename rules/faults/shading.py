@@ -30,7 +30,7 @@ from rules.faults import swapped_record
 from rules.faults.clock_shift import on_time
 from rules.finding import Alternative, Threshold
 from rules.givenback import given_back
-from rules.held import held_bins
+from rules.held import held_bins, summed_bins
 from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ranks import Floats, Mask, quantile_of
 from rules.shadeloss import lost_to_shade
@@ -106,11 +106,11 @@ def _credible(case: Case) -> Case:
         where = np.flatnonzero(c.days)
         other[max(where[0] - swapped_record.SWAP_SPAN, 0) : where[-1] + 1 + swapped_record.SWAP_SPAN, np.array(c.inputs)] = True
     gone = other | ((down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0)) & ~behind(case))
-    held_down = held_bins(case)
+    held_down = held_bins(case)[:, None, :] | (summed_bins(case)[:, None, :] & (case.members < 2)[:, None])
     if not gone.any() and not held_down.any():
         return case
     fields = dict(table.fields)
-    nothing = gone[:, :, None] | held_down[:, None, :]
+    nothing = gone[:, :, None] | held_down
     for name in ("power", "typical", "free_power", "free_typical", "clear"):
         fields[name] = np.where(nothing, 0.0, table[name])
     fields["plane_typical"] = table["plane_typical"].copy()

@@ -14,6 +14,7 @@ import rules.loads as loads_of
 from rules.case import Case
 from rules.daytable import BIN_HOURS
 from rules.engine import judge
+from rules.faults import shading
 from rules.faults.shading import _credible
 from tests.rules.conftest import MoveThreshold, forget
 from tests.rules.make import RATED_VA, Roof, case_of, findings, make_roof, only, run_rule
@@ -448,3 +449,34 @@ def test_units_off_at_a_high_frequency_have_tripped() -> None:
     roof.power[when] = 0.0
     assert not run_rule("curtailment", case_of(roof)).candidates
 
+
+
+def _two_hours_late(roof: Roof) -> Roof:
+    roof.shift_s = np.full(len(roof.ts), 7200.0)
+    return roof
+
+
+def test_an_order_is_found_under_a_wrong_clock() -> None:
+    """The level is the same; what the sky offered is told at the hour at which the sun stood there."""
+    true = _capped(make_roof(kinds="c")).lost_wh()
+    found = {f.fault: f for f in findings(_two_hours_late(_capped(make_roof(kinds="c"))))}
+    assert set(found) == {"clock-shift", "curtailment"}
+    assert found["curtailment"].loss_wh_total == pytest.approx(true, rel=0.25)
+
+
+def test_a_wrong_clock_alone_is_no_order() -> None:
+    assert {f.fault for f in findings(_two_hours_late(make_roof(kinds="c")))} == {"clock-shift"}
+
+
+def test_a_limit_on_the_sum_is_no_shade_on_who_has_no_siblings(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One module alone on its plane is held against the sky, and gives with the others what the limit leaves."""
+    planes = {"south": (180.0, 35.0), "west": (270.0, 35.0)}
+    roof = make_roof(days=18, kinds="c", planes=planes, units=[["south"], ["south"], ["west"]])
+    when = roof.when(5, 17, 10.0, 13.0)
+    # What one plane gains the other loses.
+    roof.power[when] *= np.minimum(1.0, 0.4 * roof.power.sum(axis=1).max() / roof.power[when].sum(axis=1))[:, None]
+    case = case_of(roof)
+    assert only(run_rule("curtailment", case).candidates).scope == "site"
+    assert not run_rule("shading", case).candidates
+    monkeypatch.setattr(shading, "summed_bins", lambda of: np.zeros((of.day_count, 48), bool))
+    assert {c.inputs for c in run_rule("shading", case).candidates} == {(2,)}
