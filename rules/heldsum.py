@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Case
+from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
 from rules.levelspells import BELOW, FAR_BELOW
 from rules.loads import ALIKE_UNITS, LEAST_LEVEL, own_ceiling
@@ -25,8 +26,9 @@ def by_sum(case: Case) -> Mask:
         return np.zeros(case.table["cap_level"].shape, bool)
     level, light, free = _sums(case)
     with np.errstate(invalid="ignore", divide="ignore"):
-        step = np.nan_to_num(np.abs(np.log(level[:, 1:] / level[:, :-1])), nan=np.inf)
-        edge = np.full((len(level), 1), np.inf)
+        row = max(round(case.bin_hours / BIN_HOURS), 1)  # hourly rows fill every other half hour
+        step = np.nan_to_num(np.abs(np.log(level[:, row:] / level[:, :-row])), nan=np.inf)
+        edge = np.full((len(level), row), np.inf)
         step = np.minimum(np.hstack([edge, step]), np.hstack([step, edge]))
         use = (level > LEAST_LEVEL.value) & (light > level / BELOW.value) & free
         far = use & (level < FAR_BELOW.value * light) & (step < CALM.value)

@@ -26,7 +26,7 @@ from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case, once
 from rules.days import runs_of
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
-from rules.faults import swapped_record
+from rules.faults import grid_out_of_range, swapped_record
 from rules.faults.clock_shift import on_time
 from rules.finding import Alternative, Threshold
 from rules.givenback import given_back
@@ -48,6 +48,7 @@ DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no own
 CLEAR_HOURS = Threshold(1.5, "h of clear sun", "own reasoning: in less of it a shadow may fall while nobody sees it")
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
+UNTRIPPED = Threshold(8, "clear days", "own reasoning: two weeks of mixed weather; the sun's path moves little meanwhile")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some fail for themselves")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
@@ -105,7 +106,7 @@ def _credible(case: Case) -> Case:
     for c in swapped_record.judge(case).candidates:
         where = np.flatnonzero(c.days)
         other[max(where[0] - swapped_record.SWAP_SPAN, 0) : where[-1] + 1 + swapped_record.SWAP_SPAN, np.array(c.inputs)] = True
-    gone = other | ((down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0)) & ~behind(case))
+    gone = other | _tripped(case) | ((down >= DOWN_SHARE.value * np.maximum(table["lit_h"], 1.0)) & ~behind(case))
     held_down = held_bins(case)[:, None, :] | (summed_bins(case)[:, None, :] & (case.members < 2)[:, None])
     if not gone.any() and not held_down.any():
         return case
@@ -128,6 +129,19 @@ def _credible(case: Case) -> Case:
                 fields[name][d, left] *= change[None, :]
             fields["plane_typical"][d, p] = middle
     return case.like(fields)
+
+
+def _tripped(case: Case) -> Mask:
+    """Days of a grid that leaves its window, for who has clear days enough without it, [D, N].
+
+    Stops for minutes at the grid's worst hours take a part of every row's mean; a shadow is there on the other days, too.
+    """
+    out = np.zeros((case.day_count, len(case.inputs)), bool)
+    for c in grid_out_of_range.judge(case).candidates:
+        out[np.ix_(c.days, np.array(c.inputs))] = True
+    out &= case.table["grid_trip_h"][:, case.unit_of] > 0.0
+    clear = (case.clear_weight >= 0.5).sum(axis=1) * case.bin_hours >= CLEAR_HOURS.value
+    return out & ((clear[:, None] & ~out).sum(axis=0) >= UNTRIPPED.value)
 
 
 def _plane_alike(case: Case, shade: ShadeMap) -> Mask:

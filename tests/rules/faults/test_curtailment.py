@@ -450,7 +450,6 @@ def test_units_off_at_a_high_frequency_have_tripped() -> None:
     assert not run_rule("curtailment", case_of(roof)).candidates
 
 
-
 def _two_hours_late(roof: Roof) -> Roof:
     roof.shift_s = np.full(len(roof.ts), 7200.0)
     return roof
@@ -480,3 +479,15 @@ def test_a_limit_on_the_sum_is_no_shade_on_who_has_no_siblings(monkeypatch: pyte
     assert not run_rule("shading", case).candidates
     monkeypatch.setattr(shading, "summed_bins", lambda of: np.zeros((of.day_count, 48), bool))
     assert {c.inputs for c in run_rule("shading", case).candidates} == {(2,)}
+
+
+def test_a_limit_on_the_sum_in_hourly_rows() -> None:
+    """Every other half hour is empty; the hours stand at one number all the same."""
+    planes = {"east": (90.0, 35.0), "west": (270.0, 35.0)}
+    roof = make_roof(days=16, kinds="c", planes=planes, units=[["east"] * 2] * 3 + [["west"] * 2] * 3, step=3600)
+    total = roof.power.sum(axis=1)
+    when = roof.when(3, 14)
+    roof.power[when] *= np.minimum(1.0, 0.5 * total.max() / np.maximum(total, 1.0))[when, None]
+    found = only(run_rule("curtailment", case_of(roof)).candidates)
+    assert (found.scope, found.days.sum()) == ("site", 12)
+    assert found.loss_wh.sum() == pytest.approx(roof.lost_wh(), rel=0.25)

@@ -130,3 +130,32 @@ def test_a_lone_input_against_a_sensor(threshold: MoveThreshold) -> None:
     assert run_rule("shading", case).candidates
     threshold(rule, "LONE_ROWS", 12)
     assert not run_rule("shading", case).candidates
+
+
+def _trips(days: tuple[int, ...]) -> Roof:
+    """A grid too high at noon of some days: units stop for a part of some quarter hours, one of most, and rows are means."""
+    rng = np.random.default_rng(5)
+    roof = make_roof(days=30, kinds="c", step=900)
+    for d in days:
+        roof.ac_volts[roof.when(d, d, 12.0, 12.5)] = 256.0
+        high = roof.when(d, d, 10.0, 14.0)  # for minutes, which no row's mean shows
+        for u in range(len(roof.site.units)):
+            stops = high & (rng.random(len(high)) < (0.9 if u == 1 else 0.2))
+            roof.power[np.ix_(stops, roof.inputs_of(u))] *= rng.uniform(0.2, 0.7, (int(stops.sum()), 1))
+        roof.power[roof.when(d, d, 12.0, 12.5)] = 0.0
+    return roof
+
+
+def test_part_stops_on_days_of_a_bad_grid_are_no_shade(threshold: MoveThreshold) -> None:
+    case = case_of(_trips(tuple(range(2, 20))))
+    assert not run_rule("shading", case).candidates
+    threshold(rule, "UNTRIPPED", 99)
+    assert run_rule("shading", case).candidates
+
+
+def test_a_shadow_is_there_on_the_other_days_too() -> None:
+    roof = _shaded(_trips(tuple(range(2, 20))))
+    found = {c.inputs: c for c in run_rule("shading", case_of(roof)).candidates}
+    assert set(found) == {(2,)}
+    on_all = _shaded(_trips(tuple(range(30))))
+    assert (2,) in {c.inputs for c in run_rule("shading", case_of(on_all)).candidates}
