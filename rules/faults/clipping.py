@@ -56,11 +56,13 @@ def judge(case: Case) -> RuleResult:
         days &= np.abs(levels - top) < 0.03 * top
         if not days.any() or (not rated and days.sum() < MIN_DAYS.value):
             continue
+        own = False
         if ceiling is not None and ceiling.unit_w is not None:
             unit_top = top * float(case.rated[inputs].sum())
             amps = ceiling.current_w is not None and top * case.rated[inputs].max() > 0.9 * ceiling.current_w
             if unit_top < OWN.value * ceiling.unit_w and not amps:
                 continue  # held below its own rating: not its ceiling
+            own = OWN.value * unit_top < ceiling.unit_w  # who runs far above a rating has another, or a wrong record
         near = table["power"][:, inputs] > NEAR.value * levels[:, None, None] * BIN_HOURS
         near &= days[:, None, None]
         could = _could(case, inputs, near.any(axis=1))
@@ -78,7 +80,7 @@ def judge(case: Case) -> RuleResult:
                     f"Unit {unit.serial} ran at its ceiling for {hours[days].sum():.0f} h on {int(days.sum())} days, "
                     f"at {100 * top:.0f} % of the modules' rating."
                 ),
-                evidence={"hours": round(float(hours[days].sum()), 1), "level": round(top, 3), "at_rating": rated},
+                evidence={"hours": round(float(hours[days].sum()), 1), "level": round(top, 3), "at_rating": own},
                 alternatives=(
                     Alternative("curtailment", 0.08, "Whether every unit stops at the same level below its rating."),
                 ),
