@@ -132,7 +132,8 @@ def _pairs(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Floats
         # Under an even sky all planes have one course: such a day tells neither way.
         if not _steady(days, np.isfinite(before) & (np.maximum(before, after) > 2 * PLAIN_MISFIT.value)):
             continue
-        if min(middle(n_there[days]), middle(m_there[days])) > SURE_FIT.value:
+        told_by_mates = min(len(courses.members[a]), len(courses.members[b])) > 1
+        if told_by_mates and min(middle(n_there[days]), middle(m_there[days])) > SURE_FIT.value:
             continue  # a shadow may lie on one of two swapped records; one that is like neither plane is no other's
         if min(courses.heard(a, days), courses.heard(b, days)) < 3 and not courses.sun_agrees(n, m, days):
             continue  # of two planes of two, the other two would do as well: the sun must tell which
