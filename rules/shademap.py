@@ -57,6 +57,8 @@ _DIM_HOUR = 0.15
 _DULL_LIGHT, _SUNNY_LIGHT, _SUNNY_SHARE, _NOW_AND_THEN = 0.8, 2.0, 0.6, 0.25
 #: h of full sun under either sky that tell whether as much is missing in both: of a third of a dull day.
 _ASKED_LIGHT = 0.5
+#: Stops a day, of the days with any, that are a sleeper's.
+_OFTEN = 2.0
 #: With less of its sunny hours free of shade an input cannot show its own level.
 _FREE_SHARE = 0.15
 
@@ -129,7 +131,10 @@ def _whole_at_some_hour(case: Case, sunny: Mask) -> Mask:
     theirs = np.where(use, case.free_witness, 0.0).sum(axis=0)
     made = np.where(use, case.ratio * case.free_witness, 0.0).sum(axis=0)
     fair = theirs > np.maximum(_DIM_HOUR * theirs.max(axis=1, keepdims=True), _ASKED_LIGHT)
-    return np.asarray((fair & (made > FREE_SUN.value * theirs)).any(axis=1))
+    # Who falls asleep in a shadow tries again and again; a contact opens once a day.
+    stops = case.table["restarts"][:, case.unit_of]
+    once_a_day = stops.sum(axis=0) < _OFTEN * np.maximum((stops > 0).sum(axis=0), 1)
+    return np.asarray((fair & (made > FREE_SUN.value * theirs)).any(axis=1) & once_a_day)
 
 
 def asleep_behind(case: Case, n: int, days: Mask) -> bool:
