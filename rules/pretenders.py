@@ -31,6 +31,9 @@ _SMALL: Final = 0.3
 #: Stops a day that are more than its evening, and power beside siblings' that is none.
 _OFTEN: Final = 2.0
 _NOTHING: Final = 0.1
+#: Days that a cover lies, and other units whose inputs lack power with one's own: trackers do not fail and mend together.
+_FEW_DAYS: Final = 3
+_MATES: Final = 2
 #: Of a clear sky: less than any cloud leaves, and a sleeping unit makes.
 _DARK: Final = 0.02
 
@@ -100,6 +103,17 @@ def _weak_not_shaded(case: Case, c: Candidate, among: Sequence[Candidate]) -> bo
     return in_any_light(on_time(case), c.inputs[0], c.days, c.evidence)
 
 
+def _together(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether inputs of several units lack power over the same few days and then no more: snow or gloom, no fault of each."""
+    if c.days.sum() > _FEW_DAYS:
+        return False
+    mates = {
+        int(case.unit_of[o.inputs[0]]) for o in among
+        if o.fault in ("dead-input", "idle-input") and o.days.sum() <= _FEW_DAYS and (o.days & c.days).any()
+    }  # fmt: skip
+    return len(mates - {int(case.unit_of[c.inputs[0]])}) >= _MATES
+
+
 def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether an input that makes nothing in dim light is one that makes less in any: a shunt takes all of a dim hour."""
     return any(
@@ -156,6 +170,7 @@ PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence
     (("substring-loss",), _other_type),
     (_ASLEEP, _sleeps),
     (("dead-input", "idle-input"), _dim_end),
+    (("dead-input", "idle-input"), _together),
     (("shading",), _weak_not_shaded),
     (ZERO, _not_begun),
     (("unit-silent", "patchy-comms"), _other_clock),

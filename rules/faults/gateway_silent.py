@@ -158,7 +158,8 @@ def _candidate(
     # What was made in other, shorter gaps of those days, or in rows that single units lost, is no sign of life in the long one.
     beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
     if clear > 0:
-        beside = max(beside, 1.0 - float(table["quiet_clear"][days][:, units].sum() * np.nanmean(case.rated)) / clear)
+        rest = 1.0 - float(table["quiet_clear"][days][:, units].sum() * np.nanmean(case.rated)) / clear
+        beside = max(beside, rest * float(case.sky_mean[days].mean()))
     # A counter that stands over an hour of winter's gloom says nothing.
     # Nor does one where the stamps are wrong by so much that half of the gap may have lain in the dark.
     off_h = float(hours_off(case)[days][:, inputs].max(axis=1).sum())

@@ -147,3 +147,12 @@ def test_the_voltage_of_another_module_type_is_no_lost_substring(other_volts: fl
     case = cast(Case, SimpleNamespace(inputs=inputs))
     left = [c for c in (swap, lost) if c.fault != "substring-loss" or not _other_type(case, c, [swap, lost])]
     assert {c.fault for c in left} == told
+
+
+@pytest.mark.parametrize(("days", "units", "left"), [(2, 3, 0), (2, 2, 2), (6, 3, 3)])
+def test_trackers_of_several_units_do_not_fail_and_mend_together(days: int, units: int, left: int) -> None:
+    """The last of the snow takes inputs of a roof for a day or two (common practice); faults stay, or are one input's."""
+    case = case_of(make_roof(days=12, units=[["south"] * 2] * 5))
+    when = (np.arange(12) >= 4) & (np.arange(12) < 4 + days)
+    idle = [Candidate("idle-input", "input", (2 * u,), when, 1.0 * when, 0.9, "idle") for u in range(units)]
+    assert len(without_pretenders(case, idle)) == left

@@ -77,6 +77,17 @@ def test_rows_that_single_units_lose_beside_a_silence_are_no_sign_of_life() -> N
     assert only(run_rule("gateway-silent", case_of(roof)).candidates).fault == "site-outage"
 
 
+def test_rows_beside_a_silence_gain_no_more_than_the_sky_gave() -> None:
+    """A roof that made its share of a dull day behind a silent gateway: what a clear sky gives the other hours is no measure."""
+    roof = make_roof(days=8, kinds="cccco" + "ccc")
+    roof.power[roof.when(4, 4)] *= 0.6
+    rng = np.random.default_rng(3)
+    for u in range(5):
+        roof.silent(u, roof.when(4, 4, 10.0, 15.0) | (roof.when(4, 4) & (rng.random(len(roof.ts)) < 0.35)))
+    case = case_of(roof, weather=roof.weather(poa_of="south"))
+    assert only(run_rule("gateway-silent", case).candidates).fault == "gateway-silent"
+
+
 def test_one_gateway_of_two() -> None:
     roof = _silent(make_roof(days=8, gateways=["A", "A", "A", "B", "B"]), [3, 4], 3, 4)
     found = only(findings(roof))
