@@ -491,3 +491,12 @@ def test_a_limit_on_the_sum_in_hourly_rows() -> None:
     found = only(run_rule("curtailment", case_of(roof)).candidates)
     assert (found.scope, found.days.sum()) == ("site", 12)
     assert found.loss_wh.sum() == pytest.approx(roof.lost_wh(), rel=0.25)
+
+
+@pytest.mark.parametrize("hours", [(10.0, 17.0), (5.0, 20.0)])
+def test_one_idle_input_under_clear_skies_is_no_limit_on_the_sum(hours: tuple[float, float]) -> None:
+    """Every clear noon is like the last, and the sum lies below the sky by the one that stands still."""
+    roof = make_roof(days=14, kinds="c", units=[["south"]] * 5)
+    for d in range(14):
+        roof.idle(2, roof.when(d, d, *hours))
+    assert {(f.fault, f.input) for f in findings(roof)} == {("idle-input", 1)}
