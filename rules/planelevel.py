@@ -6,9 +6,9 @@ import numpy as np
 
 from rules.case import Case
 from rules.days import window_sum
-from rules.faults.clock_shift import bins_late
 from rules.finding import Threshold
 from rules.held import held_bins, ordered_days
+from rules.ontime import bins_late
 from rules.ranks import Floats, median_of, row_quantile, weighted_quantile
 
 FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")

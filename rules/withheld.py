@@ -16,9 +16,9 @@ import numpy as np
 
 from rules.case import Case, once
 from rules.daytable import BIN_HOURS, SYMPTOMS
-from rules.faults.clock_shift import bins_late
 from rules.finding import Threshold
 from rules.gridwindow import grid_window
+from rules.ontime import bins_late
 from rules.ranks import Floats, Mask
 
 BRIGHT = Threshold(0.35, "of rated power offered", "own reasoning: house loads and grid limits seldom lie higher")

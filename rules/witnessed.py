@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Case, once
-from rules.faults.clock_shift import bins_late
 from rules.faults.swapped_record import judge as swapped_records
 from rules.finding import Threshold
 from rules.levels import relative_levels
+from rules.ontime import bins_late
 from rules.ranks import Mask
 
 FROZEN = Threshold(0.5, "of the lit hours", "own reasoning: who repeats himself most of the day tells nothing of the others")

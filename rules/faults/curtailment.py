@@ -21,11 +21,11 @@ from rules.allowed import allowed, as_beside
 from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.days import runs_of, with_neighbours
-from rules.faults.clock_shift import on_time, one_clock
 from rules.finding import Alternative, Threshold
 from rules.held import LEAST_HOURS, held_down, ordered_days
 from rules.levelspells import BEND
 from rules.loads import ALIKE_UNITS, LEAST_LEVEL, REACHED, unit_loads
+from rules.ontime import on_time, one_clock
 from rules.orders import LEVEL
 from rules.ranks import Floats, Mask
 from rules.siblings import nan_median

@@ -20,10 +20,10 @@ from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
-from rules.faults.clock_shift import bins_late, hours_off
 from rules.faults.curtailment import OUTLAST
 from rules.finding import Alternative, Threshold
 from rules.held import held_bins
+from rules.ontime import bins_late, hours_off
 from rules.ranks import Floats, Mask, median_of, row_quantile
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")

@@ -24,8 +24,9 @@ from rules.case import Case
 from rules.counters import counter_rise
 from rules.days import alike_days, runs_of, span_mask, window_sum
 from rules.daytable import BIN_HOURS, day_iso
-from rules.faults.clock_shift import FAR, bins_late, hours_off
+from rules.faults.clock_shift import FAR
 from rules.finding import Alternative, Threshold
+from rules.ontime import bins_late, hours_off
 from rules.panel import day_offset
 from rules.ranks import Mask
 from rules.silence import GLOOM, ONE_PIECE, gateway_kinds, left_alone, log_of

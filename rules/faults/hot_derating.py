@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
-from rules.faults.clock_shift import bins_late
 from rules.finding import Alternative, Threshold
 from rules.held import ordered_days
+from rules.ontime import bins_late
 from rules.overheat import overheated
 from rules.ranks import Floats, Mask, row_quantile
 from rules.resistance import resistive

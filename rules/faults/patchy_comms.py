@@ -22,8 +22,8 @@ import numpy as np
 from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.days import runs_of, span_mask
-from rules.faults.clock_shift import hours_off
 from rules.finding import Alternative, Threshold
+from rules.ontime import hours_off
 from rules.ranks import Mask
 from rules.silence import PATCHY_SHARE, gateway_kinds, unit_kinds
 

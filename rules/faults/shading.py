@@ -27,11 +27,11 @@ from rules.case import Case, once
 from rules.days import runs_of
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults import grid_out_of_range, swapped_record
-from rules.faults.clock_shift import on_time
 from rules.finding import Alternative, Threshold
 from rules.givenback import given_back
 from rules.held import held_bins, summed_bins
 from rules.obstruction import Skyline, grows, kind_of, outline
+from rules.ontime import on_time
 from rules.ranks import Floats, Mask, quantile_of
 from rules.shadeloss import lost_to_shade
 from rules.shademap import ShadeMap, behind, beside_mates, falling, shade_map

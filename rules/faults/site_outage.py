@@ -25,10 +25,10 @@ from rules.case import Case, once
 from rules.days import runs_of
 from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.faults import grid_out_of_range
-from rules.faults.clock_shift import hours_off
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
 from rules.hard import PLAIN_LIGHT, certainty, unit_down
+from rules.ontime import hours_off
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
 

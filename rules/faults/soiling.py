@@ -24,9 +24,9 @@ from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.cleanest import beside_clean
 from rules.days import runs_of
-from rules.faults.clock_shift import on_time
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh
+from rules.ontime import on_time
 from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
 from rules.ranks import Floats, median_of
 from rules.resistance import resistive

@@ -23,9 +23,9 @@ from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import STANDBY
-from rules.faults.clock_shift import hours_off
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT, blacked_out, certainty, symptom_days, symptom_loss_wh, unit_down
+from rules.ontime import hours_off
 from rules.ranks import Floats, Mask
 
 COLUMNS = ("dc_power_w", "state")

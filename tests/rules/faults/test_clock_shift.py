@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import rules.faults.clock_shift as rule
+import rules.ontime
 import rules.unitclock
 from rules.candidate import RuleResult
 from rules.case import Case
@@ -209,7 +210,7 @@ def test_who_is_seldom_heard_behind_a_wrong_clock_is_held_against_those_minutes(
     """Of his nine rows in ten lost: what he made in the tenth is all that siblings made in it."""
     roof = _two_gateways()
     roof.heard[np.random.default_rng(3).random(len(roof.ts)) < 0.9, 0] = False
-    right = rule.on_time(case_of(roof))
+    right = rules.ontime.on_time(case_of(roof))
     ratio = right.ratio[:, 0][np.isfinite(right.ratio[:, 0])]
     assert len(ratio) > 30
     assert np.median(ratio) == pytest.approx(1.0, abs=0.05)
@@ -257,10 +258,10 @@ def test_the_ends_of_the_record_go_with_the_days_beside_them(
     case = case_of(make_roof())
     lead = run_rule("clock-shift", case_of(_late(60))).candidates[0]
     seen = np.isin(np.arange(14), range(days[0], days[1] + 1))
-    monkeypatch.setattr(rule, "judge", lambda _: RuleResult([replace(lead, days=seen)]))
-    rule.bins_late.cache_clear()
-    late = np.flatnonzero(rule.bins_late(case).all(axis=1))
-    rule.bins_late.cache_clear()
+    monkeypatch.setattr(rules.ontime, "judge", lambda _: RuleResult([replace(lead, days=seen)]))
+    rules.ontime.bins_late.cache_clear()
+    late = np.flatnonzero(rules.ontime.bins_late(case).all(axis=1))
+    rules.ontime.bins_late.cache_clear()
     assert (late[0], late[-1]) == known
 
 
