@@ -34,6 +34,8 @@ _NOTHING: Final = 0.1
 #: Days that a cover lies, and other units whose inputs lack power with one's own: trackers do not fail and mend together.
 _FEW_DAYS: Final = 3
 _MATES: Final = 2
+#: Of plane-mates, how many frozen high move the middle of the rest.
+_SEVERAL_STILL: Final = 0.25
 #: Of a clear sky: less than any cloud leaves, and a sleeping unit makes.
 _DARK: Final = 0.02
 
@@ -114,6 +116,20 @@ def _together(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     return len(mates - {int(case.unit_of[c.inputs[0]])}) >= _MATES
 
 
+def _beside_frozen(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether who lacks a share lacks it beside plane-mates whose records stand still above it: no measure of anybody."""
+    inputs = np.array(c.inputs)
+    mates = np.isin(case.plane_of, case.plane_of[inputs])
+    mates[inputs] = False
+    still = np.zeros((case.day_count, len(mates)), bool)
+    for o in among:
+        if o.fault == "frozen-readings":
+            still[np.ix_(o.days, np.array(o.inputs))] = True
+    still &= case.energy > case.energy[:, inputs].mean(axis=1, keepdims=True)
+    beside = still[c.days][:, mates].sum(axis=1)
+    return c.scope != "plane" and bool((beside >= max(_SEVERAL_STILL * mates.sum(), 1)).mean() >= _ALIKE)
+
+
 def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether an input that makes nothing in dim light is one that makes less in any: a shunt takes all of a dim hour."""
     return any(
@@ -174,6 +190,7 @@ PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence
     (("shading",), _weak_not_shaded),
     (ZERO, _not_begun),
     (("unit-silent", "patchy-comms"), _other_clock),
+    (("weak-input", "soiling", "hot-derating"), _beside_frozen),
     (("curtailment",), _own_limit),
     (("soiling",), _known_law),
 )

@@ -426,7 +426,10 @@ def _jumps(case: Case, power: Floats, edge: Floats, course: Floats) -> Floats:
         return out
     level = np.cumsum(steps)
     parts = [days[a:b] for a, b in zip(cuts, [*cuts[1:], len(days)], strict=True)]
-    lies, courses = ([float(nan_median(by[part], 0)) for part in parts] for by in (edge, course))
+    lies = [float(nan_median(edge[part], 0)) for part in parts]
+    # A course is told to a row's width only: the mean of several says what lies between.
+    told = [course[part][np.isfinite(course[part])] for part in parts]
+    courses = [float(of.mean()) if of.size else np.nan for of in told]
     # Rows that open or close their hour lie half an hour off; where two parts lie alike the earlier was believed so far.
     best = min(range(len(cuts)), key=lambda i: (np.nan_to_num(abs(lies[i]), nan=1e6) // JUMP.value, i))
     for i, a in enumerate(cuts):

@@ -57,11 +57,14 @@ def judge(case: Case) -> RuleResult:
     for ref in case.inputs:
         n = ref.index
         good_h, third_h = table["volt_good_h"][:, n], table["third_h"][:, n]
-        with_volts = (good_h >= MIN_HOURS.value).any()
         total = (ref.module.substrings if ref.module else None) or 3
         # Clouds that reach one end of a roof first blur a row's current; voltage and power of the day do not mind.
         whole = _near_thirds(volts[:, n], levels.level[:, n], total)
-        full = whole & (good_h >= MIN_HOURS.value) & (table["amp_ratio"][:, n] > FULL_AMPS.value)
+        told = levels.judged[:, n] & np.isfinite(levels.level[:, n]) & np.isfinite(volts[:, n])
+        if (good_h >= MIN_HOURS.value).sum() < MIN_DAYS.value and _lasts(whole & told, told):
+            good_h = np.where(told, table["lit_h"][:, n], 0.0)  # a plane that no good light reaches has its day's voltage and power
+        with_volts = (good_h >= MIN_HOURS.value).any()
+        full = whole & (good_h >= MIN_HOURS.value) & ~(table["amp_ratio"][:, n] <= FULL_AMPS.value)
         if not _lasts(full, good_h >= MIN_HOURS.value) or not _at_no_hour_whole(case, n, full, middle(volts[full, n])):
             whole &= doubtful
         third_h = np.where(whole, good_h, third_h)
@@ -84,11 +87,11 @@ def judge(case: Case) -> RuleResult:
         spells = []
         for first, last in runs_of(hit, ~judged, most=1):
             days = span_mask(case.day_count, [(first, last)]) & (hit | ~judged) & case.light_days
-            if hit[first : last + 1].sum() >= 2 or third_h[days].sum() >= 2.5:
+            if days.any() and (hit[first : last + 1].sum() >= 2 or third_h[days].sum() >= 2.5):
                 spells.append(days)
         for days in _joined(spells, third_h) if with_volts else spells:
             hours = float(third_h[days].sum())
-            ratio = middle((volts if with_volts else levels.level)[days, n])
+            ratio = middle((volts if with_volts else levels.level)[days & hit, n])
             lost_strings = int(np.clip(round((1 - ratio) * total), 1, total - 1))
             measured = "voltage" if with_volts else "power"
             result.candidates.append(

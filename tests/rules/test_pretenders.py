@@ -156,3 +156,16 @@ def test_trackers_of_several_units_do_not_fail_and_mend_together(days: int, unit
     when = (np.arange(12) >= 4) & (np.arange(12) < 4 + days)
     idle = [Candidate("idle-input", "input", (2 * u,), when, 1.0 * when, 0.9, "idle") for u in range(units)]
     assert len(without_pretenders(case, idle)) == left
+
+
+@pytest.mark.parametrize(("frozen", "left"), [(2, 0), (1, 1), (0, 1)])
+def test_beside_records_frozen_at_noons_power_nobody_is_weak(frozen: int, left: int) -> None:
+    """Two of six that show one noon's power from dawn to dusk pull up the middle that the others are held against."""
+    roof = make_roof(days=8, kinds="c", units=[["south"] * 2] * 3)
+    for n in range(frozen):
+        roof.power[:, 4 + n] = roof.power.max()
+    case = case_of(roof)
+    days = np.arange(8) >= 2
+    weak = Candidate("weak-input", "input", (0,), days, 1.0 * days, 0.9, "weak")
+    still = [Candidate("frozen-readings", "input", (4 + n,), days, 0.0 * days, 0.9, "still") for n in range(frozen)]
+    assert sum(c.fault == "weak-input" for c in without_pretenders(case, [weak, *still])) == left

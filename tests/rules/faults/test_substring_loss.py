@@ -9,7 +9,7 @@ import pytest
 import rules.faults.substring_loss as rule
 from rules.case import Case
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof, only, run_rule
 
 
 def _bypassed(lost: int = 1) -> Roof:
@@ -178,4 +178,19 @@ def test_a_current_that_clouds_blur_hides_no_lost_third(lasts: bool, threshold: 
     case = case_of(_blurred(lasts))
     assert bool(run_rule("substring-loss", case).candidates) is lasts
     threshold(rule, "FULL_AMPS", 1.2)
+    assert not run_rule("substring-loss", case).candidates
+
+
+def test_a_plane_that_hardly_any_good_light_reaches_has_its_days_voltage_and_power(threshold: MoveThreshold) -> None:
+    """A roof that looks away from the sun in winter: the day's voltage stands at two thirds in any light (single-diode model)."""
+    planes = {"south": (20.0, 22.0)}
+    roof = make_roof(
+        days=14, kinds="oom", planes=planes, units=[["south"] * 2] * 4, latitude=44.0, first=FIRST_DAY - 116
+    )  # fmt: skip
+    roof.bypass(2, 1, roof.when(5))
+    case = case_of(roof)
+    assert (case.table["volt_good_h"][:, 2] >= rule.MIN_HOURS.value).sum() < rule.MIN_DAYS.value
+    found = only(run_rule("substring-loss", case).candidates)
+    assert (found.inputs, found.days[:5].any(), found.days.sum()) == ((2,), False, 9)
+    threshold(rule, "MIN_DAYS", 12)
     assert not run_rule("substring-loss", case).candidates
