@@ -60,8 +60,9 @@ def judge(table: DayTable, events: pd.DataFrame | None = None) -> Judgement:
             candidates += result.candidates
             for u in result.unjudged:
                 unjudged[(u.input, u.fault, u.reason)] += u.days
-        # What is too unsure to be told explains nothing away.
-        diagnosis = diagnose(case, [c for c in candidates if calibrated(c.fault, c.strength) >= _TOLD])
+        # What is too unsure to be told, or left no day, explains nothing away.
+        told = [c for c in candidates if c.days.any() and calibrated(c.fault, c.strength) >= _TOLD]
+        diagnosis = diagnose(case, told)
         findings = [f for c in diagnosis.accepted for f in _findings(case, c)]
         findings.sort(key=lambda f: (-f.loss_wh_per_day, f.fault, f.place))
         lit = np.flatnonzero(table["covered_h"] > 0) if len(table) else np.zeros(0, int)

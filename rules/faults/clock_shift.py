@@ -61,7 +61,7 @@ def judge(case: Case) -> RuleResult:
     members = [np.array([r.index for r in case.inputs if r.gateway == name]) for name in gateways]
     if len(gateways) == 1:
         _judge(case, "site", members[0], result)
-        result.candidates = _beside_singles(result.candidates, _single_units(case))
+        result.candidates = _on_days(_beside_singles(result.candidates, _single_units(case)))
         return result
     parts = RuleResult()
     for name, inputs in zip(gateways, members, strict=True):
@@ -86,8 +86,13 @@ def judge(case: Case) -> RuleResult:
     if apart:
         found = [c for c in found if not any(_covers(a, c) for a in apart)]
         singles = [s for s in singles if not any(_explains(case, a, s) for a in apart)]
-    result.candidates = apart + _beside_singles(found, singles)
+    result.candidates = _on_days(apart + _beside_singles(found, singles))
     return result
+
+
+def _on_days(found: list[Candidate]) -> list[Candidate]:
+    """Those that are left a day with light: a spell of none says nothing."""
+    return [c for c in found if c.days.any()]
 
 
 def _apart(case: Case, members: list[np.ndarray]) -> list[Candidate]:

@@ -281,3 +281,13 @@ def test_days_that_start_late_and_end_early_have_no_wrong_clock() -> None:
     asleep = roof.when(4, 9) & ((roof.hour < 9.5) | (roof.hour > 18.3))
     roof.power[asleep] = 0.0
     assert not run_rule("clock-shift", case_of(roof)).candidates
+
+
+def test_a_spell_without_a_day_of_light_is_none() -> None:
+    """Ends and courses may be told on days too short to be judged: whoever asks for the clock must not fall over them."""
+    case = case_of(_late(60))
+    assert run_rule("clock-shift", case).candidates
+    case = case_of(_late(60))
+    case.__dict__["light_days"] = np.zeros(case.day_count, bool)
+    assert not run_rule("clock-shift", case).candidates
+    assert not rules.ontime.bins_late(case).any()
