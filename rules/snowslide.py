@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case
+from rules.case import Case, once
 from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Threshold
 from rules.ranks import Mask
@@ -26,8 +26,14 @@ FREED = Threshold(2, "inputs", "own reasoning: one alone may stand out for anoth
 SELDOM = Threshold(0.1, "of the plane", "own reasoning: on the usual day none")
 
 
-def slid_free(case: Case, p: int) -> Mask:
-    """Days on which most of a plane's inputs slid free one after the other, [D]; none without a trusted sensor."""
+@once
+def slid_free(case: Case) -> Mask:
+    """Days on which most of each plane's inputs slid free one after the other, [D, P]; none without a trusted sensor."""
+    return np.stack([_slid_free(case, p) for p in range(len(case.names))], axis=1)
+
+
+def _slid_free(case: Case, p: int) -> Mask:
+    """The same of one plane, [D]."""
     none = np.zeros(case.day_count, bool)
     inputs = np.flatnonzero(case.plane_of == p)
     if not case.sensor_trust[0] or len(inputs) < 2:

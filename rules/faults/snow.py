@@ -229,7 +229,7 @@ def _spells(case: Case, p: int, cold: Mask, sky: Sky) -> list[Spell]:
             continue
         returning = False
         if not _covered(case, start, p, sky):
-            returning = _came_back(case, p, start, sky) or bool(slid_free(case, p)[start])
+            returning = _came_back(case, p, start, sky) or bool(slid_free(case)[start, p])
             if not returning:
                 continue
         elif not _sudden(case, start, p, sky, cold) or _standing(case, inputs, start) or _rationed(case, p, start, sky):

@@ -45,7 +45,7 @@ def test_in_the_warm_there_is_no_snow() -> None:
 
 def test_without_a_sensor_nobody_saw_the_light() -> None:
     roof = _morning(APART)
-    assert not snowslide.slid_free(case_of(roof, roof.weather(ghi=False)), 0).any()
+    assert not snowslide.slid_free(case_of(roof, roof.weather(ghi=False))).any()
 
 
 @pytest.mark.parametrize(
@@ -54,9 +54,9 @@ def test_without_a_sensor_nobody_saw_the_light() -> None:
 )
 def test_thresholds_count(monkeypatch: pytest.MonkeyPatch, name: str, value: float) -> None:
     roof = _morning(APART)
-    assert snowslide.slid_free(case_of(roof, roof.weather()), 0).tolist() == [day == 6 for day in range(12)]
+    assert snowslide.slid_free(case_of(roof, roof.weather()))[:, 0].tolist() == [day == 6 for day in range(12)]
     monkeypatch.setattr(snowslide, name, type(snowslide.HOURS)(value, "", ""))
-    assert not snowslide.slid_free(case_of(roof, roof.weather()), 0).any()
+    assert not snowslide.slid_free(case_of(roof, roof.weather())).any()
 
 
 def _from_dull_days(left: float) -> Roof:
