@@ -219,12 +219,7 @@ def _beside_mates(case: Case, candidate: Candidate, where: Mask) -> bool:
 
 
 def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:
-    """Whether a symptom is no wrong clock's, [D, N].
-
-    Others on it lose no rows; it was there while the clock was right; a unit at its own rating is so at any hour.
-    """
-    if candidate.fault == "clipping":
-        return bool(candidate.evidence.get("at_rating"))
+    """Whether a symptom is no wrong clock's, [D, N]: others on it lose no rows, or it was there while the clock was right."""
     if candidate.fault == "patchy-comms":
         days = wrong[candidate.days].any(axis=0)
         return bool(len(candidate.inputs) < 0.5 * days.sum())

@@ -21,6 +21,7 @@ PLAIN_LIGHT = Threshold(
     0.15, "h at full sun a day", "own reasoning: half of a thick overcast in midwinter; under less a unit may not wake at all"
 )
 GUESSED = Threshold(0.7, "of what the sky allowed", "own reasoning: a plane that is down as a whole is lit by six tenths of that")
+NOTHING = Threshold(0.01, "W per rated W", "own reasoning: twice a meter's offset, far below any light on a module")
 JUDGE_HOURS = Threshold(1.0, "h", "own reasoning: at least as long as the symptom must hold")
 
 

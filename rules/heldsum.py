@@ -7,6 +7,7 @@ import numpy as np
 from rules.case import Case
 from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
+from rules.hard import NOTHING
 from rules.levelspells import BELOW, FAR_BELOW
 from rules.loads import ALIKE_UNITS, LEAST_LEVEL, own_ceiling
 from rules.orders import CALM, LEVEL, crowded, days_at
@@ -14,7 +15,6 @@ from rules.ranks import Floats, Mask
 
 SUM_CROWD = Threshold(15.0, "standard deviations", "own reasoning: twice CROWD: with most units at a ceiling a sum moves little")
 STIRRED = Threshold(0.05, "ratio", "own reasoning: twice CALM: what a cloud does within half an hour")
-STANDS = Threshold(0.01, "W per rated W", "own reasoning: twice a meter's offset, far below any light on a module")
 PAST = Threshold(0.5, "of the half hours at it", "own reasoning: clouds pass a number up and down")
 
 
@@ -69,7 +69,7 @@ def _sums(case: Case) -> tuple[Floats, Floats, Mask]:
         made = (table["power"][:, mine] * case.rated[mine, None]).sum(axis=1)
         power += table["plane_power"][:, p] * case.rated[mine].sum() if alike else made
     # Who is heard of and stands still offers nothing: without it the others' noon is no number below the sky.
-    stands = (table["clear"] > 0.0) & (table["power"] <= STANDS.value * BIN_HOURS)
+    stands = (table["clear"] > 0.0) & (table["power"] <= NOTHING.value * BIN_HOURS)
     offered = (table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of]
     clear = (np.where(stands, 0.0, offered) * case.rated[:, None]).sum(axis=1)
     if known:

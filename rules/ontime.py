@@ -39,6 +39,12 @@ def hours_off(case: Case) -> Floats:
     return np.abs(bins_late(case)) * BIN_HOURS
 
 
+def unit_hours_off(case: Case) -> Floats:
+    """The same of each unit, by the worst of its inputs, [D, U]."""
+    off_h = hours_off(case)
+    return np.stack([off_h[:, case.inputs_of_unit(u)].max(axis=1) for u in range(len(case.site.units))], axis=1)
+
+
 def on_time(case: Case) -> Case:
     """The case with every record put where the sun says it belongs; itself where no clock is off.
 

@@ -26,7 +26,7 @@ from rules.daytable import BIN_HOURS, BINS
 from rules.faults import swapped_record
 from rules.finding import Alternative, Threshold
 from rules.ranks import Floats, Mask
-from rules.siblings import nan_median
+from rules.siblings import middle
 from rules.unitclock import beside_peak, gateway_lags, unit_lags
 
 COLUMNS = ("timestamp", "dc_power_w")
@@ -255,7 +255,8 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     hit = agree & (np.abs(course) >= need) & (np.abs(edge) >= 0.8 * need)
     # Under clouds only the ends of the day speak; they must be far off, day after day, and both of them the same way:
     # snow and gloom put off the start and bring on the end.
-    far = (np.abs(edge) >= np.maximum(need + 15.0, 45.0)) & _same_way(case, power)
+    same_way = _same_way(case, power)
+    far = (np.abs(edge) >= np.maximum(need + 15.0, 45.0)) & same_way
     run = np.zeros(len(edge), bool)
     for first, last in runs_of(far, ~np.isfinite(edge)):
         same = np.sign(edge[first : last + 1][far[first : last + 1]])
@@ -269,7 +270,7 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
     course = np.where(jumped != 0, jumped, np.where(np.isfinite(course), course, np.where(late, edge, np.nan)))
     told |= late | (jumped != 0)
     # One clear day may be enough where the dull ones beside it start and end as far off.
-    dull = ~np.isfinite(course) & (np.abs(edge) >= 0.8 * need) & _same_way(case, power)
+    dull = ~np.isfinite(course) & (np.abs(edge) >= 0.8 * need) & same_way
     for first, last in runs_of(hit, ~told, most=int(QUIET_DAYS.value)):
         inside = span_mask(case.day_count, [(first, last)])
         count = int((hit & inside).sum())
@@ -431,7 +432,7 @@ def _jumps(case: Case, power: Floats, edge: Floats, course: Floats) -> Floats:
         return out
     level = np.cumsum(steps)
     parts = [days[a:b] for a, b in zip(cuts, [*cuts[1:], len(days)], strict=True)]
-    lies = [float(nan_median(edge[part], 0)) for part in parts]
+    lies = [middle(edge[part]) for part in parts]
     # A course is told to a row's width only: the mean of several says what lies between.
     told = [course[part][np.isfinite(course[part])] for part in parts]
     courses = [float(of.mean()) if of.size else np.nan for of in told]

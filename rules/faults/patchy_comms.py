@@ -23,7 +23,7 @@ from rules.candidate import Candidate, RuleResult
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
-from rules.ontime import hours_off
+from rules.ontime import unit_hours_off
 from rules.ranks import Mask
 from rules.silence import PATCHY_SHARE, gateway_kinds, unit_kinds
 
@@ -37,8 +37,7 @@ def judge(case: Case) -> RuleResult:
     table, result = case.table, RuleResult()
     _, patchy, judged = unit_kinds(case)
     # Beside a unit whose clock is right, one whose clock is wrong seems to miss rows at an end of its days.
-    off_h = np.stack([hours_off(case)[:, case.inputs_of_unit(u)].max(axis=1) for u in range(len(case.site.units))], axis=1)
-    share = np.maximum(table["own_missing_h"] - off_h, 0.0) / np.maximum(table["unit_lit_h"], 1e-6)
+    share = np.maximum(table["own_missing_h"] - unit_hours_off(case), 0.0) / np.maximum(table["unit_lit_h"], 1e-6)
     patchy &= share >= PATCHY_SHARE.value
     rows = table["own_missing_h"] * 3600.0 / table["step_s"][:, None]
     for u, unit in enumerate(case.site.units):

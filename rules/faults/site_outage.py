@@ -27,7 +27,7 @@ from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.faults import grid_out_of_range
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
-from rules.hard import PLAIN_LIGHT, certainty, unit_down
+from rules.hard import NOTHING, PLAIN_LIGHT, certainty, unit_down
 from rules.ontime import hours_off
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
@@ -40,7 +40,6 @@ SHORT_HOURS = Threshold(2.0, "h", "own reasoning: a few trips and waits of five 
 HABIT_DAYS = Threshold(4, "days", "own reasoning: an outage comes once or twice in some weeks")
 HABIT_SHARE = Threshold(0.7, "of such days", "own reasoning: trips are short; who stands for hours on many days, too, was told to")
 SOME = Threshold(0.25, "of units", "own reasoning: those that the sun reaches speak for a site where nobody else produces")
-NOTHING = Threshold(0.01, "W per rated W", "own reasoning: twice a meter's offset, far below any light on a module")
 THERE = Threshold(0.8, "of the usual grid voltage", "EN 50160 (from memory): within 10 %; an open supply shows none")
 EDGE = Threshold(0.01, "of the limit", "common practice: a unit's meter is good to that; means hide excursions of minutes")
 UNITS = Threshold(3, "units", "own reasoning: two may well stand still for themselves")

@@ -25,7 +25,7 @@ from rules.days import runs_of, span_mask
 from rules.daytable import STANDBY
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT, blacked_out, certainty, symptom_days, symptom_loss_wh, unit_down
-from rules.ontime import hours_off
+from rules.ontime import unit_hours_off
 from rules.ranks import Floats, Mask
 
 COLUMNS = ("dc_power_w", "state")
@@ -40,9 +40,7 @@ def judge(case: Case) -> RuleResult:
     hours, seen = unit_down(case, STANDBY)
     hours = np.where(blacked_out(case), 0.0, hours)  # told of its inputs, that show no voltage
     # Where stamps are wrong hours of the night pass for light; half of a standstill is its own all the same.
-    off_h = hours_off(case)
-    off_h = np.stack([off_h[:, case.inputs_of_unit(u)].max(axis=1) for u in range(hours.shape[1])], axis=1)
-    hours = hours - np.minimum(off_h, 0.5 * hours)
+    hours = hours - np.minimum(unit_hours_off(case), 0.5 * hours)
     for u, unit in enumerate(case.site.units):
         inputs = case.inputs_of_unit(u)
         days, judged = symptom_days(hours[:, u], seen[:, u])

@@ -67,5 +67,5 @@ def test_a_unit_at_its_own_rating_is_so_at_any_hour(healthy_case: Case, at_ratin
     """By a clock four hours off nothing is known of the sky; a data sheet's rating is what it is."""
     days = np.ones(healthy_case.day_count, bool)
     clock = Candidate("clock-shift", "site", EVERYONE, days, 0.0 * days, 0.9, "clock", {"shift_min": 240.0})
-    ceiling = Candidate("clipping", "unit", (2, 3), days, 0.0 * days, 0.9, "ceiling", {"at_rating": at_rating})
+    ceiling = Candidate("clipping", "unit", (2, 3), days, 0.0 * days, 0.9, "ceiling", despite=("clock-shift",) if at_rating else ())
     assert ("clipping" in _told(healthy_case, clock, ceiling)) is told

@@ -63,7 +63,7 @@ def test_one_day_of_a_longer_record_is_no_habit(last: int, told: int) -> None:
 def test_what_a_wrong_clock_leaves_unheard_is_no_bad_link(monkeypatch: pytest.MonkeyPatch) -> None:
     case = case_of(_lossy(make_roof(days=6), [1], 0.2, 1, 4))
     assert run_rule("patchy-comms", case).candidates
-    monkeypatch.setattr(rule, "hours_off", lambda case: np.full((case.day_count, len(case.inputs)), 3.0))
+    monkeypatch.setattr(rule, "unit_hours_off", lambda case: np.full((case.day_count, len(case.site.units)), 3.0))
     assert not run_rule("patchy-comms", case).candidates
 
 

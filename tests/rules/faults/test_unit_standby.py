@@ -144,7 +144,7 @@ def test_hours_that_a_wrong_clock_moves_into_the_dark(monkeypatch: pytest.Monkey
     roof.standby(1, roof.when(3, 8, 14.0, 17.0))
     case = case_of(roof)
     assert run_rule("unit-standby", case).candidates
-    monkeypatch.setattr(rule, "hours_off", lambda case: np.full((case.day_count, len(case.inputs)), 3.5))
+    monkeypatch.setattr(rule, "unit_hours_off", lambda case: np.full((case.day_count, len(case.site.units)), 3.5))
     assert not run_rule("unit-standby", case).candidates
 
 
