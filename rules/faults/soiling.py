@@ -211,6 +211,9 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     # A change from broken to clear weather or from haze looks like one step up: the rain takes most of the dirt.
     if teeth.resets == 1 and not washed:
         return None
+    # Nor does one step up make a fall surer against a guessed sky.
+    if not case.sensor_trust[0] and teeth.resets < 2 and teeth.sure < PLANE_SURE.value:
+        return None
     plain = teeth.resets > 0 or -teeth.slope >= GUESSED_SLOPE.value or teeth.drop >= GUESSED_DROP.value
     if not case.sensor_trust[0] and (long < 8 or not plain):
         return None

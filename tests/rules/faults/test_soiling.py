@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -292,6 +294,13 @@ def test_without_a_sensor_a_slow_fall_is_the_guessed_skys(threshold: MoveThresho
     assert rule._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84)))  # a quarter is no guess's error
     threshold(rule, "GUESSED_DROP", 0.9)
     assert rule._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84))) is None
+
+
+@pytest.mark.parametrize(("sure", "resets", "told"), [(6.0, 1, False), (6.0, 2, True), (7.0, 1, True)])
+def test_one_rain_makes_no_fall_surer_against_a_guessed_sky(sure: float, resets: int, told: bool) -> None:
+    roof = case_of(make_roof(days=4))
+    teeth = replace(_tooth(*np.linspace(1.1, 0.9, 24), *np.full(6, 1.09)), sure=sure, resets=resets)
+    assert (rule._convincing(roof, teeth) is not None) == told
 
 
 def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyPatch) -> None:
