@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 from typing import Any
@@ -175,6 +175,46 @@ def _teeth(
         return None
     steps = [np.median(y[c : c + TOOTH]) - np.median(y[max(a, c - TOOTH) : c]) for a, c in pairwise(cuts) if up[c]]
     return Teeth(sinking, falls, sure, resets, clean, drop, max([0.0, *map(float, steps)]))
+
+
+def from_onset(teeth: Teeth, level: Floats, noise: float) -> Teeth | None:
+    """The same teeth without the clean days before dirt began to gather; None where it gathers from the first day on.
+
+    A level that stays and then sinks fits far better than one line from the first day on.
+
+    Parameters
+    ----------
+    level : the course the teeth are of, [D]; ``noise`` its scatter.
+    """
+    parts = [_sinking(s, level) for s in teeth.parts]
+    if all(new is old for new, old in zip(parts, teeth.parts, strict=True)):
+        return None
+    steep = np.array([_moment(s) for s in parts])
+    slope = float(steep @ [s.slope for s in parts] / steep.sum())
+    spare = sum(len(s.days) - 2 for s in parts)
+    rest = sum(float(((level[s.days] - line_of(s.days.astype(float), level[s.days])[2]) ** 2).sum()) for s in parts)
+    sigma = max(float(np.sqrt(rest / max(spare, 1))), noise, 0.003)
+    clean = max(s.start for s in parts)
+    drop = clean - min(s.end for s in parts)
+    sure = -slope * float(np.sqrt(steep.sum())) / sigma
+    return replace(teeth, parts=parts, slope=slope, sure=sure, clean=clean, drop=drop)
+
+
+def _sinking(part: Segment, level: Floats) -> Segment:
+    """The days of a stretch from which on it sinks, where it stayed before."""
+    t, y = part.days.astype(float), level[part.days]
+    best = after = None
+    before = float(((y - line_of(t, y)[2]) ** 2).sum())
+    for k in range(TOOTH, len(y) - int(PART_DAYS.value) + 1):
+        _, slope, line = line_of(t[k:], y[k:])
+        rest = float(((y[:k] - y[:k].mean()) ** 2).sum() + ((y[k:] - line) ** 2).sum())
+        if slope < part.slope and (best is None or rest < best):
+            best = rest
+            scatter = float(np.sqrt(((y[k:] - line) ** 2).sum() / max(len(line) - 2, 1)))
+            after = Segment(part.days[k:], float(line[0]), float(line[-1]), slope, scatter)
+    if best is None or after is None or before - best < PARTING.value * best / max(len(y) - 4, 1):
+        return part
+    return after
 
 
 def _moment(part: Segment) -> float:

@@ -30,7 +30,7 @@ from rules.ontime import on_time
 from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
 from rules.ranks import Floats, median_of
 from rules.resistance import resistive
-from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, line_of, saw_teeth, spread_teeth
+from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, from_onset, line_of, saw_teeth, spread_teeth
 from rules.spells import Spell, spells
 from rules.witnessed import witnessed
 
@@ -72,7 +72,7 @@ def judge(case: Case) -> RuleResult:
         if case.members[n] < 2 or n in resistive(case):
             continue  # dirt takes a share at any power
         level = np.where(told[:, n], levels.level[:, n], np.nan)
-        teeth = saw_teeth(level, float(levels.noise[n]), SURE.value)
+        teeth = _gathered(level, float(levels.noise[n]))
         if teeth and _as_dirt(case, n, teeth, levels):
             found = drifting if _drifts(teeth) else result.candidates
             found.append(_candidate(case, (n,), None, teeth, level, levels.scale[:, n], float(levels.spread[n]), ref.label))
@@ -95,6 +95,18 @@ def judge(case: Case) -> RuleResult:
         result.candidates.append(whole)
     result.candidates = [*singles, *(c for c in result.candidates if c.plane is not None)]
     return result
+
+
+def _gathered(level: Floats, noise: float) -> Teeth | None:
+    """The saw-tooth in an input's course of levels, [D], from the day on which dirt begins to gather.
+
+    A part that fails may stay and then sink, too: a rain must have given back what was lost.
+    """
+    teeth = saw_teeth(level, noise, SURE.value)
+    late = from_onset(teeth, level, noise) if teeth and teeth.resets else None
+    if teeth is None or late is None or late.sure < SURE.value or at_once(late, level):
+        return teeth
+    return late if teeth.washed >= WASHED_SOME.value * late.drop else teeth
 
 
 def _dropped(case: Case, n: int, spell: Spell) -> Candidate:

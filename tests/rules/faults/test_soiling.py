@@ -296,6 +296,28 @@ def test_without_a_sensor_a_slow_fall_is_the_guessed_skys(threshold: MoveThresho
     assert rule._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84))) is None
 
 
+def _late(sinks: bool, rain: int | None) -> Case:
+    """One input stays clean for 12 days, then sinks by a fifth in twelve, or falls at a stroke, until a rain."""
+    roof = make_roof(days=30)
+    last = 30 if rain is None else rain
+    lacks = np.clip(0.015 * (roof.day - 11), 0, 0.2) if sinks else np.where(roof.day > 11, 0.12, 0.0)
+    roof.scale(2, np.where(roof.day < last, 1 - lacks, 1.0), roof.when())
+    return case_of(roof)
+
+
+def test_dirt_may_begin_late() -> None:
+    found = only(run_rule("soiling", _late(sinks=True, rain=24)).candidates)
+    assert found.inputs == (2,)
+    assert found.evidence["slope_per_day"] == pytest.approx(-0.015, rel=0.15)
+    assert 10 <= np.flatnonzero(found.days)[0] <= 13  # not on the clean days before
+
+
+@pytest.mark.parametrize(("sinks", "rain"), [(True, None), (False, 24)])
+def test_what_stays_and_then_sinks_for_good_or_falls_at_a_stroke_is_none(sinks: bool, rain: int | None) -> None:
+    """A contact that begins to fail stays, then sinks, and does not heal."""
+    assert not [c for c in run_rule("soiling", _late(sinks, rain)).candidates if c.evidence.get("slope_per_day")]
+
+
 @pytest.mark.parametrize(("sure", "resets", "told"), [(6.0, 1, False), (6.0, 2, True), (7.0, 1, True)])
 def test_one_rain_makes_no_fall_surer_against_a_guessed_sky(sure: float, resets: int, told: bool) -> None:
     roof = case_of(make_roof(days=4))
