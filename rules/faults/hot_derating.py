@@ -53,6 +53,7 @@ PINNED_DAYS = Threshold(8, "bright days", "own reasoning: fewer may be one spell
 PINNED_BRIGHT = Threshold(0.6, "of the brightest day", "own reasoning: with less light its limit is not reached")
 SKY_DAYS = Threshold(5, "days", "own reasoning: heat does the same on every hot day; haze, dirt and shade do on some")
 KEEPS = Threshold(0.98, "of its level", "own reasoning: siblings in the same light differ by 1 to 2 %")
+BRIGHT_HOURS = Threshold(0.75, "of the day's most light", "own reasoning: a unit gets hot in its brightest hours")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
 MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 
@@ -96,6 +97,9 @@ def _one_keeps_on(case: Case, inputs: np.ndarray, days: Mask) -> bool:
 
 
 def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
+    beside = np.isin(case.plane_of, case.plane_of[inputs]) & (case.unit_of != u)
+    if not beside.any():
+        return None  # inputs of one unit grow hot together: none says what the others should make
     table = case.table
     dip_h, temp, over = table["dip_h"][:, u], table["dip_temp"][:, u], table["dip_over"][:, u]
     # Under a ceiling of its own a unit falls behind larger ones just when it is warm.
@@ -275,6 +279,8 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall, falling: Mask)
     days &= (bins_late(case)[:, inputs] == 0.0).all(axis=1)  # where its stamps are wrong the sky is another hour's
     if days.sum() < SKY_DAYS.value or not _within_days(power[days], light[days], knee, len(inputs)):
         return None
+    if case.independent[planes].all() and _all_that_was(case, inputs, days):
+        return None  # it is the clear sky that falls short, not the unit
     lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)
     return Candidate(
         fault="hot-derating",
@@ -293,6 +299,13 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall, falling: Mask)
             Alternative("shading", 0.15, "A cool clear day: shade bites then too, heat does not."),
         ),
     )
+
+
+def _all_that_was(case: Case, inputs: np.ndarray, days: Mask) -> bool:
+    """Whether inputs made what the site's sky allowed them in the brightest hours of some days, [D]."""
+    owed, made = case.expected[days][:, inputs].sum(axis=1), case.table["power"][days][:, inputs].sum(axis=1)
+    bright = owed >= BRIGHT_HOURS.value * owed.max(axis=1, keepdims=True)
+    return bool((made * bright).sum() >= KEEPS.value * (owed * bright).sum())
 
 
 def _unduly_hot(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:

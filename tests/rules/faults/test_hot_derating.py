@@ -170,9 +170,16 @@ def test_dirt_that_grows_towards_summer_is_no_heat(threshold: MoveThreshold) -> 
     assert run_rule("hot-derating", case).candidates
 
 
+def _short(roof: Roof) -> Roof:
+    """Every input gives a fifth less in its brightest hours, as units do whose heat holds them back."""
+    for ref in roof.site.inputs:
+        roof.scale(ref.index, 0.8, roof.when(0, 99, *((10, 14) if ref.plane == "south" else (14, 18))))
+    return roof
+
+
 def test_two_hot_units_that_are_a_plane_of_their_own_are_told_by_the_sky() -> None:
     """Each would pass for the other's healthy sibling."""
-    case = case_of(make_roof(days=10, kinds="c", units=[["south", "south"], ["south", "south"], ["west", "west"]]))
+    case = case_of(_short(make_roof(days=10, kinds="c", units=[["south", "south"], ["south", "south"], ["west", "west"]])))
     share = np.array([1.0, 1.0, 1.0, 0.9, 0.8])
     light = np.zeros(case.table["heat_light"][0, 0].shape)
     light[: len(share)] = 1.0
@@ -183,6 +190,27 @@ def test_two_hot_units_that_are_a_plane_of_their_own_are_told_by_the_sky() -> No
     assert {c.inputs for c in run_rule("hot-derating", case).candidates} == {(0, 1), (2, 3)}
     case.table.fields["heat_power"][:, 1, : len(share)] = 1.0  # one of them keeps cool
     assert not run_rule("hot-derating", case).candidates
+
+
+def test_a_unit_that_makes_what_the_sky_allows_is_not_held_back() -> None:
+    """A haze of dust takes from the bright hours of all planes what a clear sky's formula would give them."""
+    case = case_of(make_roof(days=10, kinds="c", units=[["south", "south"], ["west", "west"]]))
+    case.table.fields["heat_light"][:, :, :5] = 1.0
+    case.table.fields["heat_power"][:, :, :5] = case.table.fields["heat_typical"][:, :, :5] = [1.0, 1.0, 1.0, 0.9, 0.8]
+    assert case.independent.all()
+    assert not run_rule("hot-derating", case).candidates
+
+
+def test_inputs_of_one_unit_are_no_measure_of_its_heat() -> None:
+    """Alone on its plane, both of its inputs are held back together: what one lacks against the other is its own."""
+    for units, fires in (([["south", "south"]], False), ([["south", "south"], ["south", "south"]], True)):
+        roof = make_roof(days=10, kinds="cccm", units=units)
+        when = roof.when(2, 99, 11, 15)
+        roof.heat[when, 0] += 30.0
+        for n in (0, 1):
+            roof.scale(n, 0.7 if n else 0.8, when)
+        case = case_of(roof)
+        assert bool(rule._candidate(case, 0, np.array([0, 1]))) is fires
 
 
 def test_a_contact_in_every_input_is_no_heat_where_others_are_as_hot(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -210,7 +238,7 @@ def test_one_bad_contact_is_no_heat(threshold: MoveThreshold) -> None:
 
 def test_by_the_sky_no_heat_is_told_behind_a_wrong_clock(monkeypatch: pytest.MonkeyPatch) -> None:
     """Its brightest hours are then said to be dull ones, and the other way round."""
-    case = case_of(make_roof(days=10, kinds="c", units=[["south", "south"], ["west", "west"]]))
+    case = case_of(_short(make_roof(days=10, kinds="c", units=[["south", "south"], ["west", "west"]])))
     case.table.fields["heat_light"][:, :, :5] = 1.0
     case.table.fields["heat_power"][:, :, :5] = case.table.fields["heat_typical"][:, :, :5] = [1.0, 1.0, 1.0, 0.9, 0.8]
     assert run_rule("hot-derating", case).candidates
