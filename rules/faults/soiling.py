@@ -54,6 +54,7 @@ HIGHEST = Threshold(1.25, "of the usual best", "own reasoning: best days are nea
 SHADE_SLOPE = Threshold(0.003, "per day", "own reasoning: the sun's path moves by a tenth in a month, and shadows with it")
 STAYS = Threshold(0.5, "of what sunny days lack", "own reasoning: dirt takes as much of a dull sky, a shadow nearly nothing")
 GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
+ALONE_DROP = Threshold(0.25, "ratio", "own reasoning: a guessed sky may be off by a tenth, and another plane's the other way")
 GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
@@ -164,12 +165,17 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
     for p, teeth in enumerate(list(found)):
         if teeth and not teeth.resets and len(levels) > 1:
             others = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
-            if all(slope > FLAT * teeth.slope for slope in others):
+            if all(slope > FLAT * teeth.slope for slope in others) and not _deep(teeth):
                 found[p] = None
     # Dust falls on all planes: what a guessed sky says of one among several is an error of that guess, unless rain ended it.
     if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
-        found = [teeth if teeth and teeth.resets else None for teeth in found]
+        found = [teeth if teeth and (teeth.resets or _deep(teeth)) else None for teeth in found]
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
+
+
+def _deep(teeth: Teeth) -> bool:
+    """Whether a fall is surely further than another plane's sky or a season may be off."""
+    return teeth.drop >= ALONE_DROP.value and teeth.sure >= SENSOR_SURE.value
 
 
 def _teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:
@@ -381,6 +387,7 @@ def _candidate(
         lasting=True,
         despite=(
             *(("shading",) if teeth.resets and -teeth.slope >= SHADE_SLOPE.value else ()),
-            *(("clock-shift",) if plane is not None else ()),  # its clock was put right before
+            # Its clock was put right before, and days on which the grid or an order held it are not among its levels.
+            *(("clock-shift", "grid-out-of-range", "curtailment") if plane is not None else ()),
         ),
     )  # fmt: skip

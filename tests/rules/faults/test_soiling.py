@@ -81,6 +81,15 @@ def test_teeth_between_rains_are_told_as_such() -> None:
     assert sum(f.loss_wh_total for f in found) == pytest.approx(roof.lost_wh(), rel=0.25)
 
 
+@pytest.mark.parametrize("cause", ["grid-out-of-range", "curtailment", "clock-shift"])
+def test_what_takes_of_all_alike_hides_no_roofs_dirt(cause: str) -> None:
+    """Its levels are of the days and hours that nothing else held."""
+    roof = _dirty(slope=0.01, inputs=tuple(range(10)))
+    dirt = [c for c in run_rule("soiling", case_of(roof, roof.weather())).candidates if c.plane]
+    assert dirt
+    assert all(cause in c.despite for c in dirt)
+
+
 def test_rain_takes_no_shade_away() -> None:
     # Shade at some hours and dust on the same module are two cases.
     roof = make_roof(days=21, kinds="c")
@@ -328,7 +337,7 @@ def test_one_rain_makes_no_fall_surer_against_a_guessed_sky(sure: float, resets:
 def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyPatch) -> None:
     """Dust falls on all planes; what one of three shows alone against a guess is an error of that guess."""
     roof = case_of(make_roof(days=30, units=[["south"] * 2, ["west"] * 2, ["east"] * 2], planes=PLANES | {"east": (95.0, 20.0)}))
-    falls = iter([0.2, 0.07, 0.07, 0.2, 0.2, 0.07])
+    falls = iter([0.2, 0.07, 0.07, 0.2, 0.2, 0.07, 0.3, 0.07, 0.07])
 
     def level(_: Case, __: int) -> tuple[np.ndarray, float]:
         return 1.1 - next(falls) * np.arange(30) / 30, 0.008
