@@ -13,6 +13,10 @@ from rules.siblings import nan_median
 
 IDLE = Threshold(0.05, "of a plane's typical power", "own reasoning: less is standing still, whatever plane it is")
 MIN_LIGHT = Threshold(0.2, "h", "own reasoning: a roof turned from a winter's sun makes no more in a whole day")
+SUNNY = Threshold(2, "days", "own reasoning: one bright day may have had its clouds at the hours that tell planes apart")
+TOLD_BY_SUN = Threshold(
+    0.6, "ratio of misfits", "own reasoning: haze and shade leave either plane its share; the sun's way takes the rest"
+)
 
 
 class Courses:
@@ -68,11 +72,20 @@ class Courses:
     def sun_agrees(self, n: int, m: int, days: Mask) -> bool:
         """Whether two records follow the sun on each other's plane better than on their own, on the bright ones of some days."""
         a, b = int(self.case.plane_of[n]), int(self.case.plane_of[m])
-        skies = {p: self.case.table["plane_clear_all"][:, p, self.lit] for p in (a, b)}
-        own = self._apart(n, skies[a]) + self._apart(m, skies[b])
-        other = self._apart(n, skies[b]) + self._apart(m, skies[a])
+        own = self._under_sky(n, a) + self._under_sky(m, b)
+        other = self._under_sky(n, b) + self._under_sky(m, a)
         use = days & self.bright & np.isfinite(own) & np.isfinite(other)
         return bool(use.any() and other[use].sum() < own[use].sum())
+
+    def sun_tells(self, n: int, plane: int, days: Mask) -> bool:
+        """Whether the sun's way over a plane explains a record, and over its own plane does not, on bright ones of some days."""
+        own, other = self._under_sky(n, int(self.case.plane_of[n])), self._under_sky(n, plane)
+        use = days & self.bright & np.isfinite(own) & np.isfinite(other)
+        return bool(use.sum() >= SUNNY.value and other[use].sum() < TOLD_BY_SUN.value * own[use].sum())
+
+    def _under_sky(self, n: int, plane: int) -> Floats:
+        """Share of an input's energy that a plane's course under a clear sky leaves unexplained, [D]; NaN on dark days."""
+        return self._apart(n, self.case.table["plane_clear_all"][:, plane, self.lit])
 
     def misfit(self, n: int, plane: int, without: tuple[int, ...]) -> Floats:
         """Share of an input's energy that a plane's course leaves unexplained, [D]; NaN on dull days."""

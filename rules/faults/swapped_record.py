@@ -177,11 +177,16 @@ def _single(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Float
         for p, theirs in near.items():
             days = (theirs < BETTER.value * own[n]) & (theirs < SURE_FIT.value)
             days |= (theirs < PLAIN_BETTER.value * own[n]) & (theirs < AMONG.value * widest[p])
-            # What crosses the whole plane sets its members apart from each other, too.
-            days &= (own[n] > 2 * BAD_FIT.value) & (own[n] > ODD.value * usual[home])
-            many = min(len(courses.members[home]), len(courses.members[p])) >= _FEW and days.sum() >= PASSING_DAYS.value
-            if many and _steady(days, own[n] > 2 * BAD_FIT.value):
-                out[n] = _Follows(p, days, own[n], theirs, None)
+            bad = own[n] > 2 * BAD_FIT.value
+            # What crosses the whole plane sets its members apart from each other, too: many say so, or else the sun.
+            odd = days & bad & (own[n] > ODD.value * usual[home])
+            many = min(len(courses.members[home]), len(courses.members[p])) >= _FEW
+            like = bad & (theirs < PLAIN_BETTER.value * own[n]) & (theirs < SURE_FIT.value)
+            if many and _lasts(odd, bad):
+                out[n] = _Follows(p, odd, own[n], theirs, None)
+            elif _lasts(like, bad) and courses.sun_tells(n, p, like):
+                out[n] = _Follows(p, like, own[n], theirs, None)
+            if n in out:
                 break
     return out
 
@@ -193,6 +198,11 @@ def _steady(days: Mask, told: Mask) -> bool:
         return False
     before, after = told[: where[0]].sum(), told[where[-1] + 1 :].sum()
     return bool(len(where) >= PASSING_DAYS.value or min(before, after) < MIN_DAYS.value)
+
+
+def _lasts(days: Mask, told: Mask) -> bool:
+    """Longer than a spell of other clouds, and steady."""
+    return bool(days.sum() >= PASSING_DAYS.value and _steady(days, told))
 
 
 def _odd_one(courses: Courses, plane: int) -> int | None:
