@@ -120,8 +120,8 @@ def _days(by_day: Floats) -> Mask | None:
     days = span_mask(len(by_day), [(first, last)]) & known
     if (days & on).sum() < max(MIN_DAYS.value, MOST_DAYS.value * days.sum()):
         return None
-    # Before it came nothing was drained, and it does not go.
-    return None if known[last + 1 :].sum() >= MIN_DAYS.value else days
+    # It goes when the module is changed; what comes and goes is none.
+    return None if (on & ~span_mask(len(by_day), [(first, last)])).sum() >= MIN_DAYS.value else days
 
 
 def _fit(owed: Floats, made: Floats) -> tuple[float, float]:

@@ -66,8 +66,12 @@ def test_a_share_is_none(factor: float) -> None:
     assert not shunted(case_of(roof.scale(2, factor, roof.when(6))))
 
 
-def test_what_goes_again_is_none() -> None:
-    assert not shunted(case_of(_leaking(make_roof(days=24, kinds="cmomc"), 2, 0.1, 4, 14)))
+def test_it_goes_when_the_module_is_changed_and_does_not_come_back() -> None:
+    once = _leaking(make_roof(days=24, kinds="cmomc"), 2, 0.1, 4, 14)
+    found = shunted(case_of(once))[2]
+    assert found.days.tolist() == [4 <= d <= 14 for d in range(24)]
+    again = _leaking(once, 2, 0.1, 18, 24)
+    assert not shunted(case_of(again))
 
 
 def test_its_shadow_is_still_seen() -> None:
