@@ -145,7 +145,10 @@ def _one_amount(each: Floats, owed: Floats, use: Mask, drain: float) -> bool:
     dim, bright = power <= low, power >= high
     if median_of(power[dim]) > SPAN.value * median_of(power[bright]):
         return False
-    hours = [median_of(each[:, b][use[:, b]]) for b in range(each.shape[1]) if use[:, b].sum() >= _FEW]
-    parts = np.array([median_of(found[dim]), median_of(found[bright]), *hours])
-    within = np.abs(parts - drain) <= ALIKE.value * drain
+    lit = [b for b in range(each.shape[1]) if use[:, b].sum() >= _FEW]
+    parts = np.array([median_of(found[dim]), median_of(found[bright]), *(median_of(each[:, b][use[:, b]]) for b in lit)])
+    light = np.array([median_of(power[dim]), median_of(power[bright]), *(median_of(owed[:, b][use[:, b]]) for b in lit)])
+    # Where the voltage gives way it may fall below what its unit works at: then even more is gone.
+    gives_way = light < 2.0 * drain
+    within = (parts >= (1.0 - ALIKE.value) * drain) & (gives_way | (parts <= (1.0 + ALIKE.value) * drain))
     return bool(within[:2].all() and within[2:].mean() >= MOST_DAYS.value)

@@ -74,6 +74,15 @@ def test_it_goes_when_the_module_is_changed_and_does_not_come_back() -> None:
     assert not shunted(case_of(again))
 
 
+def test_below_its_units_lowest_voltage_a_leaking_module_makes_nothing() -> None:
+    """At half its open voltage it lies under most trackers' range (common practice): in dim light even more is gone."""
+    roof = make_roof(days=20, kinds="cmomc")
+    dim = roof.power[:, 2] < 0.36 * PMAX
+    roof = _leaking(roof, 2, 0.18, 6)
+    roof.scale(2, np.where(dim, 0.3, 1.0), roof.when(6))
+    assert shunted(case_of(roof))[2].drain == pytest.approx(0.18, rel=0.3)
+
+
 def test_its_shadow_is_still_seen() -> None:
     roof = _leaking(make_roof(days=24, kinds="cmc"), 2, 0.06)
     assert not run_rule("shading", case_of(roof)).candidates
