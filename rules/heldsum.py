@@ -5,16 +5,22 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Case
+from rules.days import runs_of
 from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
 from rules.hard import NOTHING
-from rules.levelspells import BELOW, FAR_BELOW
+from rules.levelspells import BELOW, FAIR_BEND, FAR_BELOW, STRONG_HOURS
 from rules.loads import ALIKE_UNITS, LEAST_LEVEL, own_ceiling
-from rules.orders import CALM, LEVEL, crowded, days_at
+from rules.orders import CALM, LEVEL, SAME, crowded, days_at
 from rules.ranks import Floats, Mask
 
 SUM_CROWD = Threshold(15.0, "standard deviations", "own reasoning: twice CROWD: with most units at a ceiling a sum moves little")
 STIRRED = Threshold(0.05, "ratio", "own reasoning: twice CALM: what a cloud does within half an hour")
+EXACT = Threshold(
+    0.003, "of the level", "own reasoning: a meter's limit holds to its last digits; a broad noon of two planes bends by more"
+)
+EXACT_ROWS = Threshold(3, "rows", "own reasoning: two alike are the top of any smooth course")
+EXACT_DAYS = Threshold(2, "days", "own reasoning: no two skies level a site at one number for hours")
 PAST = Threshold(0.5, "of the half hours at it", "own reasoning: clouds pass a number up and down")
 
 
@@ -34,8 +40,10 @@ def by_sum(case: Case) -> Mask:
         use = (level > LEAST_LEVEL.value) & (light > level / BELOW.value) & free
         far = use & (level < FAR_BELOW.value * light) & (step < CALM.value)
         out = np.zeros(level.shape, bool)
-        for number in crowded(level[far], SUM_CROWD.value):
-            near = use & (np.abs(level / number - 1) < LEVEL.value) & ~_in_step(case)
+        numbers = [(number, LEVEL.value) for number in crowded(level[far], SUM_CROWD.value)]
+        numbers += [(number, SAME.value) for number in _exact(case, level, light, use, row)]
+        for number, reach in numbers:
+            near = use & (np.abs(level / number - 1) < reach) & ~_in_step(case)
             # What went past a number between half hours at it was not held down to it.
             about = use & (np.abs(level / number - 1) < CALM.value)
             between = np.maximum.accumulate(about, axis=1) & np.maximum.accumulate(about[:, ::-1], axis=1)[:, ::-1]
@@ -43,6 +51,40 @@ def by_sum(case: Case) -> Mask:
             days = days_at(near, step) & ~past
             # A cloud or a lost row in a half hour leaves it a little below the number of its day.
             out |= about & days[:, None]
+    return out
+
+
+def _exact(case: Case, level: Floats, light: Floats, use: Mask, row: int) -> list[float]:
+    """Numbers at which the sum stood on several days, to its last digits, for hours in which the sky's curve bent.
+
+    However little they lie below the sky: planes that take turns may level their sum, but not to a thousandth.
+
+    Parameters
+    ----------
+    level, light, use : [D, B], the sum, what a clear sky offers, and bins that may be asked.
+    row : bins from one row to the next.
+    """
+    stuck = np.median(case.table["frozen_h"], axis=1)
+    runs: list[tuple[int, float]] = []
+    for d in np.flatnonzero(use.sum(axis=1) >= EXACT_ROWS.value).tolist():
+        rows = np.flatnonzero(use[d])
+        joins = (np.diff(rows) <= row) & (np.abs(np.diff(level[d, rows]) / level[d, rows[:-1]]) < EXACT.value)
+        for first, last in runs_of(joins):
+            at = rows[first : last + 2]
+            held, curve = level[d, at], light[d, at]
+            number = float(np.median(held))
+            bent = curve.max() > (1 + FAIR_BEND.value) * curve.min()
+            if len(at) >= EXACT_ROWS.value and bent and np.abs(held / number - 1).max() < EXACT.value:
+                hours = len(at) * case.bin_hours
+                # What stands at a number that the sky no longer allows repeats itself.
+                more = ((np.abs(level[d] / number - 1) < EXACT.value) & (light[d] < FAR_BELOW.value * number)).any()
+                if hours >= STRONG_HOURS.value and stuck[d] < 0.5 * hours and not more:
+                    runs.append((d, number))
+    out: list[float] = []
+    for _, number in runs:
+        again = {d for d, other in runs if abs(other / number - 1) < SAME.value}
+        if len(again) >= EXACT_DAYS.value and all(abs(known / number - 1) > LEVEL.value for known in out):
+            out.append(number)
     return out
 
 

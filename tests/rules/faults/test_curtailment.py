@@ -87,6 +87,7 @@ def test_loss_by_a_sensor() -> None:
 def test_thresholds_count(case: Case, threshold: MoveThreshold, moved: dict[str, float]) -> None:
     threshold(rule, "CROWD", 1e9)
     threshold(rule, "SUM_CROWD", 1e9)
+    threshold(rule, "EXACT_DAYS", 99)
     assert run_rule("curtailment", case).candidates
     for name, value in moved.items():
         threshold(rule, name, value)
@@ -246,6 +247,8 @@ def test_a_limit_on_the_sum_leaves_units_their_share(threshold: MoveThreshold) -
     assert found.loss_wh.sum() == pytest.approx(roof.lost_wh(), rel=0.2)
     assert by_sum.by_sum(case)[3:9].any(axis=1).all()
     threshold(rule, "SUM_CROWD", 1e9)
+    assert by_sum.by_sum(case).any()  # to its last digits it needs no crowd
+    threshold(rule, "EXACT_DAYS", 99)
     assert not by_sum.by_sum(case).any()
 
 
