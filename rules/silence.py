@@ -7,6 +7,7 @@ import numpy as np
 from rules.case import Case, once
 from rules.days import runs_of, span_mask
 from rules.finding import Threshold
+from rules.ontime import unit_hours_off
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
 
@@ -25,6 +26,7 @@ BROKEN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a gateway restar
 ALONE_DAYS = Threshold(2, "days", "own reasoning: what takes a gateway takes all of its units within one")
 AWAKE = Threshold(0.02, "W per rated W", "own reasoning: half of what we call light; a unit needs some 1 % to wake")
 GLOOM = Threshold(0.06, "of clear sky", "own reasoning: under half of what a thick overcast leaves (0.10 to 0.25)")
+EDGE = Threshold(0.75, "h", "own reasoning: a shift is told to a quarter of an hour, and units are heard before they count as lit")
 LOGGED_GAP = Threshold(0.75, "h", "own reasoning: three times a gateway restart; the log says that the link was lost")
 
 
@@ -64,11 +66,11 @@ def kinds(
     flat_whole, flat_j = (share >= 0.97).reshape(flat), judged.reshape(flat)
     for u in np.flatnonzero(flat_b.any(axis=0)).tolist():
         for first, last in runs_of(flat_b[:, u], ~flat_j[:, u], most=int(WITHIN.value)):
-            _bursts(slice(first, last + 1), u, flat_s, flat_p, flat_b, flat_whole)
+            _bursts(slice(first, last + 1), u, flat_s, flat_p, flat_b, flat_whole, many)
     return silent, patchy, judged
 
 
-def _bursts(spell: slice, u: int, silent: Mask, patchy: Mask, broken: Mask, whole: Mask) -> None:
+def _bursts(spell: slice, u: int, silent: Mask, patchy: Mask, broken: Mask, whole: Mask, many: bool) -> None:
     """Turn long gaps of a link that comes and goes into patchy days, in place.
 
     A silence breaks the day of its start and that of its end; a link that came
@@ -80,7 +82,9 @@ def _bursts(spell: slice, u: int, silent: Mask, patchy: Mask, broken: Mask, whol
         return
     lone = np.zeros(apart.shape, bool)
     for first, last in runs_of(silent[spell, u] & whole[spell, u]):
-        lone[first : last + 1] = first == last
+        # A day that several links lose at once, sound on the days beside, is a silence of its own, whatever was days before.
+        beside = not many or bool(broken[spell, u][max(0, first - 1) : last + 2].sum() > 1)
+        lone[first : last + 1] = first == last and beside
     burst = apart | (lone & (apart.sum() >= BACK_AGAIN.value))
     patchy[spell, u] |= burst
     silent[spell, u] &= ~burst
@@ -104,17 +108,31 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     A gap that the gateway's own log explains may be shorter.
     """
     t = case.table
-    gap, hours = t["quiet_gap_h"], t["step_s"][:, None] / 3600.0
+    hours = t["step_s"][:, None] / 3600.0
+    whole, gap, gaps = gateway_gaps(case)
     gloomy = _gloomy(case)
-    missing, longest, runs = (np.where(gloomy, 0.0, t[name]) for name in ("quiet_missing_h", "quiet_gap_h", "quiet_gaps"))
+    missing, longest, runs = (np.where(gloomy, 0.0, x) for x in (whole, gap, gaps))
     silent, patchy, judged = kinds(missing, longest, runs, t["unit_day_h"], t["step_s"][:, None], many=True)
-    long = (gap >= LOGGED_GAP.value) & (gap >= 2 * hours) & (gap >= ONE_PIECE.value * t["quiet_missing_h"])
-    told = judged & ~silent & long & (t["quiet_missing_h"] >= PATCHY_SHARE.value * t["unit_day_h"])
+    long = (gap >= LOGGED_GAP.value) & (gap >= 2 * hours) & (gap >= ONE_PIECE.value * whole)
+    told = judged & ~silent & long & (whole >= PATCHY_SHARE.value * t["unit_day_h"])
     for u in np.flatnonzero(told.any(axis=0)).tolist():
         logged = told[:, u] & offline_days(case, case.site.units[u].gateway)
         silent[:, u] |= logged
         patchy[:, u] &= ~logged
     return silent, patchy, judged
+
+
+def gateway_gaps(case: Case) -> tuple[Floats, Floats, Floats]:
+    """Hours that each unit's whole gateway missed, the longest gap of them, h, and gaps, [D, U], but for a wrong clock's.
+
+    Stamps that are hours off leave an end of each day's light without rows: no silence, and no sign of a bad link.
+    """
+    t, off = case.table, unit_hours_off(case)
+    missing, gap, runs = t["quiet_missing_h"], t["quiet_gap_h"], t["quiet_gaps"]
+    edge = (off > 0.0) & (gap > 0.0) & (gap <= off + EDGE.value)
+    missing, runs = np.where(edge, missing - gap, missing), np.where(edge, runs - 1, runs)
+    # The next longest is not known: no longer than the longest, nor than what the others miss together.
+    return missing, np.where(edge, np.minimum(gap, missing), gap), runs
 
 
 @once
@@ -165,7 +183,7 @@ def _gloomy(case: Case) -> Mask:
     for name in dict.fromkeys(of.tolist()):
         clear, made = clear_by_input[:, of == name].sum(axis=1), case.energy[:, of == name].sum(axis=1)
         gloom = (clear > 0.0) & (made < GLOOM.value * clear)
-        gloom &= (case.table["longest_gap_h"][:, of == name].min(axis=1) < LONG_GAP.value)
+        gloom &= case.table["longest_gap_h"][:, of == name].min(axis=1) < LONG_GAP.value
         out[:, [u for u, unit in enumerate(case.site.units) if unit.gateway == name]] = gloom[:, None]
     return out
 

@@ -25,7 +25,7 @@ from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
 from rules.ontime import unit_hours_off
 from rules.ranks import Mask
-from rules.silence import PATCHY_SHARE, gateway_kinds, unit_kinds
+from rules.silence import PATCHY_SHARE, gateway_gaps, gateway_kinds, unit_kinds
 
 COLUMNS = ("timestamp", "signal_dbm")
 SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: a record of one day must be plainly bad")
@@ -45,17 +45,16 @@ def judge(case: Case) -> RuleResult:
             inputs = tuple(int(n) for n in case.inputs_of_unit(u))
             result.candidates.append(_candidate(case, f"Unit {unit.serial}", "unit", inputs, days, share[:, u], u))
     _, patchy, judged = gateway_kinds(case)
-    share = table["quiet_missing_h"] / np.maximum(table["unit_day_h"], 1e-6)
-    rows = table["quiet_missing_h"] * 3600.0 / table["step_s"][:, None]
+    missing = gateway_gaps(case)[0]
+    share = missing / np.maximum(table["unit_day_h"], 1e-6)
+    rows = missing * 3600.0 / table["step_s"][:, None]
     gateways = [unit.gateway for unit in case.site.units]
     for name in dict.fromkeys(gateways):
         units = [u for u, g in enumerate(gateways) if g == name]
         u = units[0]
         for days in _spells(patchy[:, u], judged[:, u], share[:, u], rows[:, u]):
             inputs = tuple(int(n) for k in units for n in case.inputs_of_unit(k))
-            result.candidates.append(
-                _candidate(case, f"Gateway {name}", "gateway", inputs, days, share[:, u], u)
-            )
+            result.candidates.append(_candidate(case, f"Gateway {name}", "gateway", inputs, days, share[:, u], u))
     return result
 
 
@@ -69,9 +68,7 @@ def _spells(patchy: Mask, judged: Mask, share: np.ndarray, rows: np.ndarray) -> 
     return out
 
 
-def _candidate(
-    case: Case, who: str, scope: str, inputs: tuple[int, ...], days: Mask, share: np.ndarray, u: int
-) -> Candidate:
+def _candidate(case: Case, who: str, scope: str, inputs: tuple[int, ...], days: Mask, share: np.ndarray, u: int) -> Candidate:
     mean = float(share[days].mean())
     signal = case.table["signal"][days, u]
     dbm = float(np.nanmedian(signal)) if np.isfinite(signal).any() else None

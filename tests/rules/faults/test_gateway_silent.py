@@ -258,3 +258,28 @@ def test_a_clock_set_forward_leaves_no_silence() -> None:
     roof = make_roof(days=14, kinds="c")
     roof.shift_s = np.where(roof.ts < roof.ts[roof.when(8, 8, 12.0)][0], -7200.0, 0.0)
     assert not run_rule("gateway-silent", case_of(roof)).candidates
+
+
+@pytest.mark.parametrize(("first", "last"), [(5, 5), (10, 11)])
+def test_a_wrong_clock_hides_no_silence(first: int, last: int, threshold: MoveThreshold) -> None:
+    """Stamps nearly four hours early miss an end of each day's light: no bad link, among whose gaps a silence counts for nothing."""
+    roof = make_roof(days=14, kinds="c")
+    roof.shift_s = np.where(roof.ts < roof.ts[roof.when(8, 8, 0.0)][0], -14100.0, 0.0)
+    case = case_of(_silent(roof, [0, 1, 2, 3, 4], first, last))
+    found = only(run_rule("gateway-silent", case).candidates)
+    assert set(range(first, last + 1)) <= set(np.flatnonzero(found.days).tolist()) <= set(range(first - 1, last + 1))
+    assert not run_rule("patchy-comms", case).candidates
+    threshold(rules.silence, "EDGE", -24.0)
+    assert run_rule("patchy-comms", case_of(roof)).candidates
+
+
+@pytest.mark.parametrize(("units", "fault"), [(5, "gateway-silent"), (1, "patchy-comms")])
+def test_a_day_lost_between_sound_ones_is_a_silence_of_its_own(units: int, fault: str) -> None:
+    """Three broken days and, three sound ones later, one without a row: all links at once are not all bad, one may be."""
+    roof = make_roof(days=14, kinds="c")
+    for u in range(units):
+        for day in (3, 4, 5):
+            roof.silent(u, roof.when(day, day, 10.0, 14.0))
+        roof.silent(u, roof.when(9, 9))
+    found = [c for slug in ("gateway-silent", "patchy-comms", "unit-silent") for c in run_rule(slug, case_of(roof)).candidates]
+    assert {c.fault for c in found if c.days[9]} == {fault}
