@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from rules.case import Case, once
-from rules.daytable import BIN_HOURS, BINS
+from rules.daytable import BIN_HOURS, BINS, STANDBY
 from rules.finding import Threshold
 from rules.ranks import Mask
 from rules.siblings import middle
@@ -45,6 +45,9 @@ def _slid_free(case: Case, p: int) -> Mask:
     first = np.where(up.any(axis=2), up.argmax(axis=2), BINS)  # the half hour of coming free
     width = np.maximum(BIN_HOURS, case.table["step_s"] / 3600.0)[:, None]
     under = (lit & (bins < first[:, :, None])).sum(axis=2) * width >= HOURS.value
+    # Who stands by all day long slid from nowhere.
+    stood = case.table["symptom_slots"][:, inputs, STANDBY] >= MOST.value * np.maximum(case.table["lit_h"][:, inputs], 0.5)
+    under &= ~stood
     free = (up & (made >= FREE.value * owed)).any(axis=2)
     apart = np.ptp(first, axis=1) * BIN_HOURS >= APART.value
     share = np.where(lit.any(axis=(1, 2)), under.mean(axis=1), np.nan)

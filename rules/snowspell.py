@@ -11,7 +11,22 @@ from rules.daytable import BIN_HOURS, IDLE, MISSING, STANDBY
 from rules.daytable import DARK as DARK_ROWS
 from rules.finding import Threshold
 from rules.ranks import Floats, Mask
-from rules.snowsky import ASLEEP, BRIGHT, DARK, LATEST_DAYS, LOW, MAX_DAYS, STOOD, TRICKLE, Sky, counted_share, uncovered_share
+from rules.snowsky import (
+    ASLEEP,
+    BRIGHT,
+    COVERED,
+    DARK,
+    LATEST_DAYS,
+    LOW,
+    MAX_DAYS,
+    STOOD,
+    TRICKLE,
+    Sky,
+    counted_share,
+    left_behind,
+    uncovered_share,
+)
+from rules.unlit import unlit
 
 DEEP_DAYS = Threshold(2, "days", "own reasoning: one such day may be a storm's")
 DEEP = Threshold(0.22, "of what a thick overcast leaves", "own reasoning: no sky is that dark all day; a cover of snow is")
@@ -66,6 +81,9 @@ def spell_of(
     endless = False
     nobody_up: Mask = sky.asleep[:, inputs].all(axis=1) | (sky.plane[:, p] < TRICKLE.value)
     usual = {n: _usual(n, start, inputs, sky) for n in inputs.tolist()}
+    lightless = bool(unlit(case)[start, inputs].mean() >= 0.5)  # no doubt of a cover: who is under one makes no more in dull light
+    # Who makes plain power and as much as all others is held by something else: what is left of snow lies unevenly.
+    alike = [sky.plane[d, p] > BRIGHT.value and not left_behind(share[d, inputs]).any() for d in range(case.day_count)]
     for n in inputs.tolist():
         days = np.zeros(case.day_count, bool)
         spells[n] = days
@@ -79,8 +97,8 @@ def spell_of(
                 continue
             reference = uncovered_share(p, d, inputs, sky)
             # The plane's own level says what is dark for all; an input lies longer when it falls behind the others.
-            dark = sky.plane[d, p] < sky.cover(d, p) and not returning and not sky.makes_it(d, p)
-            covered = share[d, n] < LOW.value * usual[n] * reference or dark
+            dark = sky.plane[d, p] < (COVERED.value if lightless else sky.cover(d, p)) and not returning and not sky.makes_it(d, p)
+            covered = (share[d, n] < LOW.value * usual[n] * reference and not (d > start and alike[d])) or dark
             if not covered:
                 break
             days[d] = under = True
@@ -114,6 +132,7 @@ def spell_of(
     trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
     deepest = NIL.value < trickle < DEEP.value * sky.dull[start, p] and _whole(case, p, start) < DEEPEST.value * sky.dull[start, p]
     nobody = float(np.nanmax(np.append(share[start], 0.0))) < TRICKLE.value
+    deepest |= lightless
     if (nobody or not sky.trusted) and not (uneven or sure or deepest) and trickle < TRICKLE.value:
         return None
     seen = [d for d in np.flatnonzero(np.any(list(spells.values()), axis=0)).tolist() if np.isfinite(sky.plane[d, p])]
@@ -188,9 +207,7 @@ def _awake_before(n: int, start: int, inputs: np.ndarray, sky: Sky) -> bool:
     return bool(heard.size) and not sky.asleep[heard[-1], n]
 
 
-def _reach_back(
-    case: Case, p: int, start: int, spells: dict[int, Mask], returning: bool, cold: Mask, sky: Sky
-) -> None:
+def _reach_back(case: Case, p: int, start: int, spells: dict[int, Mask], returning: bool, cold: Mask, sky: Sky) -> None:
     """Days before the one that shows the snow: those it lay on unseen, and that of its fall, in place."""
     first = start
     asleep: Mask = np.all(sky.asleep[:, list(spells)], axis=1)

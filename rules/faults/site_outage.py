@@ -31,6 +31,7 @@ from rules.hard import NOTHING, PLAIN_LIGHT, certainty, unit_down
 from rules.ontime import hours_off
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
+from rules.unlit import unlit
 
 COLUMNS = ("dc_power_w", "ac_voltage_v")
 MIN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
@@ -107,6 +108,7 @@ def judge(case: Case) -> RuleResult:
     outside = case.grid_outside_h.max(axis=1) > 0
     # Nobody needs to have told units to sleep: each day of an order must have cost something.
     there &= loss >= plain
+    there &= unlit(case).mean(axis=1) < HALF.value  # nor stands by an order whom no light reaches
     ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, stood_h, loss))

@@ -27,10 +27,10 @@ from rules.faults.site_outage import switched_off
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT
 from rules.held import ordered_days
+from rules.ontime import on_time
 from rules.ranks import Floats, Mask
 from rules.siblings import middle
 from rules.snowsky import (
-    ASLEEP,
     BRIGHT,
     COVERED,
     DARK,
@@ -47,6 +47,7 @@ from rules.snowsky import (
 from rules.snowsleep import sleepers, unheard
 from rules.snowslide import slid_free
 from rules.snowspell import DEEP, DEEP_DAYS, NIL, Spell, spell_of
+from rules.unlit import unlit
 
 COLUMNS = ("dc_power_w", "temp_air_c")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
@@ -56,6 +57,7 @@ DIM_BEHIND = Threshold(0.5, "of the best of the plane", "own reasoning: a cover 
 FREE = Threshold(0.25, "of the inputs heard", "own reasoning: of a dozen the first slides free at once, of three one is no first")
 FEW_DAYS = 3
 LIKE_BEFORE = Threshold(0.65, "of the days before", "own reasoning: it falls from a dull sky and lies on under a clear one")
+STILL = Threshold(0.25, "of lit hours", "own reasoning: longer than units wait to start, in rows of an hour too")
 OPEN_VOLTS = Threshold(1.12, "of voltage at full sun", "pvlib single-diode model: 1.0 open in a hundredth of full sun, 1.2 in full")
 AS_LONG = Threshold(0.75, "of the hours of the best heard", "own reasoning: what misses is no edge of the day")
 AS_BRIGHT = Threshold(0.7, "of the day's light", "own reasoning: a plane shaded or turned from the sun is known by days as bright")
@@ -63,7 +65,7 @@ AS_BRIGHT = Threshold(0.7, "of the day's light", "own reasoning: a plane shaded 
 
 def judge(case: Case) -> RuleResult:
     """One candidate per covered input and spell."""
-    result = RuleResult()
+    result, case = RuleResult(), on_time(case)
     cold, why = cold_days(case)
     unsure = int((case.light_days & ~cold & season_possible(case)).sum())
     if unsure and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any():
@@ -182,6 +184,8 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     """Whether the units say that they stand by with voltage: then it is not the light that lacks."""
     if switched_off(case)[day]:
         return True
+    if unlit(case)[day, inputs].mean() >= 0.5:
+        return False
     hours = case.table["symptom_slots"][day][inputs][:, STANDBY]
     lit = np.maximum(case.table["lit_h"][day, inputs], 0.5)
     units = np.unique(case.unit_of[inputs])
@@ -190,7 +194,7 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     if (no_grid & (case.table["fault_h"][day] > 1)).mean() >= 0.5:
         return True  # most of the site says that the grid is gone
     p = int(case.plane_of[inputs[0]])
-    if (no_grid.mean() >= 0.5 or case.tripped(p)[day]) and _whole_while_on(case, p, day):
+    if (no_grid.mean() >= 0.5 or case.tripped(p)[day]) and (_whole_while_on(case, p, day) or _open_in_light(case, inputs, day)):
         return True
     # Most of the site, too: a plane that the sun hardly reaches shows no voltage.
     if any(_lit_but_still(case, some, day).mean() >= 0.5 for some in (inputs, np.arange(len(case.inputs)))):
@@ -199,11 +203,17 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
 
 
 def _lit_but_still(case: Case, inputs: np.ndarray, day: int) -> Mask:
-    """Which inputs stood still for most of a day with the voltage of an open module in the light, [M]: snow takes the light."""
+    """Which inputs stood still for long with the voltage of an open module in the light, [M]: snow takes the light."""
     table = case.table
     still = table["symptom_slots"][day][inputs][:, [STANDBY, IDLE]].sum(axis=1)
-    out: Mask = still > ASLEEP.value * np.maximum(table["lit_h"][day, inputs], 0.5)
+    out: Mask = still > STILL.value * np.maximum(table["lit_h"][day, inputs], 0.5)
     return out & (np.nan_to_num(table["zero_volts"][day, inputs]) >= OPEN_VOLTS.value)
+
+
+def _open_in_light(case: Case, inputs: np.ndarray, day: int) -> bool:
+    """Whether most inputs that made nothing for a while showed the voltage of an open module in the light meanwhile."""
+    volts = case.table["zero_volts"][day, inputs]
+    return bool((volts >= OPEN_VOLTS.value).sum() >= 0.5 * max(1, np.isfinite(volts).sum()))
 
 
 def _rationed(case: Case, p: int, day: int, sky: Sky) -> bool:
@@ -229,16 +239,24 @@ def _spells(case: Case, p: int, cold: Mask, sky: Sky) -> list[Spell]:
             continue
         returning = False
         if not _covered(case, start, p, sky):
-            returning = _came_back(case, p, start, sky) or bool(slid_free(case)[start, p])
+            slid = bool(slid_free(case)[start, p]) and not _standing(case, inputs, start)
+            returning = _came_back(case, p, start, sky) or slid
             if not returning:
                 continue
         elif not _sudden(case, start, p, sky, cold) or _standing(case, inputs, start) or _rationed(case, p, start, sky):
             continue
         spell = spell_of(case, p, inputs, start, returning, cold, sky)
         if spell is not None:
-            out += [spell] if spell.days else []
+            out += [spell] if spell.days and not _thin(spell, sky) else []
             until = spell.last
     return out
+
+
+def _thin(spell: Spell, sky: Sky) -> bool:
+    """Whether the sensor alone tells of a spell, whose first day, that of most snow, made more than passes a cover."""
+    d, p = spell.start, spell.plane
+    alone = sky.trusted and not (spell.uneven or spell.deep) and bool(np.isfinite(sky.expected[d, p]))
+    return alone and bool(sky.plane[d, p] > BESIDE.value * sky.expected[d, p])
 
 
 def _strength(trusted: bool, apart: bool, measured: bool) -> float:

@@ -27,6 +27,7 @@ from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT, blacked_out, certainty, symptom_days, symptom_loss_wh, unit_down
 from rules.ontime import unit_hours_off
 from rules.ranks import Floats, Mask
+from rules.unlit import unlit
 
 COLUMNS = ("dc_power_w", "state")
 TRICKLE = Threshold(0.004, "of clear sky", "own reasoning: a unit that stands by makes nothing, a covered module a trickle")
@@ -44,6 +45,7 @@ def judge(case: Case) -> RuleResult:
     for u, unit in enumerate(case.site.units):
         inputs = case.inputs_of_unit(u)
         days, judged = symptom_days(hours[:, u], seen[:, u])
+        days &= ~unlit(case)[:, inputs].all(axis=1)  # no standstill: no light comes through
         unjudged = int((case.light_days & ~judged).sum())
         if unjudged:
             result.unjudged += [

@@ -262,7 +262,7 @@ def test_a_clock_set_forward_leaves_no_silence() -> None:
 
 @pytest.mark.parametrize(("first", "last"), [(5, 5), (10, 11)])
 def test_a_wrong_clock_hides_no_silence(first: int, last: int, threshold: MoveThreshold) -> None:
-    """Stamps nearly four hours early miss an end of each day's light: no bad link, among whose gaps a silence counts for nothing."""
+    """Stamps nearly four hours early miss an end of each day's light: no bad link, among whose gaps a silence is lost."""
     roof = make_roof(days=14, kinds="c")
     roof.shift_s = np.where(roof.ts < roof.ts[roof.when(8, 8, 0.0)][0], -14100.0, 0.0)
     case = case_of(_silent(roof, [0, 1, 2, 3, 4], first, last))

@@ -8,7 +8,7 @@ import rules.hard
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof, only, run_rule
+from tests.rules.make import FIRST_DAY, VOC, Roof, case_of, findings, make_roof, only, run_rule
 
 
 def _roof() -> Roof:
@@ -107,6 +107,8 @@ def test_a_trickle_is_no_standby(trickle: float, fires: bool) -> None:
     roof = make_roof(days=9, kinds="c")
     for n in roof.inputs_of(1):
         roof.scale(n, trickle, roof.when(4, 6))
+        if not trickle:
+            roof.volts[roof.when(4, 6), n] = 0.95 * VOC
     roof.standby(1, roof.when(4, 6, 10.0, 14.0))
     assert bool(run_rule("unit-standby", case_of(roof)).candidates) is fires
 

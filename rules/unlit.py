@@ -1,0 +1,25 @@
+"""Modules that no light reaches, told by the voltage of what makes nothing.
+
+An input that stands still shows the voltage of an open module: 1.2 of that at full sun in the light, 1.0 in a thousandth of it near
+freezing (pvlib, CEC single-diode model). Less is no standstill for want of a grid or by an order: no light comes through.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.case import Case
+from rules.daytable import IDLE, STANDBY
+from rules.finding import Threshold
+from rules.ranks import Mask
+
+LIGHTLESS = Threshold(1.0, "of voltage at full sun", "pvlib single-diode model: open at 0 Celsius in a thousandth of full sun")
+MOSTLY = Threshold(0.6, "of lit hours", "own reasoning: in the gloom of its ends any day's modules show less")
+PLUGGED = Threshold(0.3, "of voltage at full sun", "own reasoning: less is no module, or a broken one")
+
+
+def unlit(case: Case) -> Mask:
+    """Days on which each input stood still, at a voltage too low for any light on its module, [D, N]; False where none is told."""
+    volts, lit = np.nan_to_num(case.table["zero_volts"]), case.table["lit_h"]
+    still = case.table["symptom_slots"][:, :, [STANDBY, IDLE]].sum(axis=2)
+    return np.asarray((volts > PLUGGED.value) & (volts < LIGHTLESS.value) & (still > MOSTLY.value * np.maximum(lit, 0.5)))
