@@ -27,7 +27,7 @@ from rules.faults.site_outage import switched_off
 from rules.finding import Alternative, Threshold
 from rules.hard import PLAIN_LIGHT
 from rules.held import ordered_days
-from rules.ontime import on_time
+from rules.ontime import bins_late, on_time
 from rules.ranks import Floats, Mask
 from rules.siblings import middle
 from rules.snowsky import (
@@ -65,8 +65,10 @@ AS_BRIGHT = Threshold(0.7, "of the day's light", "own reasoning: a plane shaded 
 
 def judge(case: Case) -> RuleResult:
     """One candidate per covered input and spell."""
+    torn = _torn(case)
     result, case = RuleResult(), on_time(case)
     cold, why = cold_days(case)
+    cold &= ~torn
     unsure = int((case.light_days & ~cold & season_possible(case)).sum())
     if unsure and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any():
         result.unjudged.append(Unjudged(None, "snow", "no air temperature", unsure))
@@ -85,6 +87,13 @@ def judge(case: Case) -> RuleResult:
     for plane in found:
         _tell(case, plane, [s for spells in found for s in spells], sky, why, result)
     return result
+
+
+def _torn(case: Case) -> Mask:
+    """The first and last day of a record, [D], where a clock is off then: put right, a part of their rows lies outside of it."""
+    off = (bins_late(case) != 0).any(axis=1)
+    off[1:-1] = False
+    return np.asarray(off)
 
 
 def _too_dark(case: Case, sky: Sky) -> Mask:
@@ -184,7 +193,7 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     """Whether the units say that they stand by with voltage: then it is not the light that lacks."""
     if switched_off(case)[day]:
         return True
-    if unlit(case)[day, inputs].mean() >= 0.5:
+    if unlit(case)[day, inputs].mean() > 0.5:
         return False
     hours = case.table["symptom_slots"][day][inputs][:, STANDBY]
     lit = np.maximum(case.table["lit_h"][day, inputs], 0.5)
@@ -253,10 +262,13 @@ def _spells(case: Case, p: int, cold: Mask, sky: Sky) -> list[Spell]:
 
 
 def _thin(spell: Spell, sky: Sky) -> bool:
-    """Whether the sensor alone tells of a spell, whose first day, that of most snow, made more than passes a cover."""
-    d, p = spell.start, spell.plane
-    alone = sky.trusted and not (spell.uneven or spell.deep) and bool(np.isfinite(sky.expected[d, p]))
-    return alone and bool(sky.plane[d, p] > BESIDE.value * sky.expected[d, p])
+    """Whether the sensor alone tells of a spell, in whose first two days a plane made more than passes a cover: none is fresher."""
+    if not sky.trusted or spell.uneven or spell.deep:
+        return False
+    d = np.arange(spell.start, min(spell.start + 2, spell.last + 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = sky.plane[d, spell.plane] / sky.expected[d, spell.plane]
+    return bool(np.fmin.reduce(ratio) > BESIDE.value)
 
 
 def _strength(trusted: bool, apart: bool, measured: bool) -> float:

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import rules.faults.snow as rule
-from rules import snowsky, snowspell
+from rules import snowsky, snowslide, snowspell
 from rules.candidate import Candidate
 from rules.case import Case
 from rules.diagnose import diagnose
@@ -235,3 +235,65 @@ def test_what_a_plane_turned_from_the_sun_makes_of_bright_days_is_its_share_of_t
     assert snowsky._light_level(made, expected, np.full(18, 0.9))[8:16] == pytest.approx(0.5)
     threshold(snowsky, "ALIKE_LIGHT", 1e3)
     assert snowsky._light_level(made, expected, np.full(18, 0.9)) == pytest.approx(0.9)
+
+
+def test_snow_is_told_by_records_put_right() -> None:
+    """Three hours late at first: east and west seem to see two skies, and the first day's rows lie partly before it."""
+    planes = {"east": (90.0, 30.0), "west": (270.0, 30.0)}
+    roof = make_roof(units=[["east", "west"]] * 4, days=14, first=JANUARY, air_c=-4.0, kinds="c", planes=planes)
+    roof.shift_s = np.where(roof.ts < roof.ts[roof.when(8, 8, 0.0)][0], 10800.0, 0.0)
+    for n in range(0, 8, 2):
+        roof.scale(n, 0.03, roof.when(4, 5 + n % 4 // 2))
+    case = case_of(roof, roof.weather())
+    assert np.flatnonzero(rule._torn(case)).tolist() == [0]
+    found = run_rule("snow", case).candidates
+    assert {n for c in found for n in c.inputs} == {0, 2, 4, 6}
+    assert set(np.flatnonzero(np.any([c.days for c in found], axis=0)).tolist()) <= {3, 4, 5, 6}
+
+
+def test_who_makes_plain_power_and_as_much_as_all_others_is_out_of_the_snow() -> None:
+    """A limit that holds after a snowfall takes half of a bright day from all alike; what is left of snow lies unevenly."""
+    roof = _roof()
+    for n in range(6):
+        roof.scale(n, 0.03, roof.when(5, 5))
+        roof.scale(n, 0.5, roof.when(6, 8))
+    days = {tuple(np.flatnonzero(c.days)) for c in run_rule("snow", case_of(roof, roof.weather())).candidates}
+    assert days == {(5,)}
+    roof = _roof()
+    for n in range(6):
+        roof.scale(n, 0.03, roof.when(5, 5))
+        roof.scale(n, 0.5 if n % 2 else 0.9, roof.when(6, 8))
+    days = {tuple(np.flatnonzero(c.days)) for c in run_rule("snow", case_of(roof, roof.weather())).candidates}
+    assert (5, 6, 7, 8) in days
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.22, True), (0.38, False)])
+def test_a_plane_that_the_sensor_alone_finds_dim_lies_under_no_snow(share: float, told: bool) -> None:
+    """Two planes known by a wrong tilt differ by half; the first day's cover lets a fifth through at most."""
+    roof = _roof()
+    for n in range(6):
+        roof.scale(n, share, roof.when(5, 7))
+    assert bool(run_rule("snow", case_of(roof, roof.weather())).candidates) is told
+
+
+def test_a_morning_without_grid_is_no_snow_that_slid(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody made anything up to some hour of a bright morning, units with open modules in the light least of all."""
+    roof = _roof()
+    for n, hour in enumerate((11.0, 12.0, 13.0, 14.0, 14.5, 10.0)):
+        roof.scale(n, 0.17, roof.when(5, 5, 0.0, hour))
+    case = case_of(roof, roof.weather())
+    assert run_rule("snow", case).candidates
+    monkeypatch.setattr(rule, "_standing", lambda *about: about[-1] == 5)
+    assert not run_rule("snow", case_of(roof, roof.weather())).candidates
+
+
+def test_who_stands_by_all_day_slid_from_nowhere() -> None:
+    roof = _roof()
+    for u in (0, 1):
+        roof.standby(u, roof.when(5, 5, 0.0, 24.0 if u else 13.0))
+    case = case_of(roof, roof.weather())
+    case.table["symptom_slots"][5, :2, 4] = 0.0  # under a cover in the morning, and free at noon
+    assert not snowslide.slid_free(case)[5, 0]
+    case.table["symptom_slots"][5, :4, 4] = 0.0
+    again = Case(case.table)
+    assert snowslide.slid_free(again)[5, 0]
