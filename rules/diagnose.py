@@ -79,6 +79,8 @@ _STOPS: Final = ("site-outage", "curtailment", "grid-out-of-range")
 _NIL, _WORKS, _LONGER = 0.01, 0.05, 1.0
 #: Share of the other inputs under snow, and of a suspicion's days with so many, that leave no doubt of one more.
 _ALL_SNOWED, _MOSTLY_SNOWED = 0.9, 0.5
+#: Days after snow in which the last of it may still lie along the lower edge.
+_MELTS = 3
 #: Share of a suspicion's days that an accepted one of its own fault has, too, or on which siblings have one clock.
 _ALIKE = 0.7
 
@@ -157,6 +159,10 @@ class _Claims:
             others = np.delete(snow, inputs, axis=1)
             among = candidate.days & (others.sum(axis=1) >= max(1.0, _ALL_SNOWED * others.shape[1]))
             return among if among.sum() >= _MOSTLY_SNOWED * candidate.days.sum() else none
+        if candidate.fault == "substring-loss":
+            # The rest of the snow lies on the lowest strip of cells, behind one bypass diode, until it melts.
+            rest = np.convolve(snow[:, inputs].all(axis=1).astype(float), np.ones(_MELTS + 1))[: case.day_count] > 0.0
+            return none if (candidate.days & ~rest).any() else candidate.days
         if candidate.fault in _WHOLE:
             # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
             there = heard(case, candidate.days, inputs)

@@ -223,3 +223,13 @@ def test_where_nobody_else_is_left_no_snow_on_others_explains(healthy_case: Case
     snow = _candidate(healthy_case, "snow", everybody, slice(1, 3), "site")
     stands = _candidate(healthy_case, "unit-standby", everybody, slice(6, 12), "site")
     assert ("unit-standby", 6) in _accepted(healthy_case, snow, stands)
+
+
+@pytest.mark.parametrize(("last", "told"), [(9, False), (20, True)])
+def test_the_last_snow_on_the_lowest_cells_is_no_lost_substring(healthy_case: Case, last: int, told: bool) -> None:
+    """It bypasses one of three strings until it melts (common practice: one diode to the cells along the lower edge)."""
+    snow = _candidate(healthy_case, "snow", (2,), slice(3, 6))
+    loss = _candidate(healthy_case, "substring-loss", (2,), slice(7, last))
+    assert ("substring-loss" in {f for f, _ in _accepted(healthy_case, snow, loss)}) is told
+    other = _candidate(healthy_case, "substring-loss", (3,), slice(7, last))
+    assert "substring-loss" in {f for f, _ in _accepted(healthy_case, snow, other)}
