@@ -149,10 +149,12 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
         for p, (level, noise) in enumerate(levels)
     ]
     if len(levels) > 1 and not all(found):
+        # Against a sensor each plane scatters by itself, and its variance says what it is worth; under a guessed sky all err together.
         size = np.bincount(case.plane_of, minlength=len(levels)).astype(float)
+        worth = np.array([noise**-2 for _, noise in levels]) if case.sensor_trust[0] else size
         even = np.stack([level / median_of(level[np.isfinite(level)]) for level, _ in levels])
-        weight = np.where(np.isfinite(even), size[:, None], 0.0)
-        share = weight.sum(axis=0) / size.sum()
+        weight = np.where(np.isfinite(even), worth[:, None], 0.0)
+        share = weight.sum(axis=0) / worth.sum()
         roof = np.where(share > 0.5, (np.nan_to_num(even) * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
         noise = plane_scatter(roof)
         deepest = max(beside.values(), default=None)
