@@ -40,6 +40,7 @@ PASSING = Threshold(45.0, "min", "own reasoning: no clock goes off by so little 
 QUIET_DAYS = Threshold(4, "days", "own reasoning: no clock is set right for days and then off by as much; clouds hide it")
 WAKES = Threshold(0.006, "W per rated W", "own reasoning: a few watts of a module, where a unit starts to count")
 BESIDE = Threshold(0.5, "of the shift", "own reasoning: nearer to the shift than to a right clock")
+ENDS = Threshold(0.4, "of the shift", "own reasoning: horizon and gloom move the ends of the day too, by less than a clock")
 COARSE = Threshold(1800.0, "s between rows", "own reasoning: a shift of an hour is two rows then, or one")
 JUMP = Threshold(45.0, "min overnight", "own reasoning: summer time is 60; weather and rows of half an hour move an end by 30")
 JUMP_DAYS = Threshold(4, "days each way", "own reasoning: the middle of four is not moved by one dull morning")
@@ -283,6 +284,8 @@ def _judge(case: Case, who: str, inputs: np.ndarray, result: RuleResult) -> None
         if count < QUIET_DAYS.value and abs(shift) < PASSING.value and right[:first].any() and right[last + 1 :].any():
             continue
         ends = edge[hit & inside & np.isfinite(edge)]
+        if ends.size and float(np.median(ends)) * np.sign(shift) < ENDS.value * abs(shift):
+            continue  # of two sides of a jump that whose ends fit the sun is right
         # Days beside them that lie as far off, though not far enough to tell by themselves.
         wide = 0.25 * case.table["step_s"] / 60.0 * (case.table["step_s"] > 600)
         alike = ~(edge * np.sign(shift) < BESIDE.value * abs(shift) + wide) & case.light_days

@@ -45,7 +45,7 @@ def test_from_one_day_on() -> None:
     assert found.days == pytest.approx(8, abs=1)
 
 
-@pytest.mark.parametrize(("name", "value"), [("MIN_SHIFT", 100.0), ("MIN_DAYS", 99)])
+@pytest.mark.parametrize(("name", "value"), [("MIN_SHIFT", 100.0), ("MIN_DAYS", 99), ("ENDS", 2.0)])
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert judge(case.table).findings
     threshold(rule, name, value)

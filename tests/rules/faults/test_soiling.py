@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,9 +16,11 @@ from tests.rules.conftest import MoveThreshold
 from tests.rules.make import PLANES, Roof, case_of, findings, make_roof, only, run_rule
 
 
-def _dirty(slope: float = 0.004, inputs: tuple[int, ...] = (2,), reset: int | None = 18, days: int = 24) -> Roof:
+def _dirty(
+    slope: float = 0.004, inputs: tuple[int, ...] = (2,), reset: int | None = 18, days: int = 24, **kwargs: Any
+) -> Roof:
     """Dust from the first day on, and rain on day ``reset``."""
-    roof = make_roof(days=days)
+    roof = make_roof(days=days, **kwargs)
     last = days if reset is None else reset
     factor = np.where(roof.day < last, 1 - slope * roof.day, 1.0)
     for n in inputs:
@@ -159,7 +162,7 @@ def test_what_parts_two_teeth(threshold: MoveThreshold, name: str, value: float)
 def test_one_rain_that_washes_a_roof_speaks_against_a_sensor(threshold: MoveThreshold) -> None:
     """A tenth lost over weeks, and back overnight: under what a slow fall alone must reach."""
     threshold(rule, "SENSOR_DROP", 0.5)  # it would speak for itself
-    roof = _dirty(slope=0.0045, inputs=tuple(range(10)), reset=19, days=26)
+    roof = _dirty(slope=0.0045, inputs=tuple(range(6)), reset=19, days=26, units=[["west", "west"]] * 3)
     case = case_of(roof, roof.weather())
     assert "west" in {c.plane for c in run_rule("soiling", case).candidates}
     threshold(rule, "WASHED", 9.0)
