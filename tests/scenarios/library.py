@@ -1,8 +1,8 @@
 """The scenario library: families of simulated sites, over train seeds and sealed seeds.
 
 Rules may be tuned while looking at train seeds (0 to 13599). Sealed seeds (from
-1200000) are for measuring only: nobody looks at a sealed site to change a rule.
-Seeds from 100000, 200000, and so on to 1100000 were sealed once: rules were changed after their
+1300000) are for measuring only: nobody looks at a sealed site to change a rule.
+Seeds from 100000, 200000, and so on to 1200000 were sealed once: rules were changed after their
 aggregates were seen.
 """
 
@@ -31,7 +31,7 @@ from triage.importing import Loaded
 
 T = TypeVar("T")
 Seeds = Literal["train", "sealed"]
-SEALED_FROM = 1_200_000
+SEALED_FROM = 1_300_000
 TRAIN_UNTIL = 13_600
 
 #: Each family's place in the round: every fault, every look-alike, and mixtures more often.
