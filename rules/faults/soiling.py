@@ -149,7 +149,7 @@ def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Tee
         for p, (level, noise) in enumerate(levels)
     ]
     if len(levels) > 1 and not all(found):
-        # Against a sensor each plane scatters by itself, and its variance says what it is worth; under a guessed sky all err together.
+        # Against a sensor each plane scatters by itself, and its variance tells its worth; under a guessed sky all err together.
         size = np.bincount(case.plane_of, minlength=len(levels)).astype(float)
         worth = np.array([noise**-2 for _, noise in levels]) if case.sensor_trust[0] else size
         even = np.stack([level / median_of(level[np.isfinite(level)]) for level, _ in levels])
