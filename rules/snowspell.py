@@ -83,7 +83,8 @@ def spell_of(
     usual = {n: _usual(n, start, inputs, sky) for n in inputs.tolist()}
     lightless = bool(unlit(case)[start, inputs].mean() > 0.5)  # no doubt of a cover: who is under one makes no more in dull light
     # Who makes plain power and as much as all others is held by something else: what is left of snow lies unevenly.
-    alike = [sky.plane[d, p] > BRIGHT.value and not left_behind(share[d, inputs]).any() for d in range(case.day_count)]
+    several = len(inputs) > 1
+    alike = [several and sky.plane[d, p] > BRIGHT.value and not left_behind(share[d, inputs]).any() for d in range(case.day_count)]
     for n in inputs.tolist():
         days = np.zeros(case.day_count, bool)
         spells[n] = days

@@ -256,19 +256,9 @@ def _spells(case: Case, p: int, cold: Mask, sky: Sky) -> list[Spell]:
             continue
         spell = spell_of(case, p, inputs, start, returning, cold, sky)
         if spell is not None:
-            out += [spell] if spell.days and not _thin(spell, sky) else []
+            out += [spell] if spell.days else []
             until = spell.last
     return out
-
-
-def _thin(spell: Spell, sky: Sky) -> bool:
-    """Whether the sensor alone tells of a spell, in whose first two days a plane made more than passes a cover: none is fresher."""
-    if not sky.trusted or spell.uneven or spell.deep:
-        return False
-    d = np.arange(spell.start, min(spell.start + 2, spell.last + 1))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = sky.plane[d, spell.plane] / sky.expected[d, spell.plane]
-    return bool(np.fmin.reduce(ratio) > BESIDE.value)
 
 
 def _strength(trusted: bool, apart: bool, measured: bool) -> float:

@@ -267,15 +267,6 @@ def test_who_makes_plain_power_and_as_much_as_all_others_is_out_of_the_snow() ->
     assert (5, 6, 7, 8) in days
 
 
-@pytest.mark.parametrize(("share", "told"), [(0.22, True), (0.38, False)])
-def test_a_plane_that_the_sensor_alone_finds_dim_lies_under_no_snow(share: float, told: bool) -> None:
-    """Two planes known by a wrong tilt differ by half; the first day's cover lets a fifth through at most."""
-    roof = _roof()
-    for n in range(6):
-        roof.scale(n, share, roof.when(5, 7))
-    assert bool(run_rule("snow", case_of(roof, roof.weather())).candidates) is told
-
-
 def test_a_morning_without_grid_is_no_snow_that_slid(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nobody made anything up to some hour of a bright morning, units with open modules in the light least of all."""
     roof = _roof()
