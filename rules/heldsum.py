@@ -74,12 +74,13 @@ def _exact(case: Case, level: Floats, light: Floats, use: Mask, row: int) -> lis
             held, curve = level[d, at], light[d, at]
             number = float(np.median(held))
             bent = curve.max() > (1 + FAIR_BEND.value) * curve.min()
-            if len(at) >= EXACT_ROWS.value and bent and np.abs(held / number - 1).max() < EXACT.value:
-                hours = len(at) * case.bin_hours
-                # What stands at a number that the sky no longer allows repeats itself.
-                more = ((np.abs(level[d] / number - 1) < EXACT.value) & (light[d] < FAR_BELOW.value * number)).any()
-                if hours >= STRONG_HOURS.value and stuck[d] < 0.5 * hours and not more:
-                    runs.append((d, number))
+            if len(at) < EXACT_ROWS.value or not bent or np.abs(held / number - 1).max() >= EXACT.value:
+                continue
+            hours = len(at) * case.bin_hours
+            # What stands at a number that the sky no longer allows repeats itself.
+            more = ((np.abs(level[d] / number - 1) < EXACT.value) & (light[d] < FAR_BELOW.value * number)).any()
+            if hours >= STRONG_HOURS.value and stuck[d] < 0.5 * hours and not more:
+                runs.append((d, number))
     out: list[float] = []
     for _, number in runs:
         again = {d for d, other in runs if abs(other / number - 1) < SAME.value}

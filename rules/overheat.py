@@ -31,7 +31,8 @@ OTHERS = Threshold(2, "units", "own reasoning: one other may be the cool or the 
 MANY_OTHERS = Threshold(6, "units", "own reasoning: not most of so many are built in without air")
 CEILING = Threshold(0.4, "of the bright hours", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
 _SOUND = 2  # days without undue heat that tell a unit's own course
-_TOP, _LOW = 0.75, 0.6  # of the day's most light: its bright and its dimmer hours
+BRIGHT_HOURS = Threshold(0.75, "of the day's most light", "own reasoning: a unit gets hot in its brightest hours")
+_LOW = 0.6  # of the day's most light: its dimmer hours
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ def overheated(case: Case, u: int) -> Overheated | None:
             lit &= np.isfinite(case.own_index(without=p))
     owed, made = np.where(lit, owed, 0.0), np.where(lit, made, 0.0)
     most = owed.max(axis=1, keepdims=True)
-    bright = (owed >= _TOP * most) & (owed > BRIGHT.value * BIN_HOURS)
+    bright = (owed >= BRIGHT_HOURS.value * most) & (owed > BRIGHT.value * BIN_HOURS)
     dim = (owed < _LOW * most) & (owed > 0.1 * BIN_HOURS)
     with np.errstate(invalid="ignore", divide="ignore"):
         high = (made * bright).sum(axis=1) / (owed * bright).sum(axis=1)

@@ -145,12 +145,10 @@ def _teeth(
     if not sinking:
         return None
     sigma = max(float(np.sqrt(rest / max(count, 1))), noise, 0.003)
-    moments = np.array([_moment(s) for s in sinking])
-    slope = float((moments * [s.slope for s in sinking]).sum() / moments.sum())
-    sure = -slope * float(np.sqrt(moments.sum())) / sigma
+    slope, moment = _common(sinking)
+    sure = -slope * float(np.sqrt(moment)) / sigma
     sinking = [s for s in sinking if s.slope <= FLAT * slope]
-    steep = np.array([_moment(s) for s in sinking])
-    falls = float(steep @ [s.slope for s in sinking] / steep.sum())
+    falls, _ = _common(sinking)
     top = max(s.start for s in parts)
     # What stays is no dirt, unless it stays clean: small rains take the little there is.
     odd = sum(len(s.days) for s in parts if s.slope > FLAT * slope and s.middle < top - 0.4 * (top - min(p.end for p in sinking)))
@@ -189,14 +187,13 @@ def from_onset(teeth: Teeth, level: Floats, noise: float) -> Teeth | None:
     parts = [_sinking(s, level) for s in teeth.parts]
     if all(new is old for new, old in zip(parts, teeth.parts, strict=True)):
         return None
-    steep = np.array([_moment(s) for s in parts])
-    slope = float(steep @ [s.slope for s in parts] / steep.sum())
-    spare = sum(len(s.days) - 2 for s in parts)
-    rest = sum(float(((level[s.days] - line_of(s.days.astype(float), level[s.days])[2]) ** 2).sum()) for s in parts)
-    sigma = max(float(np.sqrt(rest / max(spare, 1))), noise, 0.003)
+    slope, moment = _common(parts)
+    spare = [len(s.days) - 2 for s in parts]
+    rest = sum(s.scatter**2 * n for s, n in zip(parts, spare, strict=True))
+    sigma = max(float(np.sqrt(rest / max(sum(spare), 1))), noise, 0.003)
     clean = max(s.start for s in parts)
     drop = clean - min(s.end for s in parts)
-    sure = -slope * float(np.sqrt(steep.sum())) / sigma
+    sure = -slope * float(np.sqrt(moment)) / sigma
     return replace(teeth, parts=parts, slope=slope, sure=sure, clean=clean, drop=drop)
 
 
@@ -215,6 +212,12 @@ def _sinking(part: Segment, level: Floats) -> Segment:
     if best is None or after is None or before - best < PARTING.value * best / max(len(y) - 4, 1):
         return part
     return after
+
+
+def _common(parts: list[Segment]) -> tuple[float, float]:
+    """The slope common to some stretches, and the spread of their days that tells it."""
+    moments = np.array([_moment(s) for s in parts])
+    return float(moments @ [s.slope for s in parts] / moments.sum()), float(moments.sum())
 
 
 def _moment(part: Segment) -> float:

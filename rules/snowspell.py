@@ -26,7 +26,7 @@ from rules.snowsky import (
     left_behind,
     uncovered_share,
 )
-from rules.unlit import unlit
+from rules.unlit import most_unlit
 
 DEEP_DAYS = Threshold(2, "days", "own reasoning: one such day may be a storm's")
 DEEP = Threshold(0.22, "of what a thick overcast leaves", "own reasoning: no sky is that dark all day; a cover of snow is")
@@ -81,7 +81,7 @@ def spell_of(
     endless = False
     nobody_up: Mask = sky.asleep[:, inputs].all(axis=1) | (sky.plane[:, p] < TRICKLE.value)
     usual = {n: _usual(n, start, inputs, sky) for n in inputs.tolist()}
-    lightless = bool(unlit(case)[start, inputs].mean() > 0.5)  # no doubt of a cover: who is under one makes no more in dull light
+    lightless = most_unlit(case, inputs, start)  # no doubt of a cover: who is under one makes no more in dull light
     # Who makes plain power and as much as all others is held by something else: what is left of snow lies unevenly.
     several = len(inputs) > 1
     alike = [several and sky.plane[d, p] > BRIGHT.value and not left_behind(share[d, inputs]).any() for d in range(case.day_count)]

@@ -27,7 +27,7 @@ from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
 from rules.held import ordered_days
 from rules.ontime import bins_late
-from rules.overheat import overheated
+from rules.overheat import BRIGHT_HOURS, overheated
 from rules.ranks import Floats, Mask, row_quantile
 from rules.resistance import resistive
 
@@ -53,7 +53,6 @@ PINNED_DAYS = Threshold(8, "bright days", "own reasoning: fewer may be one spell
 PINNED_BRIGHT = Threshold(0.6, "of the brightest day", "own reasoning: with less light its limit is not reached")
 SKY_DAYS = Threshold(5, "days", "own reasoning: heat does the same on every hot day; haze, dirt and shade do on some")
 KEEPS = Threshold(0.98, "of its level", "own reasoning: siblings in the same light differ by 1 to 2 %")
-BRIGHT_HOURS = Threshold(0.75, "of the day's most light", "own reasoning: a unit gets hot in its brightest hours")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
 MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 

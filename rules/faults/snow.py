@@ -47,7 +47,7 @@ from rules.snowsky import (
 from rules.snowsleep import sleepers, unheard
 from rules.snowslide import slid_free
 from rules.snowspell import DEEP, DEEP_DAYS, NIL, Spell, spell_of
-from rules.unlit import unlit
+from rules.unlit import most_unlit
 
 COLUMNS = ("dc_power_w", "temp_air_c")
 HIDDEN = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: below any disagreement of models and meters")
@@ -193,7 +193,7 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
     """Whether the units say that they stand by with voltage: then it is not the light that lacks."""
     if switched_off(case)[day]:
         return True
-    if unlit(case)[day, inputs].mean() > 0.5:
+    if most_unlit(case, inputs, day):
         return False
     hours = case.table["symptom_slots"][day][inputs][:, STANDBY]
     lit = np.maximum(case.table["lit_h"][day, inputs], 0.5)

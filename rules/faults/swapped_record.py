@@ -182,11 +182,9 @@ def _single(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Float
             odd = days & bad & (own[n] > ODD.value * usual[home])
             many = min(len(courses.members[home]), len(courses.members[p])) >= _FEW
             like = bad & (theirs < PLAIN_BETTER.value * own[n]) & (theirs < SURE_FIT.value)
-            if many and _lasts(odd, bad):
-                out[n] = _Follows(p, odd, own[n], theirs, None)
-            elif _lasts(like, bad) and courses.sun_tells(n, p, like):
-                out[n] = _Follows(p, like, own[n], theirs, None)
-            if n in out:
+            by_many = many and _lasts(odd, bad)
+            if by_many or (_lasts(like, bad) and courses.sun_tells(n, p, like)):
+                out[n] = _Follows(p, odd if by_many else like, own[n], theirs, None)
                 break
     return out
 
