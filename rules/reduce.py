@@ -47,6 +47,7 @@ LIT_SKY = Threshold(
 )
 LOW_SKY = Threshold(0.05, "W per rated W", "own reasoning: under a clear sky; lower, the sun stands in trees, mist and hills")
 LEAST_SKY = Threshold(0.01, "W per rated W", "own reasoning: a clear sky on a plane turned from a low sun (pvlib, Hay-Davies)")
+DAYLIGHT = Threshold(0.15, "W per rated W", "own reasoning: under a clear sky; from here on a unit is awake under thick cloud too")
 ZERO_POWER = Threshold(0.005, "W per rated W", "own reasoning: meter offset of 1 to 2 W on a 400 W module")
 TRICKLE = Threshold(0.002, "W per rated W", "own reasoning: over a meter's last digit; units stay awake at some 1 W")
 ZERO_SHARE = Threshold(0.015, "of siblings' power", "own reasoning: a leak or an offset; deep shade leaves more")
@@ -584,7 +585,9 @@ def _silence_features(
     for n, u in enumerate(unit_of):
         np.maximum(clear_u[:, :, u], frame.plane_clear[:, :, frame.plane_index[n]], out=clear_u[:, :, u])
     lit_u = _unit_any(frame.lit, unit_of, units)
-    day_light = (clear_u >= 0.15) & panel.covered[:, :, None]
+    # In winter a plane may turn its back on the sun all day: half of its best is its day.
+    least = np.clip(0.5 * clear_u.max(axis=1, keepdims=True), LEAST_SKY.value, DAYLIGHT.value)
+    day_light = (clear_u >= least) & panel.covered[:, :, None]
     gateways = [u.gateway for u in site.units]
     quiet = np.zeros(present_u.shape, bool)
     for name in dict.fromkeys(gateways):

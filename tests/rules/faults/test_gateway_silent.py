@@ -283,3 +283,11 @@ def test_a_day_lost_between_sound_ones_is_a_silence_of_its_own(units: int, fault
         roof.silent(u, roof.when(9, 9))
     found = [c for slug in ("gateway-silent", "patchy-comms", "unit-silent") for c in run_rule(slug, case_of(roof)).candidates]
     assert {c.fault for c in found if c.days[9]} == {fault}
+
+
+def test_the_winter_day_of_a_plane_turned_from_the_sun_has_its_daylight() -> None:
+    """At 45 degrees south a roof that faces south hardly sees the sun in July (pvlib's sun), and still makes a little."""
+    away = {"south": (180.0, 20.0)}
+    roof = make_roof(days=12, first=19905, latitude=-45.0, planes=away, units=(("south",) * 2,) * 5)  # from 2024-07-01
+    found = findings(_silent(roof, [0, 1, 2, 3, 4], 5, 7))
+    assert [(f.fault, f.days) for f in found] == [("gateway-silent", 3)]
