@@ -7,11 +7,11 @@ import numpy as np
 from rules.case import Case, once
 from rules.finding import Threshold
 from rules.ranks import Floats, Mask
+from rules.reduce.sitelevel import UPPER_RANK
 
 ALIKE_UNITS = Threshold(0.025, "ratio", "own reasoning: the same order per VA for all; free units differ by their modules")
 LEAST_LEVEL = Threshold(0.10, "of rating", "own reasoning: below, readings in steps of 5 W make a grey sky level")
 REACHED = Threshold(0.97, "of the level", "own reasoning: units under an order stay level to some per cent")
-UPPER = 0.8  # rank of the units' load that is the site's level (rules.reduce)
 RUNS = Threshold(0.01, "of rating", "own reasoning: as the level itself is read: less is a unit that does not run")
 WORKING = Threshold(0.1, "of the unit's best input", "own reasoning: an input at a tenth of its neighbours is dead or dark")
 OWN_CEILING = Threshold(0.94, "of rating", "own reasoning: data sheets and meters agree within some 3 %, and half hours hold a dip")
@@ -45,7 +45,7 @@ def upper_light(case: Case) -> Floats:
         could = np.einsum("dnb,n->db", clear[:, case.plane_of[mine]], case.rated[mine]) / (va or case.rated[mine].sum())
         units.append(np.where(loads[:, mine[0]] > RUNS.value, could / case.bin_hours, np.nan))
     ordered = np.sort(np.stack(units), axis=0)
-    rank = np.rint(UPPER * np.maximum(np.isfinite(ordered).sum(axis=0) - 1, 0)).astype(int)
+    rank = np.rint(UPPER_RANK * np.maximum(np.isfinite(ordered).sum(axis=0) - 1, 0)).astype(int)
     return np.asarray(np.nan_to_num(np.take_along_axis(ordered, rank[None], 0)[0]))
 
 

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 
 import rules.panel
-import rules.reduce
+import rules.reduce.frame
 from rules.daytable import DARK, DEAD, FIELDS, IDLE, MISSING, STANDBY
-from rules.reduce import reduce_days
+from rules.reduce import reduce_days, symptoms
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import FIRST_DAY, NO_WEATHER, Roof, make_roof, table_of
 
@@ -69,9 +69,9 @@ def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> 
     roof = make_roof(days=3, kinds="c")
     roof.dead(1, roof.when(1, 1, 10, 13))
     before = _hours(roof, DEAD)[1, 1]
-    threshold(rules.reduce, name, value)
+    threshold(rules.reduce.frame if name == "LIT_POWER" else symptoms, name, value)
     if name == "ZERO_POWER":
-        threshold(rules.reduce, "ZERO_SHARE", value)
+        threshold(symptoms, "ZERO_SHARE", value)
     assert _hours(roof, DEAD)[1, 1] < before
 
 
@@ -80,7 +80,7 @@ def test_a_leak_below_the_share_is_nil() -> None:
         roof = make_roof(days=3, kinds="c")
         when = roof.when(1, 1, 10, 14)
         roof.idle(1, when)
-        leak = factor * max(rules.reduce.ZERO_SHARE.value * roof.healthy[when, 1].max(), 400 * rules.reduce.ZERO_POWER.value)
+        leak = factor * max(symptoms.ZERO_SHARE.value * roof.healthy[when, 1].max(), 400 * symptoms.ZERO_POWER.value)
         roof.power[when, 1] = leak
         assert bool(_hours(roof, IDLE)[1, 1] > 3) is nil
 

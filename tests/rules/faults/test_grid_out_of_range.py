@@ -5,7 +5,7 @@ import pytest
 
 import rules.faults.grid_out_of_range as rule
 import rules.record
-import rules.reduce
+import rules.reduce.grid
 from rules.case import Case
 from rules.engine import judge
 from rules.finding import Threshold
@@ -51,7 +51,7 @@ def test_loss_of_trips_within_coarse_rows(kinds: str, monkeypatch: pytest.Monkey
         roof.scale(n, 0.5, part)
     told = only(findings(roof, "grid-out-of-range")).loss_wh_total
     assert told == pytest.approx(roof.lost_wh(), rel=0.25)
-    monkeypatch.setattr(rules.reduce, "PART_ROW", Threshold(0.0, "", "moved"))
+    monkeypatch.setattr(rules.reduce.grid, "PART_ROW", Threshold(0.0, "", "moved"))
     assert only(findings(roof, "grid-out-of-range")).loss_wh_total < 0.85 * told
 
 
@@ -114,7 +114,7 @@ def test_a_mean_on_the_brink_is_a_trip_on_a_day_of_excursions(threshold: MoveThr
         roof.ac_volts[when, u] = 252.0
         roof.ac_volts[roof.when(5, 6, 11.0, 12.0), u] = 258.0
     assert {f.fault for f in findings(roof)} == {"grid-out-of-range"}
-    threshold(rules.reduce, "BRINK", 0.0)
+    threshold(rules.reduce.grid, "BRINK", 0.0)
     assert "unit-standby" in {f.fault for f in findings(roof)}
 
 

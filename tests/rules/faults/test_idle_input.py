@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 import rules.hard
-import rules.reduce
+import rules.reduce.symptoms
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
@@ -40,7 +40,7 @@ def test_just_under_and_over_the_voltage_of_a_dead_input(factor: float, fault: s
     roof = make_roof(days=6)
     roof.idle(2, roof.when(2, 4))
     # Not near a third of Vmp, where one substring at open circuit would explain it.
-    roof.volts[roof.when(2, 4), 2] = factor * rules.reduce.DEAD_VOLTS.value * VMP * (1.6 if factor > 1 else 1.0)
+    roof.volts[roof.when(2, 4), 2] = factor * rules.reduce.symptoms.DEAD_VOLTS.value * VMP * (1.6 if factor > 1 else 1.0)
     found = {f.fault for f in findings(roof)}
     assert found <= {fault, "substring-loss"}
     assert found
