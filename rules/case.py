@@ -194,17 +194,6 @@ class Case(Opened):
         """
         return weighted_quantile(self.ratio, np.where(np.isfinite(self.ratio), self.witness, 0.0), 0.7)
 
-    @cached_property
-    def day_ratio(self) -> Floats:
-        """Energy of the day over witness of the day, [D, N]; NaN with too little light."""
-        total = self.witness.sum(axis=2)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.where(total > 0.15, self.energy / total, np.nan)
-
-    @cached_property
-    def kwh_rate(self) -> float:
-        return self.site.site.tariff_per_kwh or 0.0
-
 
 def once(question: Callable[[Case], Answer]) -> Callable[[Case], Answer]:
     """Ask a question of each case once, however many rules want the answer; it goes when the case goes.

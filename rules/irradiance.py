@@ -30,9 +30,6 @@ import numpy as np
 from numpy.typing import NDArray
 from pvlib import iam, irradiance
 
-from rules.clearness import SensorTrust as SensorTrust
-from rules.clearness import clear_spells as clear_spells
-from rules.clearness import trust_sensor as trust_sensor
 from rules.finding import Threshold
 from rules.sun import Sun
 

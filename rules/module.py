@@ -1,7 +1,7 @@
-"""What a module makes of light and temperature, and what its unit lets through.
+"""What a module makes of light and temperature.
 
 Cell temperature after Faiman, DC power linear in temperature, efficiency at
-low irradiance after Huld.  Voltages, ceilings and wake-up come from
+low irradiance after Huld.  Voltages, ceilings and wake-up are in
 :mod:`rules.compat.expected`.
 
 References
@@ -21,13 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pvlib import pvarray, temperature
 
-from collectors.site import InputRef, Module, SiteFacts
-from rules.compat.expected import (
-    GAMMA_PMAX_PCT_K,
-    expected_clipping,
-    expected_start_voltage,
-    open_circuit_voltage,
-)
+from collectors.site import Module, SiteFacts
+from rules.compat.expected import GAMMA_PMAX_PCT_K
 from rules.finding import Threshold
 
 Floats = NDArray[np.float64]
@@ -120,19 +115,3 @@ def dc_power(module: Module | None, poa: Floats, t_cell_c: Floats) -> Floats:
     """DC power at the maximum power point, W, [..., T]; per watt of rating when the module is unknown."""
     rating = 1.0 if module is None else module.pmax_w
     return rating * per_rated(module, poa, t_cell_c)
-
-
-def through_unit(ref: InputRef, power_w: Floats, poa: Floats, t_cell_c: Floats) -> Floats:
-    """What an input's unit lets through of a DC power, W, [..., T].
-
-    Nothing until the module's open-circuit voltage reaches the unit's start-up
-    voltage; not more than the input's share of the unit's ceiling.  Whatever
-    of the two the site file leaves unknown limits nothing.
-    """
-    limited = power_w
-    start = expected_start_voltage(ref)
-    if start is not None and ref.module is not None:
-        voltage = open_circuit_voltage(ref.module, t_cell_c, poa)
-        limited = np.where(voltage < start, 0.0 * limited, limited)
-    ceiling = expected_clipping(ref)
-    return limited if ceiling is None else np.minimum(limited, ceiling.power_w)

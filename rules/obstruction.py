@@ -53,12 +53,8 @@ class Skyline:
     share: Floats
     seen_over: Mask
 
-    def hides(self, azimuth_deg: Floats, elevation_deg: Floats) -> Floats:
-        """Share of the beam it takes at each place of the sun, [T]."""
-        return self.hides_at(column_of(azimuth_deg), elevation_deg)
-
     def hides_at(self, column: NDArray[np.int64], elevation_deg: Floats) -> Floats:
-        """As :meth:`hides`, for directions by :func:`column_of`."""
+        """Share of the beam it takes at each place of the sun, [T]; directions as :func:`column_of` gives them."""
         with np.errstate(invalid="ignore"):
             inside = (elevation_deg <= self.top_deg[column]) & (elevation_deg > self.foot_deg[column])
         return np.where(inside, np.nan_to_num(self.share[column]), 0.0)

@@ -41,7 +41,6 @@ class SiteView:
     present: NDArray[np.bool_]
     sun_azimuth_deg: NDArray[np.float64]
     sun_elevation_deg: NDArray[np.float64]
-    plane_poa_w_m2: dict[str, NDArray[np.float64]]
     irradiance_source: str
     plane_of: tuple[str, ...]
 
@@ -65,22 +64,11 @@ def build_view(
     def join(name: str) -> NDArray[Any]:
         return np.concatenate([_flat(getattr(p, name)) for p in panels])
 
-    def by_input(values: F32, frame_index: NDArray[np.int64]) -> F32:
-        return _flat(values[:, :, frame_index] * rated)
-
     ts = np.concatenate([p.ts.ravel() for p in panels])
     sun = sun_of(site.site, ts)
-    names = list(dict.fromkeys(ref.plane for ref in site.inputs))
     with np.errstate(invalid="ignore"):
-        expected = np.concatenate(
-            [by_input(np.nan_to_num(f.sky)[:, :, None] * f.plane_clear, f.plane_index) for f in frames]
-        )
-        typical = np.concatenate([by_input(f.plane_typical, f.plane_index) for f in frames])
-        poa = {
-            name: 1000.0
-            * np.concatenate([(np.nan_to_num(f.sky) * f.plane_clear[:, :, p]).ravel() for f in frames])
-            for p, name in enumerate(names)
-        }
+        expected = np.concatenate([_flat(np.nan_to_num(f.sky)[:, :, None] * f.clear * rated) for f in frames])
+        typical = np.concatenate([_flat(f.typical * rated) for f in frames])
     return SiteView(
         site=site,
         ts=ts,
@@ -98,7 +86,6 @@ def build_view(
         present=join("present"),
         sun_azimuth_deg=sun.azimuth_deg,
         sun_elevation_deg=sun.elevation_deg,
-        plane_poa_w_m2=poa,
         irradiance_source=irradiance_source,
         plane_of=tuple(ref.plane for ref in site.inputs),
     )

@@ -218,19 +218,6 @@ def expected_start_irradiance(ref: InputRef, t_cell_c: ArrayLike) -> Any:
     return _shape(np.maximum(by_voltage, by_power))
 
 
-def expected_start_power(ref: InputRef, t_cell_c: ArrayLike) -> Any:
-    """DC power the module could give at the light at which the input wakes, W; NaN when unknown.
-
-    Expected power above this with no output is late wake-up; below it, patience.
-    """
-    if ref.module is None:
-        return _shape(np.full(np.shape(t_cell_c), np.nan))
-    t_cell = np.asarray(t_cell_c, dtype=float)
-    gamma = _or(ref.module.gamma_pmax_pct_k, GAMMA_PMAX_PCT_K) / 100.0
-    light = np.asarray(expected_start_irradiance(ref, t_cell), dtype=float) / _G_REF_W_M2
-    return _shape(ref.module.pmax_w * light * (1.0 + gamma * (t_cell - _T_REF_C)))
-
-
 def _own_need_w(ref: InputRef) -> float:
     """Power one input must bring for the unit to run, W; 0 when the unit's rating is unknown."""
     if ref.inverter is None or ref.inverter.rated_va is None:

@@ -27,7 +27,6 @@ COLUMNS = ("ac_voltage_v", "ac_frequency_hz")
 TOTAL_HOURS = Threshold(0.75, "h outside", "own reasoning: well beyond a dip of one or two rows")
 HABIT_DAYS = Threshold(3, "days", "own reasoning: three such days are a habit of this supply")
 MIN_HOURS = Threshold(0.25, "h", "own reasoning: three 5-minute rows; single spikes are common on weak grids")
-EN50160_SHARE = Threshold(0.05, "of 10-minute means of a week", "EN 50160, from memory: 95 % within 230 V +-10 %")
 
 
 @once

@@ -14,7 +14,7 @@ import pytest
 from measured import epoch, two_poles
 
 from collectors.site import Module
-from rules.clearness import clear_spells, trust_sensor
+from rules.clearness import clear_spells
 from rules.irradiance import plane_global
 from rules.module import cell_temperature, per_rated
 from rules.sun import sun_of
@@ -43,8 +43,7 @@ def test_pyranometer_is_trusted_and_agrees_with_clear_sky(tmp_path: Path) -> Non
     sun = sun_of(site.site, epoch(case.source.index))
     reading = case.source["poa_irradiance__771"].to_numpy()
     clear = plane_global(sun, 158.0, 45.0)
-    trust = trust_sensor(sun, reading, clear, 900)
-    assert (trust.trusted, trust.factor) == (True, 1.0)
+    assert case.check().irradiance_source == "poa sensor"
     spells = clear_spells(sun, reading, 900, clear)
     assert spells.sum() >= 25
     assert reading[spells].sum() / clear[spells].sum() == pytest.approx(1.0, abs=0.06)

@@ -16,8 +16,6 @@ import pytest
 from measured import DATA, combiner, epoch
 
 from collectors.site import Module
-from rules.clearness import trust_sensor
-from rules.irradiance import plane_global
 from rules.module import per_rated
 from rules.sun import sun_of
 
@@ -52,14 +50,6 @@ def test_ratio_to_plane_irradiance_drops_with_the_snowfall(tmp_path: Path) -> No
         assert ratio[day] < 0.5
     assert ratio["2022-01-09"] < 0.7
     assert ratio["2022-01-10"] > 0.7
-
-
-def test_sensor_is_trusted_by_clear_sky(tmp_path: Path) -> None:
-    case = combiner(tmp_path)
-    site, _ = case.load()
-    sun = sun_of(site.site, epoch(case.source.index))
-    trust = trust_sensor(sun, case.source["POA [W/m²]"].to_numpy(), plane_global(sun, 225.0, 35.0), 900)
-    assert trust.trusted
 
 
 def test_snow_is_found_on_its_days(tmp_path: Path) -> None:

@@ -1,9 +1,7 @@
-"""Clear spells and sensor trust: against pvlib's detector on measured irradiance, and against known ills.
+"""Clear spells against pvlib's detector on measured irradiance, and on made clear sky.
 
 Measured: ``irradiance_RMIS_NREL.csv`` and ``midc_bms_ghi_20220120.csv`` of pvanalytics (MIT), a research
-radiometer at latitude 39.742, longitude -105.18, 1829 m.  Ills are put into clear sky with a noise of its
-own,
-and so marked as made.
+radiometer at latitude 39.742, longitude -105.18, 1829 m.  Made skies are marked as such.
 """
 
 from __future__ import annotations
@@ -16,7 +14,7 @@ import pytest
 from pvlib import clearsky
 
 from collectors.site import SiteFacts
-from rules.clearness import clear_spells, solar_days, trust_sensor
+from rules.clearness import clear_spells, solar_days
 from rules.irradiance import plane_global
 from rules.sun import Sun, sun_of
 
@@ -97,77 +95,6 @@ def test_power_in_any_unit_and_plane() -> None:
     assert own[~overcast & (sun.elevation_deg > 25)].mean() > 0.8
     assert own[overcast].mean() < 0.02
     assert clear_spells(sun, np.full(reading.size, np.nan), 300).sum() == 0
-
-
-def test_real_radiometer_is_trusted_in_its_unit() -> None:
-    sun, ghi, step_s = radiometer()
-    trust = trust_sensor(sun, ghi, sun.clear_ghi, step_s)
-    assert trust.trusted
-    assert trust.factor == 1.0
-    assert trust.days_used >= 2
-    kilo = trust_sensor(sun, ghi / 1000.0, sun.clear_ghi, step_s)
-    assert (kilo.trusted, kilo.factor) == (True, 1000.0)
-    assert "kW" in kilo.reason
-
-
-@pytest.mark.parametrize("hours", [-2, -1, 1, 2])
-def test_real_radiometer_with_its_clock_off(hours: int) -> None:
-    sun, ghi, step_s = radiometer()
-    moved = sun_of(LAB, sun.ts + hours * 3600)
-    trust = trust_sensor(moved, ghi, moved.clear_ghi, step_s)
-    assert not trust.trusted
-    assert trust.shift_s == pytest.approx(hours * 3600, abs=1200)
-    assert ("late" if hours > 0 else "early") in trust.reason
-
-
-def test_impossible_irradiance_of_a_real_sensor() -> None:
-    """``system_15_poa_irradiance``: over 1,300 W/m² for weeks from mid 2023 on: impossible.
-
-    Its plane isn't published; no plane's clear sky comes near 5,600 W/m².
-    """
-    table = pd.read_parquet(str(DATA / "system_15_poa_irradiance.parquet"))
-    table.index = pd.DatetimeIndex(pd.to_datetime(table.pop("measured_on"), utc=True))
-    table = table[~table.index.duplicated()].loc["2023-06-01":"2023-08-01"].asfreq("15min")
-    ts = np.array([int(t.timestamp()) for t in table.index], dtype=np.int64)
-    sun = sun_of(LAB, ts)
-    reading = table.iloc[:, 0].to_numpy()
-    assert np.nanmax(reading) > 1300.0
-    for azimuth, tilt in ((180.0, 20.0), (180.0, 40.0), (90.0, 10.0)):
-        trust = trust_sensor(sun, reading, plane_global(sun, azimuth, tilt), 900)
-        assert not trust.trusted
-        assert not trust.usable.any()
-
-
-def test_ills_put_into_a_sensor() -> None:
-    """Each made ill is named; the healthy reading beside it is trusted."""
-    sun, reading, _ = made(40)
-    day = solar_days(sun) - solar_days(sun).min()
-    clear = sun.clear_ghi
-
-    def verdict(values: np.ndarray) -> tuple[bool, str, float]:
-        trust = trust_sensor(sun, values, clear, 300)
-        return trust.trusted, trust.reason, trust.factor
-
-    assert verdict(reading) == (True, "", 1.0)
-    trusted, reason, factor = verdict(0.8 * reading)
-    assert trusted
-    assert "scaled" in reason
-    assert factor == pytest.approx(1.25, rel=0.03)
-    assert "drifts" in verdict(reading * (1.0 - 0.008 * day))[1]
-    frozen = np.where(day % 2 == 1, 411.0, reading)
-    assert "stands still" in verdict(frozen)[1]
-    shade = np.where((sun.azimuth_deg > 100) & (sun.azimuth_deg < 135), 0.4, 1.0) * reading
-    assert "shaded" in verdict(shade)[1]
-    spiky = np.where(np.arange(reading.size) % 12 == 0, 2000.0, reading)
-    assert "more than the sky can give" in verdict(spiky)[1]
-    assert "no irradiance" in verdict(reading * 40.0)[1]
-    assert "fewer than six hours" in verdict(np.where(day == 0, reading, np.nan)[:] * np.nan)[1]
-
-
-def test_gain_just_inside_and_outside_what_is_left_alone() -> None:
-    sun, reading, _ = made(20)
-    assert trust_sensor(sun, 0.92 * reading, sun.clear_ghi, 300).factor == 1.0
-    assert trust_sensor(sun, 0.88 * reading, sun.clear_ghi, 300).factor == pytest.approx(1 / 0.88, rel=0.02)
 
 
 def test_solar_days_change_at_solar_midnight() -> None:

@@ -18,7 +18,6 @@ from rules.module import (
     gamma_pct_k,
     per_rated,
     relative_efficiency,
-    through_unit,
 )
 
 
@@ -131,25 +130,6 @@ def test_assumed_coefficient_is_said_to_be_assumed() -> None:
     assert -0.5 <= value <= -0.3
     hot = np.array([800.0]), np.array([65.0])
     assert per_rated(given, *hot)[0] > per_rated(None, *hot)[0]
-
-
-def test_wakes_and_ceiling() -> None:
-    """A module-level unit wakes at some 20 V (common practice): in the last light a 40 V module's
-    open-circuit
-    voltage falls below it; and two inputs of a 700 VA unit share its ceiling."""
-    module = Module(pmax_w=400, vmp_v=33, imp_a=12.1, voc_v=40, isc_a=12.9, cells=60, beta_voc_pct_k=-0.27)
-    sleeper = ref(module, Inverter(start_v=36.0, rated_va=700, inputs=2))
-    light = np.array([0.5, 20.0, 1000.0])
-    cold = np.array([5.0, 5.0, 25.0])
-    power = dc_power(module, light, cold)
-    let = through_unit(sleeper, power, light, cold)
-    assert let[0] == 0.0
-    assert let[1] == pytest.approx(power[1])
-    assert 350.0 < let[2] < 400.0
-    early = through_unit(ref(module, Inverter(start_v=20.0)), power, light, cold)
-    assert early[1] == pytest.approx(power[1])
-    assert np.array_equal(through_unit(ref(module, None), power, light, cold), power)
-    assert np.isnan(through_unit(sleeper, np.array([np.nan]), np.array([np.nan]), np.array([np.nan]))[0])
 
 
 def test_estimated_air_has_seasons_of_its_hemisphere() -> None:

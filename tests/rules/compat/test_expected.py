@@ -171,14 +171,13 @@ def test_wake_up_irradiance_solves_the_voltage() -> None:
 def test_wake_up_by_own_need_when_the_voltage_is_early() -> None:
     # 1600 VA x 0.7 % / 4 inputs = 2.8 W: 7 W/m² on a 400 W module.
     assert e.expected_start_irradiance(REF, 10.0) == pytest.approx(7.0)
-    assert e.expected_start_power(REF, 25.0) == pytest.approx(2.8)
 
 
 def test_never_wakes_is_infinite_and_unknown_is_nan() -> None:
     high = INVERTER.model_copy(update={"start_v": 55.0})
     assert e.expected_start_irradiance(_with(high), 25.0) == np.inf
     assert np.isnan(e.expected_start_irradiance(_with(Inverter()), 25.0))
-    assert np.isnan(e.expected_start_power(_with(INVERTER, None), 25.0))
+    assert np.isnan(e.expected_start_irradiance(_with(INVERTER, None), 25.0))
 
 
 def test_start_voltage_falls_back_to_the_window() -> None:

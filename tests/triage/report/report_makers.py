@@ -60,7 +60,6 @@ class FakeView:
     present: NDArray[np.bool_]
     sun_azimuth_deg: NDArray[np.float64]
     sun_elevation_deg: NDArray[np.float64]
-    plane_poa_w_m2: dict[str, NDArray[np.float64]]
     irradiance_source: str
     plane_of: tuple[str, ...]
 
@@ -107,7 +106,6 @@ def make_view() -> FakeView:
         present=present,
         sun_azimuth_deg=azimuth,
         sun_elevation_deg=elevation,
-        plane_poa_w_m2={p: 1000 * s for p, s in shape.items()},
         irradiance_source="siblings",
         plane_of=planes,
     )
