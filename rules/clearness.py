@@ -18,10 +18,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from rules.finding import Threshold
+from rules.ranks import Floats, Mask
 from rules.sun import Sun
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 _OWN = "own choice, compared with pvlib's detector on measured irradiance in tests/rules/test_physics_clear.py"
 CLEAR_WINDOW: Final = Threshold(3600.0, "s", _OWN + "; at least three samples")

@@ -15,13 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collectors.site import Plane, SiteDescription
+from rules.edgelight import MIN_SHIFT
 from rules.finding import Threshold
 from rules.module import ambient_estimate
-from rules.orientation import GAIN_PRIOR, MIN_SHIFT, Orientation, infer_orientation
+from rules.orientation import infer_orientation
 from rules.panel import Panel
+from rules.planefit import GAIN_PRIOR, Orientation
+from rules.ranks import Floats
 from rules.sun import sun_of
-
-Floats = NDArray[np.float64]
 
 #: Groups whose clear days are centred this much apart are different planes.  At 30 degrees of tilt,
 #: 90 degrees of azimuth move the centre by some 1.2 h; shade on one side of an input by half of that.
@@ -49,6 +50,15 @@ class Facings:
     inferred: dict[str, str]
 
 
+@dataclass(frozen=True)
+class _Grid:
+    """Stamps, UTC seconds [T]; power over rating [T, N], NaN where not known; step, s."""
+
+    ts: NDArray[np.int64]
+    share: Floats
+    step_s: int
+
+
 def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: bool = True) -> Facings:
     """Group inputs without a plane, and find where planes without an orientation face.
 
@@ -64,42 +74,12 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
     facings = Facings({}, {}, {}, {})
     if grid is None:
         return facings
-    ts, share, step_s = grid
-    lacking = [ref for ref in site.inputs if not ref.plane]
-    if lacking:
-        groups = group_by_centre(_centres(site, ts, share)[[ref.index for ref in lacking]])
-        for ref, group in zip(lacking, groups, strict=True):
-            facings.plane_of[ref.key] = f"inferred-{group + 1}"
-        count = len(set(facings.plane_of.values()))
-        facings.inferred["planes"] = (
-            f"{len(lacking)} inputs taken as {'one plane' if count == 1 else f'{count} planes'}"
-            " by the time of day of their energy"
-        )
-    sun = sun_of(site.site, ts)
-    air = ambient_estimate(site.site, ts)
-    prior = GAIN_PRIOR if rating_known else _LOOSE_GAIN
-    names = [facings.plane_of.get(ref.key, ref.plane) for ref in site.inputs]
-    open_names = [n for n in dict.fromkeys(names) if not _declared(site, n)]
-    typical = {n: _typical(share[:, [m == n for m in names]]) for n in open_names}
-
-    def fit(name: str, find_shift: bool) -> Orientation:
-        known = site.planes.get(name, Plane())
-        return infer_orientation(
-            sun, typical[name], step_s, temp_air_c=air, find_shift=find_shift, gain_prior=prior,
-            azimuth_deg=known.azimuth_deg, tilt_deg=known.tilt_deg,
-        )  # fmt: skip
-
-    found_by_name = {n: fit(n, True) for n in open_names}
-    shifts = [o.shift_s for o in found_by_name.values() if np.isfinite(o.azimuth_deg)]
-    agreed = bool(shifts) and (max(shifts) - min(shifts) < MIN_SHIFT.value)
-    for name, found in found_by_name.items():
-        declared = site.planes.get(name, Plane())
-        if not agreed and abs(found.shift_s) >= MIN_SHIFT.value:
-            # A clock is the site's: what moves one plane's light alone is shade.
-            found = fit(name, False)
+    _group_lacking(site, grid, facings)
+    for name, found in _orientations(site, grid, facings.plane_of, rating_known).items():
         facings.orientation[name] = found
         if not np.isfinite(found.azimuth_deg) or found.azimuth_err_deg > MAX_AZIMUTH_ERR.value:
             continue
+        declared = site.planes.get(name, Plane())
         facings.planes[name] = Plane(
             azimuth_deg=round(found.azimuth_deg, 1) if declared.azimuth_deg is None else declared.azimuth_deg,
             tilt_deg=round(found.tilt_deg, 1) if declared.tilt_deg is None else declared.tilt_deg,
@@ -112,10 +92,51 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
             )
             if known is None
         ]
-        facings.inferred[f"orientation of plane {name}"] = (
-            f"{', '.join(told)} degrees, from {found.days} days with clear spells"
-        )
+        facings.inferred[f"orientation of plane {name}"] = f"{', '.join(told)} degrees, from {found.days} days with clear spells"
     return facings
+
+
+def _group_lacking(site: SiteDescription, grid: _Grid, facings: Facings) -> None:
+    """Name a plane for each input without one."""
+    lacking = [ref for ref in site.inputs if not ref.plane]
+    if not lacking:
+        return
+    groups = group_by_centre(_centres(site, grid.ts, grid.share)[[ref.index for ref in lacking]])
+    for ref, group in zip(lacking, groups, strict=True):
+        facings.plane_of[ref.key] = f"inferred-{group + 1}"
+    count = len(set(facings.plane_of.values()))
+    planes = "one plane" if count == 1 else f"{count} planes"
+    facings.inferred["planes"] = f"{len(lacking)} inputs taken as {planes} by the time of day of their energy"
+
+
+def _orientations(
+    site: SiteDescription, grid: _Grid, plane_of: dict[tuple[str, int], str], rating_known: bool
+) -> dict[str, Orientation]:
+    """What the data say of each plane that lacks an angle, by name."""
+    sun, air = sun_of(site.site, grid.ts), ambient_estimate(site.site, grid.ts)
+    names = [plane_of.get(ref.key, ref.plane) for ref in site.inputs]
+    lacking = [n for n in dict.fromkeys(names) if not _declared(site, n)]
+    typical = {n: _typical(grid.share[:, [m == n for m in names]]) for n in lacking}
+
+    def fit(name: str, find_shift: bool) -> Orientation:
+        known = site.planes.get(name, Plane())
+        return infer_orientation(
+            sun,
+            typical[name],
+            grid.step_s,
+            temp_air_c=air,
+            find_shift=find_shift,
+            gain_prior=GAIN_PRIOR if rating_known else _LOOSE_GAIN,
+            azimuth_deg=known.azimuth_deg,
+            tilt_deg=known.tilt_deg,
+        )
+
+    found = {n: fit(n, True) for n in lacking}
+    shifts = [o.shift_s for o in found.values() if np.isfinite(o.azimuth_deg)]
+    if shifts and max(shifts) - min(shifts) < MIN_SHIFT.value:
+        return found
+    # A clock is the site's: what moves one plane's light alone is shade.
+    return {n: fit(n, False) if abs(o.shift_s) >= MIN_SHIFT.value else o for n, o in found.items()}
 
 
 def _declared(site: SiteDescription, name: str) -> bool:
@@ -164,20 +185,20 @@ def _cut(values: Floats) -> NDArray[np.int64]:
     return groups if apart else np.zeros(count, dtype=np.int64)
 
 
-def _grid(site: SiteDescription, panels: Sequence[Panel]) -> tuple[NDArray[np.int64], Floats, int] | None:
-    """Stamps [T], power over rating [T, N] and step of the most common grid's last days."""
+def _grid(site: SiteDescription, panels: Sequence[Panel]) -> _Grid | None:
+    """The last days of the most common step; None without a panel."""
     if not panels:
         return None
-    slots: dict[int, int] = {}
+    days: dict[int, int] = {}
     for panel in panels:
-        slots[panel.step_s] = slots.get(panel.step_s, 0) + len(panel.days)
-    step_s = max(slots, key=slots.__getitem__)
+        days[panel.step_s] = days.get(panel.step_s, 0) + len(panel.days)
+    step_s = max(days, key=days.__getitem__)
     rated = np.array([ref.module.pmax_w if ref.module else np.nan for ref in site.inputs])
     chosen = [p for p in panels if p.step_s == step_s]
     ts = np.concatenate([p.ts.ravel() for p in chosen])
     share = np.concatenate([p.power_w.reshape(-1, len(rated)) for p in chosen]).astype(np.float64) / rated
     recent = ts > ts.max() - _LOOK_BACK_DAYS * 86400
-    return ts[recent], share[recent], step_s
+    return _Grid(ts[recent], share[recent], step_s)
 
 
 def _centres(site: SiteDescription, ts: NDArray[np.int64], share: Floats) -> Floats:
@@ -207,8 +228,7 @@ def _centres(site: SiteDescription, ts: NDArray[np.int64], share: Floats) -> Flo
 
 
 def _typical(share: Floats) -> Floats:
-    """The 0.7 quantile over inputs, [T]: nearly half of the plane may be shaded or dead; the best of one
-    or two."""
+    """The 0.7 quantile over inputs, [T], the best of one or two: nearly half of the plane may be shaded or dead."""
     ordered = np.sort(share, axis=1)  # NaN last
     count = np.isfinite(share).sum(axis=1)
     at = np.where(count < 3, count - 1, np.rint(0.7 * (count - 1)).astype(np.int64))

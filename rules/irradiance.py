@@ -27,13 +27,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from pvlib import iam, irradiance
 
 from rules.finding import Threshold
+from rules.ranks import Floats
 from rules.sun import Sun
-
-Floats = NDArray[np.float64]
 
 #: From this clear-sky index on the split starts to lean to the clear sky's own.
 CLEAR_LEAN_FROM: Final = Threshold(

@@ -18,7 +18,12 @@ from rules.panel import build_panels
 
 #: Share of its rating that a module reaches on a good day (common practice: 80 to 90 %).
 _TOP_SHARE = 0.85
+#: Rating of a module that never made anything, W (common practice: of this size today).
 _FALLBACK_W = 400.0
+#: A module counts as bigger than the others from here on: a faulty one must not look like a small module.
+_BIGGER = 1.15
+#: A roof is rarely steeper where nobody said how steep it is, degrees (common practice).
+_STEEPEST_DEG = 35.0
 #: What the last two months say about planes is enough.
 _LOOK_BACK_S = 60 * 86400
 
@@ -58,6 +63,7 @@ def _replace(
     module_of: dict[tuple[str, int], str],
     plane_of: dict[tuple[str, int], str],
 ) -> SiteDescription:
+    """The description with other modules and planes; inputs, by unit and number, are given those that are named for them."""
     units: list[Unit] = []
     for unit in site.units:
         inputs = [
@@ -93,8 +99,7 @@ def _with_modules(
     modules, module_of = dict(site.modules), {}
     for ref in lacking:
         own = top[ref.index]
-        # A faulty input must not look like a small module: only clear differences count.
-        power = own if np.isfinite(own) and (own > 1.15 * middle) else middle
+        power = own if np.isfinite(own) and (own > _BIGGER * middle) else middle
         rating = max(round(power / _TOP_SHARE / 5.0) * 5.0, 1.0)
         name = f"inferred {rating:.0f} W"
         modules[name] = Module(pmax_w=rating)
@@ -104,6 +109,7 @@ def _with_modules(
 
 
 def _top_power(site: SiteDescription, telemetry: pd.DataFrame) -> NDArray[np.float64]:
+    """Highest power of each input but for single wild readings (the 0.998 quantile), W, [N]; NaN without any."""
     best = np.full(len(site.inputs), np.nan)
     for panel in build_panels(site, telemetry):
         d, k, n = panel.power_w.shape
@@ -122,12 +128,12 @@ def _with_planes(
     plane_of = {ref.key: facings.plane_of.get(ref.key, "inferred") for ref in site.inputs if not ref.plane}
     planes = {**site.planes, **{name: Plane() for name in plane_of.values()}, **facings.planes}
     inferred.update(facings.inferred)
-    south = site.site.latitude < 0
+    towards_equator = 0.0 if site.site.latitude < 0 else 180.0
     for name, plane in planes.items():
         if plane.azimuth_deg is None or plane.tilt_deg is None:
             planes[name] = Plane(
-                azimuth_deg=(0.0 if south else 180.0) if plane.azimuth_deg is None else plane.azimuth_deg,
-                tilt_deg=min(abs(site.site.latitude), 35.0) if plane.tilt_deg is None else plane.tilt_deg,
+                azimuth_deg=towards_equator if plane.azimuth_deg is None else plane.azimuth_deg,
+                tilt_deg=min(abs(site.site.latitude), _STEEPEST_DEG) if plane.tilt_deg is None else plane.tilt_deg,
             )
             inferred[f"orientation of plane {name}"] = "assumed to face the equator"
     return _replace(site, dict(site.modules), planes, {}, plane_of)

@@ -24,8 +24,7 @@ from pvlib import pvarray, temperature
 from collectors.site import Module, SiteFacts
 from rules.compat.expected import GAMMA_PMAX_PCT_K
 from rules.finding import Threshold
-
-Floats = NDArray[np.float64]
+from rules.ranks import Floats
 
 #: Heat loss of a module, W/(m² K) and W/(m² K)/(m/s): Faiman 2008, pvlib's defaults.
 HEAT_LOSS_STILL: Final = 25.0

@@ -9,30 +9,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from pvlib import solarposition
 
 from collectors.columns import STATE_CODES
 from collectors.site import SiteDescription
+from rules.dcpower import completed_power
+from rules.ranks import F32
+from rules.timegrid import DayGrid, lit_slots, step_and_phase
 
-F32 = NDArray[np.float32]
-SECONDS_PER_DEGREE = 240.0
-#: Logging steps that divide a day, s. A measured step is taken for the nearest.
-STEPS = np.array([60, 120, 180, 240, 300, 360, 600, 720, 900, 1200, 1800, 3600])
+SECONDS_PER_DEGREE: Final = 240.0
 #: Days handled at once: bounds the memory, whatever the length of the record.
-BATCH_DAYS = 31
+BATCH_DAYS: Final = 31
 #: No input, unit or counter of a roof reads beyond this in any unit.
-_ABSURD = 1e10
-#: Inputs looked at to learn the step.
-_STEP_WITNESSES = 8
-#: Nothing of the record is called day while the sun is lower.
-_TWILIGHT_DEG = -3.0
+_ABSURD: Final = 1e10
 #: More than a meter's offset, W: such a slot is looked at by day or night.
-_SOME_W = 1.0
+_SOME_W: Final = 1.0
+_UNIT_COLUMNS: Final = ("ac_voltage_v", "ac_frequency_hz", "ac_power_w", "temperature_c", "signal_dbm")
 
 
 @dataclass(frozen=True)
@@ -51,7 +47,6 @@ class Panel:
     state : int8[D, K, U], code of :data:`collectors.columns.STATES`, -1 none.
     present : bool[D, K, N], a row exists for this input and slot.
     measured : bool[D, K, N], power or voltage was reported itself, not derived from a counter.
-    columns : names of the columns in which anything was reported.
     day : slots from the first to the last with light or power on any of the days.
     """
 
@@ -72,7 +67,6 @@ class Panel:
     state: NDArray[np.int8]
     present: NDArray[np.bool_]
     measured: NDArray[np.bool_]
-    columns: frozenset[str]
     day: slice
 
     @property
@@ -108,11 +102,11 @@ def build_panels(
 
     Parameters
     ----------
-    trim : leave out the slots before and after which no day of the panel has
-        light or a row, so that nothing is computed of an unrecorded night.
     span : first and last UTC second for which the record exists; silence inside
         it is a gap, outside it is merely not recorded. Default: the frame's own.
     days : only these solar days. Default: every day of the span.
+    trim : leave out the slots before and after which no day of the panel has
+        light or a row, so that nothing is computed of an unrecorded night.
     """
     offset = day_offset(site)
     ts = telemetry["ts"].to_numpy(np.int64)
@@ -120,41 +114,28 @@ def build_panels(
         if not len(ts):
             return
         span = (int(ts.min()), int(ts.max()))
-    column = _column_of_rows(site, telemetry)
-    known = column >= 0
-    day = np.floor_divide(ts + offset, 86400)
-    wanted = (
-        np.arange((span[0] + offset) // 86400, (span[1] + offset) // 86400 + 1)
-        if days is None
-        else np.unique(np.asarray(days, np.int64))
-    )
+    if days is None:
+        wanted = np.arange((span[0] + offset) // 86400, (span[1] + offset) // 86400 + 1)
+    else:
+        wanted = np.unique(np.asarray(days, np.int64))
     if not len(wanted):
         return
-    step, phase = _grid_of_days(ts, day, column, wanted)
-    unit_of = np.array([ref.unit_index for ref in site.inputs])
-    # A slot may belong to the day before or after its stamp's day; rounding never moves it further than a step.
+    input_of = _input_of_rows(site, telemetry)
+    step, phase = step_and_phase(ts, np.floor_divide(ts + offset, 86400), input_of, wanted)
     start = 0
     while start < len(wanted):
-        stop = start + 1
-        while (
-            stop < len(wanted)
-            and stop - start < BATCH_DAYS
-            and step[stop] == step[start]
-            and phase[stop] == phase[start]
-        ):
-            stop += 1
-        batch = wanted[start:stop]
-        low = np.searchsorted(ts, batch[0] * 86400 - offset - step[start], "left")
-        high = np.searchsorted(ts, (batch[-1] + 1) * 86400 - offset + step[start], "right")
+        alike = (step[start:] == step[start]) & (phase[start:] == phase[start])
+        stop = start + min(int(alike.argmin()) if not alike.all() else len(alike), BATCH_DAYS)
+        grid = DayGrid(wanted[start:stop], int(step[start]), int(phase[start]), offset)
+        # A row may belong to the day before or after its stamp's day; rounding never moves it further than a step.
+        low = np.searchsorted(ts, grid.days[0] * 86400 - offset - grid.step_s, "left")
+        high = np.searchsorted(ts, (grid.days[-1] + 1) * 86400 - offset + grid.step_s, "right")
         rows = slice(int(low), int(high))
-        yield _fill(
-            site, telemetry.iloc[rows], ts[rows], column[rows], known[rows], unit_of,
-            batch, int(step[start]), int(phase[start]), span, offset, trim,
-        )  # fmt: skip
+        yield _filled(site, telemetry.iloc[rows], ts[rows], input_of[rows], grid, span, trim)
         start = stop
 
 
-def _column_of_rows(site: SiteDescription, telemetry: pd.DataFrame) -> NDArray[np.int64]:
+def _input_of_rows(site: SiteDescription, telemetry: pd.DataFrame) -> NDArray[np.int64]:
     """Position in ``site.inputs`` of every row; -1 for inputs the site does not list."""
     unit = telemetry["unit"]
     if isinstance(unit.dtype, pd.CategoricalDtype):
@@ -171,222 +152,120 @@ def _column_of_rows(site: SiteDescription, telemetry: pd.DataFrame) -> NDArray[n
     return table[codes, np.clip(number, 0, top + 1)]
 
 
-def _grid_of_days(
-    ts: NDArray[np.int64], day: NDArray[np.int64], column: NDArray[np.int64], wanted: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Step and phase, s, of each wanted day: the commonest spacing of an input's rows."""
-    counts = np.bincount(column[column >= 0]) if (column >= 0).any() else np.zeros(1, int)
-    full = np.flatnonzero(counts >= 0.5 * counts.max())
-    chosen = full[np.linspace(0, len(full) - 1, min(_STEP_WITNESSES, len(full))).astype(int)]
-    pick = np.isin(column, chosen)
-    t, c, d = ts[pick], column[pick], day[pick]
-    order = np.lexsort((t, c))
-    t, c, d = t[order], c[order], d[order]
-    gap = np.diff(t)
-    same = (np.diff(c) == 0) & (gap > 0) & (np.diff(d) == 0)
-    gap, gap_day = gap[same], d[1:][same]
-    kind = np.abs(gap[:, None] - STEPS[None, :]).argmin(axis=1)
-    position = np.searchsorted(wanted, gap_day)
-    ok = (position < len(wanted)) & (wanted[np.minimum(position, len(wanted) - 1)] == gap_day)
-    votes = np.bincount(position[ok] * len(STEPS) + kind[ok], minlength=len(wanted) * len(STEPS))
-    votes = votes.reshape(len(wanted), len(STEPS))
-    # A day with hardly a row cannot say its own step; the finest common one does no harm.
-    few = votes.sum(axis=1) < 6
-    total = votes.sum(axis=0)
-    best = np.where(few, total.argmax() if total.any() else 4, votes.argmax(axis=1))
-    step = STEPS[best]
-    phase = np.zeros(len(wanted), np.int64)
-    position = np.searchsorted(wanted, d)
-    ok = (position < len(wanted)) & (wanted[np.minimum(position, len(wanted) - 1)] == d)
-    p, t = position[ok], t[ok]
-    angle = 2 * np.pi * (t % step[p]) / step[p]
-    s = np.bincount(p, np.sin(angle), len(wanted))
-    k = np.bincount(p, np.cos(angle), len(wanted))
-    n = np.maximum(np.bincount(p, minlength=len(wanted)), 1)
-    steady = np.hypot(s, k) / n > 0.5
-    quarter = np.round(np.arctan2(s, k) / (np.pi / 2)).astype(np.int64) % 4
-    phase[steady] = (quarter * step // 4)[steady]
-    return step, phase
+@dataclass(frozen=True)
+class _Rows:
+    """Rows of a frame that have a place in arrays by slot.
+
+    Attributes
+    ----------
+    frame : the canonical frame.
+    row : int64[R], which of its rows.
+    at_input, at_unit : int64[R], their places in flat arrays of [D, K, N] and [D, K, U].
+    by_input, by_unit : those shapes.
+    """
+
+    frame: pd.DataFrame
+    row: NDArray[np.int64]
+    at_input: NDArray[np.int64]
+    at_unit: NDArray[np.int64]
+    by_input: tuple[int, int, int]
+    by_unit: tuple[int, int, int]
+
+    def of_inputs(self, name: str, dtype: type = np.float32) -> NDArray[Any]:
+        """A column of the frame, [D, K, N]; NaN where not reported."""
+        return self._spread(name, self.at_input, self.by_input, dtype)
+
+    def of_units(self, name: str) -> NDArray[Any]:
+        """A column of the frame that is the unit's, [D, K, U]; NaN where not reported."""
+        return self._spread(name, self.at_unit, self.by_unit, np.float32)
+
+    def _spread(self, name: str, at: NDArray[np.int64], shape: tuple[int, int, int], dtype: type) -> NDArray[Any]:
+        out: NDArray[Any] = np.full(shape, np.nan, dtype)
+        if name in self.frame.columns:
+            values = self.frame[name].to_numpy(np.float64)
+            values = values if self.row.size == values.size else values[self.row]
+            good = np.abs(values) < _ABSURD
+            if good.all():
+                out.reshape(-1)[at] = values
+            else:
+                out.reshape(-1)[at[good]] = values[good]
+        return out
+
+    def states(self) -> NDArray[np.int8]:
+        """Code of the units' states, [D, K, U], -1 none."""
+        out = np.full(self.by_unit, -1, np.int8)
+        if "state" in self.frame.columns:
+            codes = _state_codes(self.frame["state"].iloc[self.row])
+            out.reshape(-1)[self.at_unit[codes >= 0]] = codes[codes >= 0]
+        return out
+
+    def present(self) -> NDArray[np.bool_]:
+        """Whether there is a row, [D, K, N]."""
+        out = np.zeros(self.by_input, np.bool_)
+        out.reshape(-1)[self.at_input] = True
+        return out
 
 
-def _fill(
+def _filled(
     site: SiteDescription,
     frame: pd.DataFrame,
     ts: NDArray[np.int64],
-    column: NDArray[np.int64],
-    known: NDArray[np.bool_],
-    unit_of: NDArray[np.int64],
-    days: NDArray[np.int64],
-    step: int,
-    phase: int,
+    input_of: NDArray[np.int64],
+    grid: DayGrid,
     span: tuple[int, int],
-    offset: int,
     trim: bool,
 ) -> Panel:
-    slots = 86400 // step
-    first_slot = -((-(days * 86400 - offset - phase)) // step)  # ceiling: first slot of each day
-    grid = (first_slot[:, None] + np.arange(slots)[None, :]) * step + phase
-    q = np.floor_divide(ts - phase + step // 2, step)
-    slot_day = np.floor_divide(q * step + phase + offset, 86400)
-    at = np.searchsorted(days, slot_day)
-    at_safe = np.minimum(at, len(days) - 1)
-    k = q - first_slot[at_safe]
-    ok = known & (days[at_safe] == slot_day) & (k >= 0) & (k < slots)
-    d_n, units = len(days), len(site.units)
-    inputs = len(site.inputs)
-    row = np.flatnonzero(ok)
-    lit = _lit_slots(site, days, slots)
+    """The panel of the grid's days from a frame's rows; ``ts`` and ``input_of`` (-1 unknown) are [R]."""
+    unit_of = np.array([ref.unit_index for ref in site.inputs])
+    stamps, (day, slot, fits) = grid.stamps(), grid.place(ts)
+    row = np.flatnonzero(fits & (input_of >= 0))
+    day, slot, input_of = day[row], slot[row], input_of[row]
+    lit = lit_slots(site, grid.days, grid.slots)
     if trim:
-        low, high = lit
-        hour = -(-3600 // step)
-        if row.size:
-            low, high = min(low, int(k[row].min()) - hour), max(high, int(k[row].max()) + 1 + hour)
-        low, high = max(low, 0), min(high, slots)
-        grid, k, slots = grid[:, low:high], k - low, high - low
+        low, high = _slots_in_use(slot, lit, grid)
+        stamps, slot = stamps[:, low:high], slot - low
         lit = (lit[0] - low, lit[1] - low)
-    flat = (at_safe[row] * slots + k[row]) * inputs + column[row]
-    flat_unit = (at_safe[row] * slots + k[row]) * units + unit_of[column[row]]
-    seen: set[str] = set()
-
-    def scatter(name: str, index: NDArray[np.int64], width: int, dtype: type = np.float32) -> NDArray[Any]:
-        out: NDArray[Any] = np.full(d_n * slots * width, np.nan, dtype)
-        if name in frame.columns:
-            values = frame[name].to_numpy(np.float64)
-            values = values if row.size == values.size else values[row]
-            good = np.abs(values) < _ABSURD
-            if good.all() and good.size:
-                seen.add(name)
-                out[index] = values
-            elif good.any():
-                seen.add(name)
-                out[index[good]] = values[good]
-        return out.reshape(d_n, slots, width)
-
-    power = scatter("dc_power_w", flat, inputs)
-    voltage = scatter("dc_voltage_v", flat, inputs)
-    current = scatter("dc_current_a", flat, inputs)
-    energy = scatter("energy_total_wh", flat, inputs, np.float64)
-    state = np.full(d_n * slots * units, -1, np.int8)
-    if "state" in frame.columns:
-        codes = _state_codes(frame["state"].iloc[row])
-        good = codes >= 0
-        if good.any():
-            seen.add("state")
-            state[flat_unit[good]] = codes[good]
-    unit_columns = {
-        name: scatter(name, flat_unit, units)
-        for name in ("ac_voltage_v", "ac_frequency_hz", "ac_power_w", "temperature_c", "signal_dbm")
-    }
-    present = np.zeros(d_n * slots * inputs, np.bool_)
-    present[flat] = True
-    measured = np.isfinite(power) | np.isfinite(voltage)
-    power = _derive_power(power, voltage, current, energy, unit_columns["ac_power_w"], unit_of, step)
+    days, slots = stamps.shape
+    inputs, units = len(site.inputs), len(site.units)
+    at = day * slots + slot
+    rows = _Rows(frame, row, at * inputs + input_of, at * units + unit_of[input_of], (days, slots, inputs), (days, slots, units))
+    told = rows.of_inputs("dc_power_w")
+    voltage, current = rows.of_inputs("dc_voltage_v"), rows.of_inputs("dc_current_a")
+    energy = rows.of_inputs("energy_total_wh", np.float64)
+    unit_columns = {name: rows.of_units(name) for name in _UNIT_COLUMNS}
+    power = completed_power(told, voltage, current, energy, unit_columns["ac_power_w"], unit_of, grid.step_s)
     making = np.flatnonzero((power > _SOME_W).any(axis=(0, 2)))
     if making.size:
         lit = (min(lit[0], int(making[0]) - 1), max(lit[1], int(making[-1]) + 2))
     return Panel(
         site=site,
-        days=days,
-        step_s=step,
-        ts=grid,
-        covered=(grid >= span[0] - step) & (grid <= span[1] + step // 2),
+        days=grid.days,
+        step_s=grid.step_s,
+        ts=stamps,
+        covered=(stamps >= span[0] - grid.step_s) & (stamps <= span[1] + grid.step_s // 2),
         power_w=power,
-        measured=measured,
         voltage_v=voltage,
         current_a=current,
         energy_wh=energy,
-        state=state.reshape(d_n, slots, units),
-        present=present.reshape(d_n, slots, inputs),
-        columns=frozenset(seen),
+        state=rows.states(),
+        present=rows.present(),
+        measured=np.isfinite(told) | np.isfinite(voltage),
         day=slice(max(lit[0], 0), min(lit[1], slots)),
         **unit_columns,
     )
 
 
-def _lit_slots(site: SiteDescription, days: NDArray[np.int64], slots: int) -> tuple[int, int]:
-    """First slot with light on any of the days, and the one after the last; both with half an hour to spare.
-
-    Declination and equation of time after J. W. Spencer, Search 2(5), 172, 1971
-    (``pvlib.solarposition``): within minutes of the SPA, the spare time is more.
-    """
-    of_year = days.astype("datetime64[D]").astype("datetime64[Y]")
-    number = (days - of_year.astype("datetime64[D]").astype(np.int64)) + 1
-    declination = np.asarray(solarposition.declination_spencer71(number))
-    noon = 12.0 - np.asarray(solarposition.equation_of_time_spencer71(number)) / 60.0
-    latitude = np.clip(np.radians(site.site.latitude), -1.55, 1.55)
-    high = np.sin(np.radians(_TWILIGHT_DEG)) - np.sin(latitude) * np.sin(declination)
-    half = np.degrees(np.arccos(np.clip(high / (np.cos(latitude) * np.cos(declination)), -1.0, 1.0))) / 15.0
-    low, top = float((noon - half).min()) - 0.5, float((noon + half).max()) + 0.5
-    return int(low / 24.0 * slots), int(np.ceil(top / 24.0 * slots))
+def _slots_in_use(slot: NDArray[np.int64], lit: tuple[int, int], grid: DayGrid) -> tuple[int, int]:
+    """First slot of a day with light or, within an hour, a row; and the one after the last."""
+    low, high = lit
+    if slot.size:
+        hour = -(-3600 // grid.step_s)
+        low, high = min(low, int(slot.min()) - hour), max(high, int(slot.max()) + 1 + hour)
+    return max(low, 0), min(high, grid.slots)
 
 
 def _state_codes(states: pd.Series) -> NDArray[np.int8]:
+    """Code of each state, [R], -1 for an unknown one."""
     codes, names = pd.factorize(states)
     table = np.array([STATE_CODES.get(str(name), -1) for name in names] + [-1], np.int8)
     return table[codes]
-
-
-#: A counter's smallest step may be worth this much power, W, in the window it is differenced over.
-_COUNTER_NOISE_W = 15.0
-_MOST_INPUT_W = 2000.0
-
-
-def _counter_power(energy: NDArray[np.float64], step: int) -> NDArray[np.float64]:
-    """Power from the rise of lifetime counters, W; NaN where the counter was not read.
-
-    Coarse counters (10 Wh) are differenced over up to an hour, so that a step
-    of the counter does not look like a burst of power.
-    """
-    slots = energy.shape[1]
-    rises = np.diff(energy, axis=1)
-    smallest = float(np.min(rises[rises > 0.05], initial=np.inf))
-    quantum = smallest if np.isfinite(smallest) else 1.0
-    half = int(np.clip(np.ceil(quantum * 3600.0 / _COUNTER_NOISE_W / step), 1, max(1, 3600 // step))) / 2.0
-    before, after = int(np.floor(half + 0.5)), int(np.floor(half))
-    # The stamp closes its interval: with a window of one slot the rise is the one just ended.
-    index = np.arange(slots)
-    low, high = np.maximum(index - before, 0), np.minimum(index + after, slots - 1)
-    out = np.full(energy.shape, np.nan)
-    for d in range(energy.shape[0]):
-        for n in range(energy.shape[2]):
-            told = np.isfinite(energy[d, :, n])
-            if told.sum() < 2:
-                continue
-            whole = np.interp(index, index[told], energy[d, told, n])
-            out[d, :, n] = np.where(told, (whole[high] - whole[low]) * 3600.0 / (np.maximum(high - low, 1) * step), np.nan)
-    out[(out < 0) | (out > _MOST_INPUT_W)] = np.nan
-    return out
-
-
-#: DC to AC efficiency assumed where only AC power is known (common practice for module-level units).
-_AC_EFFICIENCY = 0.96
-
-
-def _derive_power(
-    power: F32,
-    voltage: F32,
-    current: F32,
-    energy: NDArray[np.float64],
-    ac_power: F32,
-    unit_of: NDArray[np.int64],
-    step: int,
-) -> F32:
-    """Fill missing DC power: volts times amperes, else the counter's rise, else the unit's AC power."""
-    missing = np.isnan(power)
-    if not missing.any():
-        return power
-    product = voltage * current
-    power = np.where(missing, product, power)
-    missing = np.isnan(power)
-    wanted = missing & np.isfinite(energy)
-    if wanted.any():
-        # Counters are differenced only where nothing better was read.
-        some = np.flatnonzero(wanted.any(axis=(0, 1)))
-        rise = _counter_power(energy[:, :, some], step)
-        power[:, :, some] = np.where(missing[:, :, some], rise, power[:, :, some])
-        missing = np.isnan(power)
-    if missing.any() and np.isfinite(ac_power).any():
-        alone = np.bincount(unit_of, minlength=ac_power.shape[2])
-        share = ac_power[:, :, unit_of] / (alone[unit_of] * _AC_EFFICIENCY)
-        power = np.where(missing, share, power)
-    return power.astype(np.float32)

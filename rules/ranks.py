@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+F32 = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 

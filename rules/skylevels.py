@@ -15,10 +15,9 @@ from collectors.site import SiteDescription
 from rules.daytable import plane_names
 from rules.irradiance import decomposed, plane_parts, through_glass
 from rules.module import ambient_estimate, cell_temperature, per_rated
+from rules.ranks import Floats, Mask
 from rules.sun import Sun
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 #: Sky brightnesses at which a plane's response is tabulated, of clear sky.
 LEVELS = np.array([0.02, 0.08, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.05, 1.2, 1.4])
 #: Position in LEVELS just above a clear sky.

@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 from pvlib import atmosphere, clearsky, spa
 
 from collectors.site import SiteFacts
+from rules.ranks import Floats
 
-Floats = NDArray[np.float64]
 Stamps = NDArray[np.int64]
 
 #: Geocentric values are interpolated linearly between these nodes. The sun's

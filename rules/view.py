@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from collectors.site import SiteDescription
 from rules.learn import complete_site
-from rules.panel import F32, Panel, build_panels
+from rules.panel import Panel, build_panels
+from rules.ranks import F32
 from rules.reduce import reference_frame
 from rules.sun import sun_of
 

@@ -15,9 +15,8 @@ from rules.finding import Threshold
 from rules.irradiance import plane_effective
 from rules.module import ambient_estimate, cell_temperature, per_rated
 from rules.panel import Panel
+from rules.ranks import Floats
 from rules.sun import Sun, sun_of
-
-Floats = NDArray[np.float64]
 
 #: Share of the day's light that must fall in clear spells.
 CLEAR_DAY: Final = Threshold(0.75, "ratio", "own choice: a passing cloud is allowed, a cloudy half day isn't")

@@ -26,8 +26,7 @@ from rules.compat.planes_seen import Weeks, plane_fits, plane_seen, strays
 from rules.compat.record import Observation, Place
 from rules.compat.result import Verdict
 from rules.finding import Threshold
-
-Floats = NDArray[np.float64]
+from rules.ranks import Floats
 
 _OWN = "own choice, seen to tell the invented sample sites' faults from their healthy inputs"
 PRESENT: Final = Threshold(

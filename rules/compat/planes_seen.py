@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from collectors.site import InputRef, SiteDescription
 from rules.compat.clear_days import air_temperature, row_median
@@ -15,9 +14,8 @@ from rules.compat.record import Observation
 from rules.finding import Threshold
 from rules.orientation import best_plane, infer_orientation
 from rules.panel import Panel
+from rules.ranks import Floats
 from rules.sun import Sun, sun_of
-
-Floats = NDArray[np.float64]
 
 _OWN = "own choice, seen to tell the invented sample sites' faults from their healthy inputs"
 #: Misfit on the declared plane over that on the best one.

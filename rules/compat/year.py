@@ -22,9 +22,8 @@ from rules.compat.profile import Profile
 from rules.compat.result import Check, judged, unknown
 from rules.irradiance import plane_effective
 from rules.module import ambient_estimate, cell_temperature, dc_power
+from rules.ranks import Floats
 from rules.sun import sun_of
-
-Floats = NDArray[np.float64]
 
 #: 2025-01-01 00:00 UTC: any common year serves.
 _YEAR_START: Final = 1735689600

@@ -7,8 +7,9 @@ import numpy as np
 from rules.compat.expected import expected_unit_ceiling_w
 from rules.finding import Threshold
 from rules.panel import Panel
+from rules.ranks import Mask
 from rules.reduce.frame import Frame
-from rules.reduce.slots import Features, Mask
+from rules.reduce.slots import Features
 
 AT_RATING = Threshold(0.985, "of rated VA", "own reasoning: meters are good to 1 %, and a row's mean holds a dip")
 AT_DC_CEILING = Threshold(0.97, "of the DC ceiling", "own reasoning: the unit's efficiency is known to some 2 %")

@@ -6,8 +6,9 @@ import numpy as np
 
 from rules.finding import Threshold
 from rules.panel import Panel
+from rules.ranks import Mask
 from rules.reduce.frame import Frame
-from rules.reduce.slots import Features, Mask, bins_of, by_bin, mean_of_known
+from rules.reduce.slots import Features, bins_of, by_bin, mean_of_known
 
 CAPPED_PLANE = Threshold(0.3, "of the plane's inputs", "own reasoning: the siblings' typical value is the rank 0.7 of a plane")
 

@@ -15,9 +15,10 @@ from rules.daytable import plane_names
 from rules.finding import Threshold
 from rules.irradiance import plane_effective
 from rules.module import ambient_estimate, cell_temperature, per_rated
-from rules.panel import F32, Panel
+from rules.panel import Panel
+from rules.ranks import F32, Mask
 from rules.reduce.repeats import Repeats, stuck_rows
-from rules.reduce.slots import Mask, Units
+from rules.reduce.slots import Units
 from rules.sun import Sun, sun_of
 
 LIT_POWER = Threshold(0.04, "W per rated W", "own reasoning: 16 W of a 400 W module, above the start-up power of a unit")

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from rules.panel import Panel
+from rules.ranks import Mask
 from rules.reduce.frame import Frame
 from rules.reduce.repeats import STUCK_ROWS, stuck_rows
-from rules.reduce.slots import Features, Mask
+from rules.reduce.slots import Features
 
 
 def repeats_itself(panel: Panel, frame: Frame, below_ceiling: Mask) -> Mask:

@@ -8,9 +8,10 @@ import numpy as np
 
 from rules.finding import Threshold
 from rules.gridwindow import GridWindow
-from rules.panel import F32, Panel
+from rules.panel import Panel
+from rules.ranks import F32, Mask
 from rules.reduce.frame import Frame
-from rules.reduce.slots import Features, Mask
+from rules.reduce.slots import Features
 from rules.reduce.symptoms import dark_units
 from rules.siblings import nan_median
 

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.finding import Threshold
-from rules.panel import F32, Panel
-from rules.reduce.slots import Mask
+from rules.panel import Panel
+from rules.ranks import F32, Mask
 
 #: Rows in a row that say the same before a record counts as stuck, when its rows are far apart.
 STUCK_ROWS = 6

@@ -6,7 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from rules.panel import F32, Panel
+from rules.panel import Panel
+from rules.ranks import F32
 from rules.reduce.frame import Frame
 from rules.reduce.slots import Features, bins_of, by_bin, mean_of_known
 

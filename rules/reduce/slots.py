@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from collectors.site import SiteDescription
 from rules.daytable import BINS
-from rules.panel import F32, Panel, day_offset
+from rules.panel import Panel, day_offset
+from rules.ranks import F32, Mask
 
-Mask = NDArray[np.bool_]
 #: Features by name, each [D, ...] as :data:`rules.daytable.FIELDS` gives its dimensions.
 Features = dict[str, NDArray[Any]]
 

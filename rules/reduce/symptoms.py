@@ -9,8 +9,9 @@ from collectors.columns import STATE_CODES
 from rules.daytable import DARK, DEAD, IDLE, MISSING, STANDBY, SYMPTOMS
 from rules.finding import Threshold
 from rules.panel import Panel
+from rules.ranks import Mask
 from rules.reduce.frame import Frame
-from rules.reduce.slots import Features, Mask, Units
+from rules.reduce.slots import Features, Units
 from rules.reduce.voltage import UNKNOWN_VMP_V, nominal_volts
 from rules.siblings import nan_median
 

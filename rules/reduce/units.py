@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from collectors.columns import STATE_CODES
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Threshold
-from rules.panel import F32, Panel
+from rules.panel import Panel
+from rules.ranks import F32, Mask
 from rules.reduce.frame import Frame
 from rules.reduce.grid import GridStates
-from rules.reduce.slots import Features, Mask
+from rules.reduce.slots import Features
 from rules.siblings import nan_median
 
 STOPPED = Threshold(0.03, "of the reference", "own reasoning: an offset, or a row that ends with the stop")

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from collectors.site import SiteDescription
 from rules.compat.expected import voltage_at_mpp
 from rules.finding import Threshold
-from rules.panel import F32, Panel
+from rules.panel import Panel
+from rules.ranks import F32, Mask
 from rules.reduce.frame import Frame
-from rules.reduce.slots import Features, Mask
+from rules.reduce.slots import Features
 from rules.siblings import nan_median
 
 GOOD_LIGHT = Threshold(0.15, "W per rated W", "own reasoning: voltage is steady above some 150 W/m2 (De Soto model)")

@@ -16,7 +16,8 @@ from rules.clearness import clear_spells
 from rules.irradiance import plane_effective
 from rules.learn import complete_site
 from rules.module import ambient_estimate, cell_temperature, per_rated
-from rules.orientation import Orientation, best_plane, infer_orientation
+from rules.orientation import best_plane, infer_orientation
+from rules.planefit import Orientation
 from rules.sun import sun_of
 
 FACTS = SiteFacts(id="east", latitude=39.742, longitude=-105.18, altitude_m=1829, timezone=MOUNTAIN)

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rules.panel import STEPS, Panel, build_panels, day_offset
+from rules.panel import Panel, build_panels, day_offset
+from rules.timegrid import STEPS
 from tests.rules.make import Roof, make_roof
 
 

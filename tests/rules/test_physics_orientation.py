@@ -13,8 +13,9 @@ import pytest
 from pvlib import atmosphere, clearsky, iam, irradiance, temperature
 
 from collectors.site import SiteFacts
+from rules.edgelight import shifted
 from rules.module import ambient_estimate
-from rules.orientation import best_plane, infer_orientation, shifted
+from rules.orientation import best_plane, infer_orientation
 from rules.sun import Sun, sun_of
 
 

@@ -125,7 +125,7 @@ def test_what_is_computed_of_daylight_is_that_of_the_whole_day(monkeypatch: pyte
     roof = make_roof(days=4)
     roof.standby(1, roof.when(1, 1, 10, 13))
     cut = table_of(roof)
-    monkeypatch.setattr(rules.panel, "_lit_slots", lambda *args: (0, args[2]))
+    monkeypatch.setattr(rules.panel, "lit_slots", lambda *args: (0, args[2]))
     uncut = table_of(roof)
     for name in set(FIELDS) - {"hz_bin", "volt_bin"}:  # grid readings by the half hour are kept of the day only
         np.testing.assert_allclose(cut[name], uncut[name], rtol=1e-5, atol=1e-6, err_msg=name)
