@@ -10,12 +10,12 @@ from typing import Final
 
 import numpy as np
 
+from rules.behind import asleep_behind, in_any_light, only_in_shadow
 from rules.candidate import Candidate
 from rules.case import Case
 from rules.days import window_sum
 from rules.faults.swapped_record import SWAP_SPAN
 from rules.ontime import heard_on_time, on_time
-from rules.shademap import asleep_behind, in_any_light, only_in_shadow
 
 #: Faults of standing still.
 ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from rules.behind import DULL_BEAM
 from rules.case import Case
 from rules.days import with_neighbours
 from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
 from rules.ranks import Floats, Mask
-from rules.shademap import DULL_BEAM, ShadeMap
+from rules.shademap import ShadeMap
 from rules.siblings import nan_median
 
 FREE_MATE = Threshold(0.03, "of what an input makes", "own reasoning: spread of modules of one type (1 to 2 %) and of its measure")

@@ -9,7 +9,6 @@ under an overcast.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pvlib.irradiance import aoi_projection
 
-from rules.case import Case, once
+from rules.behind import DIM_HOUR, behind
+from rules.case import Case
 from rules.days import first_to_last, window_sum, with_neighbours
 from rules.daytable import BIN_HOURS, BINS
 from rules.finding import Threshold
@@ -38,27 +38,8 @@ LONE_INCIDENCE_DEG = Threshold(
     70.0, "deg", "own reasoning: beyond, 5 degrees in how a plane was noted change its beam by a quarter, as much as told shade"
 )
 LOW_SUN_DEG = Threshold(4.0, "deg", "common practice: horizon and haze below 5 degrees belong to the site")
-BEAM_LEAST = Threshold(0.6, "of siblings", "own reasoning: who makes more in the sun shows its own level at some hour")
-BEAM_MORE = Threshold(0.3, "of siblings", "own reasoning: a fault takes a share of any light; what hides the sun leaves the sky's")
-AS_MUCH = Threshold(0.85, "of the loss in the sun", "own reasoning: what hides all of the sun leaves a good part of the sky")
-ALL_DAY = Threshold(0.9, "of the sunny light", "own reasoning: what shades a module lightly is small or far, and the sun passes it")
-ASLEEP = Threshold(0.03, "of the day", "own reasoning: less is a standstill of the whole day, whatever the sky")
-FREE_SUN = Threshold(0.8, "of siblings", "own reasoning: module spread and the rim; a unit at fault stops in open sun too")
 #: Power under the edge of a bright cloud and under a dark one, of clear sky (common practice: 1.1 to 1.2, and 0.1).
 _BRIGHTEST, _DARKEST = 1.15, 0.1
-#: Under less beam than this the light is the sky's own.
-DULL_BEAM = 0.2
-#: Hours at which less than this of the most is lost are the rim of a shadow.
-_SHADE_RIM = 0.05
-#: Hours with less than this of the brightest hour's light show no edge of a shadow for their noise.
-_DIM_HOUR = 0.15
-#: What tells an input behind something: h of full sun under a dull sky and in the sun, the beam's share of a sunny hour,
-#: and the most of the sunny light in which it may make its part.
-_DULL_LIGHT, _SUNNY_LIGHT, _SUNNY_SHARE, _NOW_AND_THEN = 0.8, 2.0, 0.6, 0.25
-#: h of full sun under either sky that tell whether as much is missing in both: of a third of a dull day.
-_ASKED_LIGHT = 0.5
-#: Stops a day, of the days with any, that are a sleeper's.
-_OFTEN = 2.0
 #: With less of its sunny hours free of shade an input cannot show its own level.
 _FREE_SHARE = 0.15
 
@@ -104,101 +85,6 @@ def shade_map(case: Case) -> ShadeMap:
     return replace(both, shaded=(first.shaded | both.shaded))
 
 
-@once
-def behind(case: Case) -> Mask:
-    """Inputs that lack most of the sun at all hours and little of a dull sky: they stand behind something, [N].
-
-    No hour shows their own level, and they may fall asleep in the shadow.
-    """
-    works = case.energy > ASLEEP.value * case.witness.sum(axis=2)
-    sunny = case.beam_share > _SUNNY_SHARE
-    dull, lit, open_sun = (
-        _made(case, works[:, :, None] & where)
-        for where in (
-            (case.beam_share < DULL_BEAM)[:, case.plane_of],
-            sunny[:, case.plane_of],
-            sunny[:, case.plane_of] & (np.nan_to_num(case.ratio) > BEAM_LEAST.value),
-        )
-    )
-    told = (dull[1] >= _DULL_LIGHT) & (lit[1] >= _SUNNY_LIGHT) & ~_whole_at_some_hour(case, sunny[:, case.plane_of])
-    always = open_sun[1] <= _NOW_AND_THEN * lit[1]
-    return np.asarray(told & always & (lit[0] < BEAM_LEAST.value) & (dull[0] > lit[0] + BEAM_MORE.value))
-
-
-def _whole_at_some_hour(case: Case, sunny: Mask) -> Mask:
-    """Inputs that make their siblings' power in the sun, [D, N, B], of a fair hour, [N]: nothing stands before them."""
-    use = sunny & np.isfinite(case.ratio)
-    theirs = np.where(use, case.free_witness, 0.0).sum(axis=0)
-    made = np.where(use, case.ratio * case.free_witness, 0.0).sum(axis=0)
-    fair = theirs > np.maximum(_DIM_HOUR * theirs.max(axis=1, keepdims=True), _ASKED_LIGHT)
-    # Who falls asleep in a shadow tries again and again; a contact opens once a day.
-    stops = case.table["restarts"][:, case.unit_of]
-    once_a_day = stops.sum(axis=0) < _OFTEN * np.maximum((stops > 0).sum(axis=0), 1)
-    return np.asarray((fair & (made > FREE_SUN.value * theirs)).any(axis=1) & once_a_day)
-
-
-def asleep_behind(case: Case, n: int, days: Mask) -> bool:
-    """Whether an input that stands :func:`behind` something made its part of the dull sky on some days, [D], or nobody can tell."""
-    if not behind(case)[n]:
-        return False
-    where = np.zeros(case.ratio.shape, bool)
-    where[days, n] = case.beam_share[days, case.plane_of[n]] < DULL_BEAM
-    ratio, light = _made(case, where)
-    return bool(light[n] < BIN_HOURS or ratio[n] > 0.5 * BEAM_MORE.value)
-
-
-def only_in_shadow(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bool:
-    """Whether an input lacks nothing on some days, [D], but at the hours of a deep shadow.
-
-    ``shade``: the evidence of the finding, its ``depth`` and what the ``bins`` of the day lost.
-    """
-    lost = np.asarray(shade["bins"])
-    free = ~with_neighbours(lost > _SHADE_RIM * lost.max())
-    use = np.isfinite(case.ratio[days, n]) & free
-    theirs = np.where(use, case.free_witness[days, n], 0.0)
-    whole = theirs.sum() >= 0.15 * case.free_witness[days, n].sum()
-    made = np.nansum(case.ratio[days, n] * theirs)
-    return bool(shade["depth"] >= BEAM_LEAST.value and whole and made >= FREE_SUN.value * theirs.sum())
-
-
-def in_any_light(case: Case, n: int, days: Mask, shade: Mapping[str, Any]) -> bool:
-    """Whether what looks like shade on nearly all of the day takes as much of a dull sky on some days, [D], as of the sun.
-
-    Nothing that stands before the sun does so, but what hides most of the sky, too: then it
-    takes most of the sun, and the hours differ, for the sun passes it. Where those days had no dull hours to ask,
-    a light shadow that never ends is none. ``shade``: the finding's evidence.
-    """
-    at = np.zeros(case.ratio.shape, bool)
-    at[days, n] = True
-    skies = [sky[:, case.plane_of] for sky in (case.beam_share < DULL_BEAM, case.beam_share > _SUNNY_SHARE)]
-    dull, sunny = (_made(case, at & sky) for sky in skies)
-    lost = np.asarray(shade["bins"])
-    theirs = np.where(skies[1][:, n], case.free_witness[:, n], 0.0)[days].sum(axis=0)
-    if theirs[lost > _SHADE_RIM * lost.max()].sum() < ALL_DAY.value * theirs.sum():
-        return False
-    if dull[1][n] >= _ASKED_LIGHT and sunny[1][n] >= _ASKED_LIGHT:
-        as_much = 1.0 - dull[0][n] >= AS_MUCH.value * (1.0 - sunny[0][n])
-        deep = shade["depth"] >= BEAM_LEAST.value and dull[0][n] > sunny[0][n]
-        return bool(as_much and not (deep and _hours_differ(case, n, at & skies[1])))
-    return bool(shade["depth"] < BEAM_LEAST.value)
-
-
-def _hours_differ(case: Case, n: int, where: Mask) -> bool:
-    """Whether an input makes at some hour of the day far more of its siblings' than at another, in some bins, [D, N, B]."""
-    use = where[:, n] & np.isfinite(case.ratio[:, n])
-    theirs = np.where(use, case.free_witness[:, n], 0.0).sum(axis=0)
-    hours = theirs > _DIM_HOUR * theirs.max()
-    made = np.where(use, case.ratio[:, n] * case.free_witness[:, n], 0.0).sum(axis=0)[hours] / theirs[hours]
-    return bool(np.ptp(made) > BEAM_MORE.value)
-
-
-def _made(case: Case, where: Mask) -> tuple[Floats, Floats]:
-    """Energy over siblings' in some bins, [D, N, B], and theirs in h; [N] each."""
-    theirs = np.where(np.isfinite(case.ratio) & where, case.free_witness, 0.0)
-    light = theirs.sum(axis=(0, 2))
-    return np.nansum(case.ratio * theirs, axis=(0, 2)) / np.maximum(light, 1e-9), light
-
-
 def _with(shade: ShadeMap, inputs: NDArray[np.int64], theirs: ShadeMap) -> ShadeMap:
     """The map with other arrays for some inputs."""
     out = {name: values.copy() for name, values in vars(shade).items()}
@@ -219,7 +105,7 @@ def beside_mates(case: Case, shade: ShadeMap, inputs: NDArray[np.int64]) -> Floa
     more = case.table["free_power"][:, inputs] - theirs
     # Siblings that make more than was thought possible are the measure themselves.
     held = window_sum(np.where(sunny, np.maximum(shade.held[:, inputs], theirs), 0.0), reach)
-    told = shade.told[:, inputs] & (held >= _DIM_HOUR * held.max(axis=2, keepdims=True))
+    told = shade.told[:, inputs] & (held >= DIM_HOUR * held.max(axis=2, keepdims=True))
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(told, window_sum(np.where(sunny, more, 0.0), reach) / held, np.nan)
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rules.behind import behind
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case, once
 from rules.days import runs_of
@@ -34,7 +35,7 @@ from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ontime import on_time
 from rules.ranks import Floats, Mask, quantile_of
 from rules.shadeloss import lost_to_shade
-from rules.shademap import ShadeMap, behind, beside_mates, falling, shade_map
+from rules.shademap import ShadeMap, beside_mates, falling, shade_map
 from rules.shadeyear import Season, season, sky_brightness
 from rules.siblings import nan_median, typical
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import rules.behind
 import rules.pretenders
 import rules.shademap as shademap
+from rules.behind import asleep_behind, behind, only_in_shadow
 from rules.engine import judge
-from rules.shademap import asleep_behind, behind, only_in_shadow
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, make_roof, only
 
@@ -56,7 +57,7 @@ def test_a_contact_that_opens_in_the_warm_hours_of_sunny_days_is_no_shade() -> N
     assert not behind(case).any()
     assert _told(roof) == {("idle-input", "U2/1")}
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(shademap, "_whole_at_some_hour", lambda *_: False)
+        patch.setattr(rules.behind, "_whole_at_some_hour", lambda *_: False)
         assert behind(case_of(roof))[2]
 
 
@@ -90,7 +91,7 @@ def test_what_does_not_stand_behind_something(roof: str) -> None:
 def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> None:
     case = case_of(_behind())
     assert np.flatnonzero(behind(case)).tolist() == [2]
-    threshold(shademap, name, value)
+    threshold(rules.behind, name, value)
     assert not behind(case).any()
 
 
@@ -107,5 +108,5 @@ def test_a_standstill_at_the_hours_of_a_deep_shadow_only(threshold: MoveThreshol
     # A shallow shadow puts nobody to sleep.
     assert not only_in_shadow(idle, 2, days, shade | {"depth": 0.4})
     assert {f.fault for f in judge(idle.table).findings} == ({"shading"} if alone else {"shading", "idle-input"})
-    threshold(shademap, "FREE_SUN", 1.2 if alone else 0.0)
+    threshold(rules.behind, "FREE_SUN", 1.2 if alone else 0.0)
     assert only_in_shadow(idle, 2, days, shade) is not alone

@@ -8,12 +8,12 @@ from typing import cast
 import numpy as np
 import pytest
 
-import rules.shademap
+import rules.behind
 from collectors.site import Module
+from rules.behind import in_any_light
 from rules.candidate import Candidate
 from rules.case import Case
 from rules.pretenders import _other_type, without_pretenders
-from rules.shademap import in_any_light
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import case_of, make_roof, run_rule
 
@@ -42,9 +42,9 @@ def test_a_dull_sky_tells_weakness_from_shade(threshold: MoveThreshold) -> None:
     assert in_any_light(weak, 2, _days(weak), _SHALLOW)
     assert not in_any_light(weak, 2, _days(weak), _MORNING)
     assert not in_any_light(shaded, 2, _days(shaded), _SHALLOW)
-    threshold(rules.shademap, "AS_MUCH", 0.0)
+    threshold(rules.behind, "AS_MUCH", 0.0)
     assert in_any_light(shaded, 2, _days(shaded), _SHALLOW)
-    threshold(rules.shademap, "ALL_DAY", 1.1)
+    threshold(rules.behind, "ALL_DAY", 1.1)
     assert not in_any_light(shaded, 2, _days(shaded), _SHALLOW)
 
 
@@ -62,7 +62,7 @@ def test_what_hides_most_of_the_sky_spares_some_hours_of_sun(threshold: MoveThre
     deep = {**_SHALLOW, "depth": 0.9}
     assert not in_any_light(yard, 2, _days(yard), deep)
     assert in_any_light(yard, 2, _days(yard), _SHALLOW)
-    threshold(rules.shademap, "BEAM_MORE", 1.0)
+    threshold(rules.behind, "BEAM_MORE", 1.0)
     assert in_any_light(yard, 2, _days(yard), deep)
 
 
