@@ -27,40 +27,25 @@ from rules.days import runs_of
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh
 from rules.ontime import on_time
-from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
-from rules.ranks import Floats, median_of
+from rules.ranks import Floats, Mask, median_of
 from rules.resistance import resistive
-from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, from_onset, line_of, saw_teeth, spread_teeth
+from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, from_onset, saw_teeth
+from rules.sinkingplanes import OWN, SENSOR_FASTEST, SURE, sinking_planes
 from rules.spells import Spell, spells
 from rules.witnessed import witnessed
 
 COLUMNS = ("dc_power_w",)
-SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
-PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
-BESIDE_SURE = Threshold(4.0, "standard errors of the slope", "own reasoning: with members that sink, only to tell how many do")
-PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
-PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
-SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
-DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
-SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
 NO_RAIN = Threshold(35, "days", "own reasoning: five weeks of dust on one module alone, and no rain that takes any")
 SEVERAL = Threshold(3, "inputs", "own reasoning: parts age one by one, dust falls on several at once")
 WITH_SKY = Threshold(0.5, "of the level's variance", "own reasoning: the sky changes from day to day, dirt grows over weeks")
 IN_SUN = Threshold(0.5, "of the day's light", "own reasoning: most of it came with the sun out")
 IN_DULL = Threshold(0.35, "of the day's light", "own reasoning: what a shadow takes is then a third and less")
 DULL_DAYS = Threshold(3, "dull days", "own reasoning: two may agree by chance")
-TOLD = Threshold(0.7, "of the days", "own reasoning: a plane that tells of itself on fewer is not known to sink with the others")
-HIGHEST = Threshold(1.25, "of the usual best", "own reasoning: best days are nearly clean; who makes far more was expected wrongly")
 SHADE_SLOPE = Threshold(0.003, "per day", "own reasoning: the sun's path moves by a tenth in a month, and shadows with it")
 STAYS = Threshold(0.5, "of what sunny days lack", "own reasoning: dirt takes as much of a dull sky, a shadow nearly nothing")
-GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
-ALONE_DROP = Threshold(0.25, "ratio", "own reasoning: a guessed sky may be off by a tenth, and another plane's the other way")
-GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
-WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
-_LEFT_BY_RAIN = 0.12  # of the drop
-_OWN = 0.7  # of the plane's drop: where all are dirty, the dirtier stand out by less
-_SEEN = 0.015  # ratio under clean: less can't be told from the scatter
+_LEFT_BY_RAIN = 0.12  # of the drop; rain leaves between nothing and a third (from memory)
+_SEEN = 0.015  # ratio below clean: less can't be told from the scatter
 
 
 def judge(case: Case) -> RuleResult:
@@ -82,16 +67,16 @@ def judge(case: Case) -> RuleResult:
     sure, drifting = list(result.candidates), drifting if len(drifting) >= SEVERAL.value else []
     singles = [*sure, *drifting]
     # A clock that is off sets power beside another hour's light, the sensor's or the clear sky's.
-    for p, teeth, level in _sinking_planes(on_time(case), _beside(case, sure)):
+    for p, teeth, level in sinking_planes(on_time(case), _beside(case, sure)):
         inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
         whole = _candidate(case, inputs, case.names[p], teeth, level, np.ones(case.day_count), None, f"Plane {case.names[p]}")
         beside = [c for c in sure if c.inputs[0] in inputs]
-        if len(beside) >= 0.2 * len(inputs) and median_of(np.array([c.evidence["drop"] for c in beside])) > _OWN * teeth.drop:
-            continue  # as deep beside their siblings as the plane under the sky: the others are clean
-        # That there is dirt is as sure as of its dirtiest members.
+        if len(beside) >= 0.2 * len(inputs) and median_of(np.array([c.evidence["drop"] for c in beside])) > OWN * teeth.drop:
+            continue  # some are as deep below their siblings as the plane below the sky: the others are clean
+        # That the plane is dirty is as sure as that its dirtiest members are.
         if len(beside) > 1:
             whole = replace(whole, strength=max(whole.strength, *(c.strength for c in beside)))
-        # Beside the plane's own loss its dirtier members are no second one.
+        # What its dirtier members lose is part of the plane's loss.
         singles = [c for c in singles if c.inputs[0] not in inputs or (c.days & whole.days).sum() < 0.3 * c.days.sum()]
         result.candidates.append(whole)
     result.candidates = [*singles, *(c for c in result.candidates if c.plane is not None)]
@@ -101,7 +86,7 @@ def judge(case: Case) -> RuleResult:
 def _gathered(level: Floats, noise: float) -> Teeth | None:
     """The saw-tooth in an input's course of levels, [D], from the day on which dirt begins to gather.
 
-    A part that fails may stay and then sink, too: a rain must have given back what was lost.
+    A failing part may hold its level and then sink as well: so a rain must have given back what was lost.
     """
     teeth = saw_teeth(level, noise, SURE.value)
     late = from_onset(teeth, level, noise) if teeth and teeth.resets else None
@@ -130,142 +115,23 @@ def _dropped(case: Case, n: int, spell: Spell) -> Candidate:
 
 
 def _beside(case: Case, singles: list[Candidate]) -> dict[int, float]:
-    """By how much members sank beside their siblings, by plane: the middle one's drop. One alone may have a fault of its own."""
+    """By how much members sank below their siblings, by plane: the median drop. One alone may have a fault of its own."""
     drops: dict[int, list[float]] = {}
     for c in singles:
         drops.setdefault(int(case.plane_of[c.inputs[0]]), []).append(c.evidence["drop"])
     return {p: median(values) for p, values in drops.items() if len(values) > 1}
 
 
-def _sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Teeth, Floats]]:
-    """Planes that sink against expectation, each with its course of levels, [D].
-
-    Dust falls on the whole roof: what all planes show together speaks for one
-    that scatters too much to tell, if it sinks too. ``beside`` is :func:`_beside`.
-    """
-    levels = [plane_level(case, p) for p in range(len(case.names))]
-    found = [
-        _convincing(case, _teeth_of(level, noise, PLANE_SURE.value)) or _dirtier(case, level, noise, beside.get(p))
-        for p, (level, noise) in enumerate(levels)
-    ]
-    if len(levels) > 1 and not all(found):
-        # Against a sensor each plane scatters by itself, and its variance tells its worth; under a guessed sky all err together.
-        size = np.bincount(case.plane_of, minlength=len(levels)).astype(float)
-        worth = np.array([noise**-2 for _, noise in levels]) if case.sensor_trust[0] else size
-        even = np.stack([level / median_of(level[np.isfinite(level)]) for level, _ in levels])
-        weight = np.where(np.isfinite(even), worth[:, None], 0.0)
-        share = weight.sum(axis=0) / worth.sum()
-        roof = np.where(share > 0.5, (np.nan_to_num(even) * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
-        noise = plane_scatter(roof)
-        deepest = max(beside.values(), default=None)
-        teeth = _convincing(case, _teeth_of(roof, noise, PLANE_SURE.value)) or _dirtier(case, roof, noise, deepest)
-        if teeth:
-            for p, (level, _) in enumerate(levels):
-                if found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope and _told_along(teeth, level):
-                    found[p], levels[p] = teeth, (roof, noise)
-    # A fall of one plane alone, that no rain ever ended, is its own expectation gone wrong.
-    for p, teeth in enumerate(list(found)):
-        if teeth and not teeth.resets and len(levels) > 1:
-            others = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
-            if all(slope > FLAT * teeth.slope for slope in others) and not _deep(teeth):
-                found[p] = None
-    # Dust falls on all planes: what a guessed sky says of one among several is an error of that guess, unless rain ended it.
-    if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
-        found = [teeth if teeth and (teeth.resets or _deep(teeth)) else None for teeth in found]
-    return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
-
-
-def _deep(teeth: Teeth) -> bool:
-    """Whether a fall is surely further than another plane's sky or a season may be off."""
-    return teeth.drop >= ALONE_DROP.value and teeth.sure >= SENSOR_SURE.value
-
-
-def _teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:
-    teeth = saw_teeth(level, noise, least, whole=True)
-    if teeth is None or at_once(teeth, level):
-        teeth = spread_teeth(level, noise, least)
-    return None if teeth is None or at_once(teeth, level) else teeth
-
-
-def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> Teeth | None:
-    """The teeth of a plane or roof that sinks by more than members of it do beside their siblings; None if none do.
-
-    Members that sink tell of dust, whatever the sky: the plane's own fall needs less certainty then.
-
-    Parameters
-    ----------
-    level : [D], NaN where not judged; ``noise`` its scatter.
-    beside : how far the members sank, ratio.
-    """
-    teeth = None if beside is None else _teeth_of(level, noise, BESIDE_SURE.value)
-    if beside is None or teeth is None or beside > _OWN * teeth.drop or teeth.drop < SENSOR_DROP.value:
-        return None
-    fastest = SENSOR_FASTEST if case.sensor_trust[0] else PLANE_FASTEST
-    return teeth if -teeth.slope <= fastest.value else None
-
-
-def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
-    """The teeth of a plane or roof, if no haze, season or sensor explains them."""
-    if teeth is None or not (teeth.resets or teeth.sure >= SURE.value):
-        return None
-    if not teeth.resets and -teeth.slope < DRY_SLOPE.value:
-        return None  # a season's or a sensor's drift
-    washed = teeth.washed >= WASHED.value * teeth.drop
-    # A sensor that the inputs agree with knows haze and season: a plain fall against it, or what a rain gave back,
-    # is no guess of ours.
-    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value
-    measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or given_back)
-    if case.sensor_trust[0] and teeth.clean > HIGHEST.value:
-        return None
-    if measured and teeth.drop >= SENSOR_DROP.value:
-        return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
-    if teeth.drop < PLANE_DROP.value:
-        return None
-    # No dust falls on a whole roof so fast: a wrong plane, clock or sensor does that.
-    if -teeth.slope > PLANE_FASTEST.value:
-        return None
-    # Haze and season bend a guessed expectation: only a long plain fall or several resets convince.
-    long = max(len(s.days) for s in teeth.parts)
-    if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value and not (washed and case.sensor_trust[0]):
-        return None
-    # A change from broken to clear weather or from haze looks like one step up: the rain takes most of the dirt.
-    if teeth.resets == 1 and not washed:
-        return None
-    # Nor does one step up make a fall surer against a guessed sky.
-    if not case.sensor_trust[0] and teeth.resets < 2 and teeth.sure < PLANE_SURE.value:
-        return None
-    plain = teeth.resets > 0 or -teeth.slope >= GUESSED_SLOPE.value or teeth.drop >= GUESSED_DROP.value
-    if not case.sensor_trust[0] and (long < 8 or not plain):
-        return None
-    return teeth
-
-
-def _slope_along(teeth: Teeth, level: Floats) -> float:
-    """Slope of another course over the same teeth, per day; 0 if it says nothing."""
-    top = bottom = 0.0
-    for s in teeth.parts:
-        days = s.days[np.isfinite(level[s.days])]
-        if len(days) >= TOOTH:
-            moment, slope, _ = line_of(days.astype(float), level[days])
-            top, bottom = top + slope * moment, bottom + moment
-    return top / bottom if bottom else 0.0
-
-
-def _told_along(teeth: Teeth, level: Floats) -> bool:
-    """Whether another course, [D], is known on as good as all days of the teeth: it tells for itself whether it sinks."""
-    return float(np.isfinite(level[np.concatenate([s.days for s in teeth.parts])]).mean()) >= TOLD.value
-
-
 def _drifts(teeth: Teeth) -> bool:
-    """Whether an input sank for weeks on end and no rain showed in it: a part that ages, not dirt."""
+    """Whether an input sank for weeks on end without a step up after rain: a part that ages, not dirt."""
     if len(teeth.parts) > 2 and teeth.resets > 1:
-        return False  # small rains took the little there was, and it sank on at the one rate
+        return False  # small rains took what little there was, and it went on sinking at the same rate
     days = np.concatenate([s.days for s in teeth.parts])
     return teeth.washed < WASHED_SOME.value * teeth.drop and float(np.ptp(days)) >= NO_RAIN.value
 
 
 def _as_dirt(case: Case, n: int, teeth: Teeth, levels: Levels) -> bool:
-    """Whether an input sinks as dirt makes it, and as no part that fails, no fault at a stroke and no shadow does."""
+    """Whether an input sinks as dirt makes it sink, not as a failing part, a sudden fault or a shadow does."""
     level = levels.level[:, n]
     bends = _bends(teeth, levels.segments[n], level, float(levels.noise[n]))
     fast = -teeth.slope > SENSOR_FASTEST.value
@@ -273,7 +139,7 @@ def _as_dirt(case: Case, n: int, teeth: Teeth, levels: Levels) -> bool:
 
 
 def _goes_with_sky(case: Case, n: int, level: Floats) -> bool:
-    """Whether an input's level, [D], follows how much of each day was sunny: part of the sky is hidden from it, or its sun."""
+    """Whether an input's level, [D], follows how sunny each day was: something hides the sun or part of the sky from it."""
     sunny = _sunny(case, n)
     days = np.isfinite(level) & np.isfinite(sunny)
     y, x = level[days] - level[days].mean(), sunny[days] - sunny[days].mean()
@@ -289,7 +155,7 @@ def _sunny(case: Case, n: int) -> Floats:
 
 
 def _only_in_sun(case: Case, n: int, teeth: Teeth, level: Floats) -> bool:
-    """Whether an input's level, [D], is whole on dull days and low again on sunny ones, faster than dust falls: a shadow."""
+    """Whether an input's level, [D], recovers on dull days and is low on the next sunny one: a shadow, for dust falls slower."""
     sunny, lacks = _sunny(case, n), teeth.clean - level
     known = np.isfinite(level) & np.isfinite(sunny)
     bright, dull = np.flatnonzero(known & (sunny >= IN_SUN.value)), np.flatnonzero(known & (sunny <= IN_DULL.value))
@@ -303,13 +169,13 @@ def _only_in_sun(case: Case, n: int, teeth: Teeth, level: Floats) -> bool:
 
 
 def _bends(teeth: Teeth, parts: list[Segment], level: Floats, noise: float) -> bool:
-    """A level that stays before or after it sinks, with no rain between: a part that fails, not dirt."""
+    """Whether the level holds still before or after it sinks, with no rain between: a part that fails, not dirt."""
     sinks = [k for k, s in enumerate(parts) if len(s.days) > TOOTH and s.slope < FLAT * teeth.slope]
     for k, s in enumerate(parts):
         if len(s.days) < TOOTH + 1 or s.slope < FLAT * teeth.slope:
             continue
         if sinks and sinks[0] < k < sinks[-1]:
-            continue  # it goes on sinking: no end of a contact, but rain or chance
+            continue  # it sinks again afterwards: rain or chance, not a contact that has failed for good
         # Small rains hold a level up too, tooth by tooth.
         if np.max(np.diff(level[s.days]), initial=0.0) > max(MIN_RESET.value, 4.0 * noise):
             continue
@@ -326,7 +192,7 @@ def _clean(teeth: Teeth, spread: float | None) -> float:
     ----------
     spread : of healthy siblings' levels; None for a whole plane, that has none.
     """
-    # Rain leaves something, between nothing and a third (from memory); the best of several less.
+    # The best of several rains leaves less.
     left = _LEFT_BY_RAIN * teeth.drop / max(teeth.resets, 1)
     if spread is None:
         return teeth.clean + (left if teeth.resets else 0.0)
@@ -334,6 +200,23 @@ def _clean(teeth: Teeth, spread: float | None) -> float:
         return max(teeth.clean, 1.0)
     rain, others = 1.0 / max(0.6 * left, 0.004) ** 2, 1.0 / spread**2
     return max(teeth.clean, ((teeth.clean + left) * rain + others) / (rain + others))
+
+
+def _below_clean(teeth: Teeth, level: Floats, clean: float) -> tuple[Floats, Mask]:
+    """How far a course of levels, [D], lies below clean on the days of the teeth and those joined to them; and the dirty days."""
+    below, dirty = np.zeros(len(level)), np.zeros(len(level), bool)
+    known = np.flatnonzero(np.isfinite(level))
+    inside = np.arange(known[0], known[-1] + 1)
+    under = np.clip(clean - np.interp(inside, known, level[known]), 0, None)
+    low = under > _SEEN
+    in_teeth = np.zeros(len(inside), bool)
+    for s in teeth.parts:
+        in_teeth |= (inside >= s.days[0]) & (inside <= s.days[-1])
+    for first, last in runs_of(low | in_teeth):
+        if not in_teeth[first : last + 1].any():
+            low[first : last + 1] = False
+    below[inside], dirty[inside] = np.where(low | in_teeth, under, 0.0), low
+    return below, dirty
 
 
 def _candidate(
@@ -346,32 +229,25 @@ def _candidate(
     spread: float | None,
     who: str,
 ) -> Candidate:
-    found = teeth.parts
-    days = np.zeros(case.day_count, bool)
-    known = np.flatnonzero(np.isfinite(level))
-    clean = _clean(teeth, spread)
-    inside = np.arange(known[0], known[-1] + 1)
-    below = np.clip(clean - np.interp(inside, known, level[known]), 0, None)
-    dirty = below > _SEEN
-    # The dirty days of the teeth, and those that hang on to them.
-    touched = np.zeros(len(inside), bool)
-    for s in found:
-        touched |= (inside >= s.days[0]) & (inside <= s.days[-1])
-    for first, last in runs_of(dirty | touched):
-        if not touched[first : last + 1].any():
-            dirty[first : last + 1] = False
-    below = np.where(dirty | touched, below, 0.0)
-    days[inside[dirty]] = True
+    """What sank: an input, or a ``plane`` by name.
+
+    Parameters
+    ----------
+    level : its course of levels, [D], in which the teeth were found; NaN where not judged.
+    scale : [D], what a level of 1 is of the siblings' power.
+    spread : of healthy siblings' levels; None for a plane.
+    """
+    below, dirty = _below_clean(teeth, level, _clean(teeth, spread))
     energy = sum(case.witness[:, n].sum(axis=1) * case.rated[n] for n in inputs)
-    lost = np.zeros(case.day_count)
-    lost[inside] = below * np.where(np.isfinite(scale[inside]), scale[inside], 1.0)
-    if plane is not None:
-        lost[inside] = below / np.maximum(clean - below, 0.1)
+    if plane is None:
+        lost = below * np.where(np.isfinite(scale), scale, 1.0)
+    else:
+        lost = below / np.maximum(_clean(teeth, spread) - below, 0.1)
     return Candidate(
         fault="soiling",
         scope="plane" if plane is not None else "input",
         inputs=inputs,
-        days=days,
+        days=dirty,
         loss_wh=lost * energy,
         strength=float(np.clip(0.7 + 0.02 * teeth.sure + 0.1 * min(teeth.resets, 2), 0, 0.98)) * (1.0 if plane is None else 0.85),
         why=(
@@ -389,7 +265,7 @@ def _candidate(
         lasting=True,
         despite=(
             *(("shading",) if teeth.resets and -teeth.slope >= SHADE_SLOPE.value else ()),
-            # Its clock was put right before, and days on which the grid or an order held it are not among its levels.
+            # A plane's levels are taken with its clock put right, and without days on which the grid or an order held it.
             *(("clock-shift", "grid-out-of-range", "curtailment") if plane is not None else ()),
         ),
     )  # fmt: skip

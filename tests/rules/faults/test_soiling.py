@@ -9,6 +9,7 @@ import pytest
 import rules.faults.soiling as rule
 import rules.planelevel
 import rules.sawteeth as sawteeth
+import rules.sinkingplanes as planes
 from rules.case import Case
 from rules.engine import judge
 from rules.planelevel import plane_level
@@ -106,7 +107,7 @@ def test_its_own_scatter_counts(case: Case, threshold: MoveThreshold, name: str)
     roof = _dirty(slope=0.01, inputs=tuple(range(10)))
     whole = case_of(roof, weather=roof.weather())
     before = {c.inputs for c in (*run_rule("soiling", case).candidates, *run_rule("soiling", whole).candidates)}
-    threshold(sawteeth if name == "MIN_RESET" else rule, name, 1e3)
+    threshold({"MIN_RESET": sawteeth, "PLANE_SURE": planes, "SURE": rule}[name], name, 1e3)
     after = {c.inputs for c in (*run_rule("soiling", case).candidates, *run_rule("soiling", whole).candidates)}
     assert after < before
 
@@ -115,8 +116,8 @@ def test_few_percent_of_a_whole_plane_are_the_sky(threshold: MoveThreshold) -> N
     roof = _dirty(slope=0.01, inputs=tuple(range(10)))
     case = case_of(roof, weather=roof.weather())
     assert any(c.scope == "plane" for c in run_rule("soiling", case).candidates)
-    threshold(rule, "PLANE_DROP", 0.5)
-    threshold(rule, "SENSOR_DROP", 0.5)
+    threshold(planes, "PLANE_DROP", 0.5)
+    threshold(planes, "SENSOR_DROP", 0.5)
     assert not any(c.scope == "plane" for c in run_rule("soiling", case).candidates)
 
 
@@ -136,10 +137,10 @@ def _course(seed: int, slope: float, scatter: float = 0.03, days: int = 56, rain
 
 def test_teeth_that_drown_in_the_scatter_are_still_two() -> None:
     """0.5 % a day, a published middle for dry places (from memory); no single day shows the rain."""
-    found = [sawteeth.spread_teeth(_course(seed, 0.005), 0.03, rule.PLANE_SURE.value) for seed in range(20)]
+    found = [sawteeth.spread_teeth(_course(seed, 0.005), 0.03, planes.PLANE_SURE.value) for seed in range(20)]
     told = [teeth for teeth in found if teeth]
     assert len(told) >= 18
-    saw = [sawteeth.saw_teeth(_course(seed, 0.005), 0.03, rule.PLANE_SURE.value, whole=True) for seed in range(20)]
+    saw = [sawteeth.saw_teeth(_course(seed, 0.005), 0.03, planes.PLANE_SURE.value, whole=True) for seed in range(20)]
     assert sum(teeth is not None for teeth in saw) <= len(told) / 2
     assert np.median([teeth.slope for teeth in told]) == pytest.approx(-0.005, rel=0.15)
     assert np.median([teeth.drop for teeth in told]) == pytest.approx(0.14, rel=0.2)
@@ -147,25 +148,25 @@ def test_teeth_that_drown_in_the_scatter_are_still_two() -> None:
 
 
 def test_scatter_alone_has_no_teeth() -> None:
-    clean = [sawteeth.spread_teeth(_course(seed, 0.0), 0.03, rule.PLANE_SURE.value) for seed in range(200)]
+    clean = [sawteeth.spread_teeth(_course(seed, 0.0), 0.03, planes.PLANE_SURE.value) for seed in range(200)]
     assert [teeth for teeth in clean if teeth] == []
 
 
 @pytest.mark.parametrize(("name", "value"), [("PARTING", 1e4), ("PART_DAYS", 29)])
 def test_what_parts_two_teeth(threshold: MoveThreshold, name: str, value: float) -> None:
     level = _course(1, 0.005)
-    assert sawteeth.spread_teeth(level, 0.03, rule.PLANE_SURE.value)
+    assert sawteeth.spread_teeth(level, 0.03, planes.PLANE_SURE.value)
     threshold(sawteeth, name, value)
-    assert sawteeth.spread_teeth(level, 0.03, rule.PLANE_SURE.value) is None
+    assert sawteeth.spread_teeth(level, 0.03, planes.PLANE_SURE.value) is None
 
 
 def test_one_rain_that_washes_a_roof_speaks_against_a_sensor(threshold: MoveThreshold) -> None:
     """A tenth lost over weeks, and back overnight: under what a slow fall alone must reach."""
-    threshold(rule, "SENSOR_DROP", 0.5)  # it would speak for itself
+    threshold(planes, "SENSOR_DROP", 0.5)  # it would speak for itself
     roof = _dirty(slope=0.0045, inputs=tuple(range(6)), reset=19, days=26, units=[["west", "west"]] * 3)
     case = case_of(roof, roof.weather())
     assert "west" in {c.plane for c in run_rule("soiling", case).candidates}
-    threshold(rule, "WASHED", 9.0)
+    threshold(planes, "WASHED", 9.0)
     assert not run_rule("soiling", case).candidates
 
 
@@ -225,8 +226,8 @@ def test_a_level_between_two_falls_is_chance() -> None:
     assert {f.fault for f in findings(roof)} == {"soiling"}
 
 
-def _tooth(*levels: float) -> rule.Teeth:
-    teeth = sawteeth.saw_teeth(np.array(levels), 0.008, rule.PLANE_SURE.value, whole=True)
+def _tooth(*levels: float) -> planes.Teeth:
+    teeth = sawteeth.saw_teeth(np.array(levels), 0.008, planes.PLANE_SURE.value, whole=True)
     assert teeth is not None
     return teeth
 
@@ -234,14 +235,14 @@ def _tooth(*levels: float) -> rule.Teeth:
 def test_a_rain_that_takes_little_of_a_roofs_dirt_is_weather(threshold: MoveThreshold) -> None:
     roof = case_of(make_roof(days=4))
     fall = np.linspace(1.1, 0.9, 24)
-    assert rule._convincing(roof, _tooth(*fall, *np.full(6, 1.09)))
+    assert planes._convincing(roof, _tooth(*fall, *np.full(6, 1.09)))
     half = _tooth(*fall, *np.full(6, 1.0))
     assert half.drop == pytest.approx(0.1, abs=0.01)  # what the rain took speaks
-    assert rule._convincing(roof, half) is None
-    threshold(rule, "PLANE_DROP", 0.06)
-    assert rule._convincing(roof, half)
-    threshold(rule, "WASHED", 1.1)
-    assert rule._convincing(roof, half) is None
+    assert planes._convincing(roof, half) is None
+    threshold(planes, "PLANE_DROP", 0.06)
+    assert planes._convincing(roof, half)
+    threshold(planes, "WASHED", 1.1)
+    assert planes._convincing(roof, half) is None
 
 
 def test_a_slow_fall_without_rain_is_a_season(threshold: MoveThreshold) -> None:
@@ -249,9 +250,9 @@ def test_a_slow_fall_without_rain_is_a_season(threshold: MoveThreshold) -> None:
     roof = case_of(made, made.weather())
     assert roof.sensor_trust[0]
     slow = _tooth(*np.linspace(1.1, 0.96, 130))
-    assert rule._convincing(roof, slow) is None
-    threshold(rule, "DRY_SLOPE", 0.0)
-    assert rule._convincing(roof, slow)
+    assert planes._convincing(roof, slow) is None
+    threshold(planes, "DRY_SLOPE", 0.0)
+    assert planes._convincing(roof, slow)
 
 
 def test_what_a_roof_makes_after_the_rain_is_clean() -> None:
@@ -299,13 +300,13 @@ def test_without_a_sensor_a_slow_fall_is_the_guessed_skys(threshold: MoveThresho
     roof = case_of(make_roof(days=4))
     assert not roof.sensor_trust[0]
     slow = _tooth(*np.linspace(1.1, 0.95, 44))
-    assert rule._convincing(roof, slow) is None
-    threshold(rule, "GUESSED_SLOPE", 0.003)
-    assert rule._convincing(roof, slow)
-    threshold(rule, "GUESSED_SLOPE", 0.004)
-    assert rule._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84)))  # a quarter is no guess's error
-    threshold(rule, "GUESSED_DROP", 0.9)
-    assert rule._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84))) is None
+    assert planes._convincing(roof, slow) is None
+    threshold(planes, "GUESSED_SLOPE", 0.003)
+    assert planes._convincing(roof, slow)
+    threshold(planes, "GUESSED_SLOPE", 0.004)
+    assert planes._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84)))  # a quarter is no guess's error
+    threshold(planes, "GUESSED_DROP", 0.9)
+    assert planes._convincing(roof, _tooth(*np.linspace(1.1, 0.85, 84))) is None
 
 
 def _late(sinks: bool, rain: int | None) -> Case:
@@ -334,7 +335,7 @@ def test_what_stays_and_then_sinks_for_good_or_falls_at_a_stroke_is_none(sinks: 
 def test_one_rain_makes_no_fall_surer_against_a_guessed_sky(sure: float, resets: int, told: bool) -> None:
     roof = case_of(make_roof(days=4))
     teeth = replace(_tooth(*np.linspace(1.1, 0.9, 24), *np.full(6, 1.09)), sure=sure, resets=resets)
-    assert (rule._convincing(roof, teeth) is not None) == told
+    assert (planes._convincing(roof, teeth) is not None) == told
 
 
 def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -345,6 +346,6 @@ def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyP
     def level(_: Case, __: int) -> tuple[np.ndarray, float]:
         return 1.1 - next(falls) * np.arange(30) / 30, 0.008
 
-    monkeypatch.setattr(rule, "plane_level", level)
-    assert not rule._sinking_planes(roof, {})
-    assert len(rule._sinking_planes(roof, {})) >= 2
+    monkeypatch.setattr(planes, "plane_level", level)
+    assert not planes.sinking_planes(roof, {})
+    assert len(planes.sinking_planes(roof, {})) >= 2

@@ -7,6 +7,7 @@ import pytest
 
 import rules.cleanest as cleanest
 import rules.faults.soiling as rule
+import rules.sinkingplanes as planes
 from rules.case import Case
 from rules.levels import relative_levels
 from tests.rules.conftest import MoveThreshold
@@ -73,13 +74,13 @@ def _dusty(members: tuple[float, ...], plane: float, restless: float = 0.012) ->
 
 
 def test_members_that_sink_speak_for_a_plane_that_sinks_by_more(threshold: MoveThreshold) -> None:
-    threshold(rule, "PLANE_SURE", 50.0)  # a sky so restless that the plane alone would not do
+    threshold(planes, "PLANE_SURE", 50.0)  # a sky so restless that the plane alone would not do
     everyone = (tuple(range(8)),)
     assert set(everyone) <= _inputs(_dusty((0.004, 0.004), 0.008))
     assert not set(everyone) & _inputs(_dusty((), 0.008))
     assert not set(everyone) & _inputs(_dusty((0.004,), 0.008))  # one alone may have a fault of its own
     assert not set(everyone) & _inputs(_dusty((0.012, 0.012), 0.002))  # the others are clean
-    threshold(rule, "BESIDE_SURE", 50.0)
+    threshold(planes, "BESIDE_SURE", 50.0)
     assert not set(everyone) & _inputs(_dusty((0.004, 0.004), 0.008))
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import rules.faults.soiling as rule
+import rules.sinkingplanes as planes
 from rules.case import Case
 from rules.sawteeth import saw_teeth
 from tests.rules.conftest import MoveThreshold
@@ -42,7 +43,7 @@ def test_without_a_sensor_or_with_less_nobody_knows(drop: float, sensor: bool) -
 
 @pytest.mark.parametrize(("name", "value"), [("SENSOR_DROP", 0.079), ("SENSOR_SURE", 1e4), ("SENSOR_FASTEST", 0.001)])
 def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> None:
-    threshold(rule, name, value)
+    threshold(planes, name, value)
     assert not _planes(_roof())
 
 
@@ -50,10 +51,10 @@ def test_thresholds_count(threshold: MoveThreshold, name: str, value: float) -> 
 def test_how_fast_dust_falls(slope: float, told: bool) -> None:
     """A dust storm takes more a day than dry weather: a sensor tells it from our own error, up to 2 % a day."""
     level = 1.0 - slope * np.arange(12.0) + 0.004 * np.random.default_rng(3).standard_normal(12)
-    teeth = saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
+    teeth = saw_teeth(level, 0.004, planes.PLANE_SURE.value, whole=True)
     assert teeth is not None
-    assert (rule._convincing(_roof(), teeth) is not None) is told
-    assert rule._convincing(_roof(sensor=False), teeth) is None
+    assert (planes._convincing(_roof(), teeth) is not None) is told
+    assert planes._convincing(_roof(sensor=False), teeth) is None
 
 
 @pytest.mark.parametrize(("back", "sensor", "told"), [(1.06, True, True), (1.02, True, False), (1.06, False, False)])
@@ -64,7 +65,7 @@ def test_a_fall_that_rain_gave_back_needs_no_more_than_a_sensor_errs_by(back: fl
     teeth = saw_teeth(level, 0.004, 4.0, whole=True)
     assert teeth is not None
     teeth = replace(teeth, sure=7.0)  # too little for a fall that no rain ended
-    assert (rule._convincing(_roof(sensor=sensor), teeth) is not None) is told
+    assert (planes._convincing(_roof(sensor=sensor), teeth) is not None) is told
 
 
 def test_a_slow_fall_on_a_shaded_input_is_the_shadows(threshold: MoveThreshold) -> None:
@@ -93,25 +94,25 @@ def test_what_falls_at_a_stroke_is_no_dust(at_a_stroke: bool) -> None:
     days = np.arange(30.0)
     level = np.where(days < 12, 1.0, 0.9) if at_a_stroke else 1.0 - 0.1 * days / 29
     level += 0.004 * np.random.default_rng(5).standard_normal(30)
-    assert saw_teeth(level, 0.03, rule.BESIDE_SURE.value, whole=True)  # so restless that the stroke is no cut
-    assert (rule._teeth_of(level, 0.03, rule.BESIDE_SURE.value) is None) is at_a_stroke
+    assert saw_teeth(level, 0.03, planes.BESIDE_SURE.value, whole=True)  # so restless that the stroke is no cut
+    assert (planes.teeth_of(level, 0.03, planes.BESIDE_SURE.value) is None) is at_a_stroke
 
 
 def test_a_plane_that_makes_half_as_much_again_was_expected_wrongly(threshold: MoveThreshold) -> None:
     """Its best days are nearly clean ones: from 1.45 of them no dust falls."""
     level = np.linspace(1.45, 1.2, 30) + 0.004 * np.random.default_rng(3).standard_normal(30)
-    teeth = saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
-    assert rule._convincing(_roof(), teeth) is None
-    threshold(rule, "HIGHEST", 1.6)
-    assert rule._convincing(_roof(), teeth)
+    teeth = saw_teeth(level, 0.004, planes.PLANE_SURE.value, whole=True)
+    assert planes._convincing(_roof(), teeth) is None
+    threshold(planes, "HIGHEST", 1.6)
+    assert planes._convincing(_roof(), teeth)
 
 
 @pytest.mark.parametrize(("told", "along"), [(30, True), (24, True), (15, False)])
 def test_a_plane_tells_for_itself_whether_it_sinks_with_the_others(told: int, along: bool) -> None:
     level = 1.0 - 0.005 * np.arange(30.0)
-    teeth = saw_teeth(level, 0.004, rule.PLANE_SURE.value, whole=True)
+    teeth = saw_teeth(level, 0.004, planes.PLANE_SURE.value, whole=True)
     assert teeth is not None
-    assert rule._told_along(teeth, np.where(np.arange(30) < told, level, np.nan)) is along
+    assert planes._told_along(teeth, np.where(np.arange(30) < told, level, np.nan)) is along
 
 
 @pytest.mark.parametrize("late_s", [0.0, 3600.0])

@@ -1,0 +1,167 @@
+"""Planes that sink against what the site's sky allows them, as dirt makes a whole roof sink (:mod:`rules.faults.soiling`)."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.case import Case
+from rules.finding import Threshold
+from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
+from rules.ranks import Floats, median_of
+from rules.sawteeth import FLAT, TOOTH, Teeth, at_once, line_of, saw_teeth, spread_teeth
+
+SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
+PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
+BESIDE_SURE = Threshold(4.0, "standard errors of the slope", "own reasoning: with members that sink, only to tell how many do")
+PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
+PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
+SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
+DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
+SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
+TOLD = Threshold(0.7, "of the days", "own reasoning: a plane that tells of itself on fewer is not known to sink with the others")
+HIGHEST = Threshold(1.25, "of the usual best", "own reasoning: best days are nearly clean; who makes far more was expected wrongly")
+GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
+ALONE_DROP = Threshold(0.25, "ratio", "own reasoning: a guessed sky may be off by a tenth, and another plane's the other way")
+GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
+WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
+#: Share of a plane's drop by which its dirtier members stand out beside the others at most, where all are dirty.
+OWN: Final = 0.7
+
+
+def sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Teeth, Floats]]:
+    """Planes that sink against expectation, each with its course of levels, [D].
+
+    Dust falls on the whole roof: what all planes show together speaks for one
+    that scatters too much to tell, if it sinks too.
+
+    Parameters
+    ----------
+    beside : by how much members of a plane sank beside their siblings, ratio, by plane.
+    """
+    levels = [plane_level(case, p) for p in range(len(case.names))]
+    found = [
+        _convincing(case, teeth_of(level, noise, PLANE_SURE.value)) or _dirtier(case, level, noise, beside.get(p))
+        for p, (level, noise) in enumerate(levels)
+    ]
+    if len(levels) > 1 and not all(found):
+        course, noise = _roof_course(case, levels)
+        deepest = max(beside.values(), default=None)
+        teeth = _convincing(case, teeth_of(course, noise, PLANE_SURE.value)) or _dirtier(case, course, noise, deepest)
+        for p, (level, _) in enumerate(levels) if teeth else ():
+            if teeth and found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope and _told_along(teeth, level):
+                found[p], levels[p] = teeth, (course, noise)
+    found = _borne_out(case, found, levels)
+    return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
+
+
+def _roof_course(case: Case, levels: list[tuple[Floats, float]]) -> tuple[Floats, float]:
+    """Common course of the planes' levels, each over its own middle, [D], NaN where most are not known; and its scatter."""
+    # Against a sensor each plane scatters by itself, and its variance tells its worth; under a guessed sky all err together.
+    size = np.bincount(case.plane_of, minlength=len(levels)).astype(float)
+    worth = np.array([noise**-2 for _, noise in levels]) if case.sensor_trust[0] else size
+    even = np.stack([level / median_of(level[np.isfinite(level)]) for level, _ in levels])
+    weight = np.where(np.isfinite(even), worth[:, None], 0.0)
+    share = weight.sum(axis=0) / worth.sum()
+    course = np.where(share > 0.5, (np.nan_to_num(even) * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
+    return course, plane_scatter(course)
+
+
+def _borne_out(case: Case, found: list[Teeth | None], levels: list[tuple[Floats, float]]) -> list[Teeth | None]:
+    """The teeth by plane without those that the other planes speak against: dust falls on all of them."""
+    # A fall of one plane alone, that no rain ever ended, is its own expectation gone wrong.
+    for p, teeth in enumerate(list(found)):
+        if teeth and not teeth.resets and len(levels) > 1:
+            others = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
+            if all(slope > FLAT * teeth.slope for slope in others) and not _deep(teeth):
+                found[p] = None
+    # What a guessed sky says of one plane among several is an error of that guess, unless rain ended it.
+    if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
+        found = [teeth if teeth and (teeth.resets or _deep(teeth)) else None for teeth in found]
+    return found
+
+
+def _deep(teeth: Teeth) -> bool:
+    """Whether a fall is surely deeper than a season or a wrongly guessed sky could make it."""
+    return teeth.drop >= ALONE_DROP.value and teeth.sure >= SENSOR_SURE.value
+
+
+def teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:
+    """The saw-tooth of a plane's or roof's course, [D], of scatter ``noise``; None where none is sure or it fell at a stroke.
+
+    ``least`` : standard errors of the slope to be sure.
+    """
+    teeth = saw_teeth(level, noise, least, whole=True)
+    if teeth is None or at_once(teeth, level):
+        teeth = spread_teeth(level, noise, least)
+    return None if teeth is None or at_once(teeth, level) else teeth
+
+
+def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> Teeth | None:
+    """The teeth of a plane or roof that sinks by more than its members do below their siblings; None if no member sinks.
+
+    Members that sink tell of dust whatever the sky is like: then the plane's own fall needs less certainty.
+
+    Parameters
+    ----------
+    level : [D], NaN where not judged; ``noise`` its scatter.
+    beside : how far the members sank, ratio.
+    """
+    teeth = None if beside is None else teeth_of(level, noise, BESIDE_SURE.value)
+    if beside is None or teeth is None or beside > OWN * teeth.drop or teeth.drop < SENSOR_DROP.value:
+        return None
+    fastest = SENSOR_FASTEST if case.sensor_trust[0] else PLANE_FASTEST
+    return teeth if -teeth.slope <= fastest.value else None
+
+
+def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
+    """The teeth of a plane or roof, if no haze, season or sensor explains them."""
+    if teeth is None or not (teeth.resets or teeth.sure >= SURE.value):
+        return None
+    if not teeth.resets and -teeth.slope < DRY_SLOPE.value:
+        return None  # a season's or a sensor's drift
+    washed = teeth.washed >= WASHED.value * teeth.drop
+    # A sensor that agrees with the inputs sees haze and season too: a plain fall against it, or one that a rain ended,
+    # does not depend on our guess of the sky.
+    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value
+    measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or given_back)
+    if case.sensor_trust[0] and teeth.clean > HIGHEST.value:
+        return None
+    if measured and teeth.drop >= SENSOR_DROP.value:
+        return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
+    if teeth.drop < PLANE_DROP.value:
+        return None
+    # Dust does not settle on a whole roof so fast: a wrong plane, clock or sensor looks like this.
+    if -teeth.slope > PLANE_FASTEST.value:
+        return None
+    # Haze and season bend a guessed expectation: only a long plain fall or several resets convince.
+    long = max(len(s.days) for s in teeth.parts)
+    if teeth.resets < 2 and teeth.drop < 1.5 * PLANE_DROP.value and not (washed and case.sensor_trust[0]):
+        return None
+    # The end of a hazy or broken spell looks like one step up; rain takes most of the dirt.
+    if teeth.resets == 1 and not washed:
+        return None
+    # Against a guessed sky one step up does not make the fall surer.
+    if not case.sensor_trust[0] and teeth.resets < 2 and teeth.sure < PLANE_SURE.value:
+        return None
+    plain = teeth.resets > 0 or -teeth.slope >= GUESSED_SLOPE.value or teeth.drop >= GUESSED_DROP.value
+    if not case.sensor_trust[0] and (long < 8 or not plain):
+        return None
+    return teeth
+
+
+def _slope_along(teeth: Teeth, level: Floats) -> float:
+    """Slope of another course over the same teeth, per day; 0 if it says nothing."""
+    top = bottom = 0.0
+    for s in teeth.parts:
+        days = s.days[np.isfinite(level[s.days])]
+        if len(days) >= TOOTH:
+            moment, slope, _ = line_of(days.astype(float), level[days])
+            top, bottom = top + slope * moment, bottom + moment
+    return top / bottom if bottom else 0.0
+
+
+def _told_along(teeth: Teeth, level: Floats) -> bool:
+    """Whether another course, [D], is known on enough days of the teeth to tell for itself whether it sinks."""
+    return float(np.isfinite(level[np.concatenate([s.days for s in teeth.parts])]).mean()) >= TOLD.value
