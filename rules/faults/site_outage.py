@@ -16,6 +16,7 @@ of its window while all stand; without a voltage, short stops on many days), ``s
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ import numpy as np
 from rules.candidate import Candidate, RuleResult
 from rules.case import Case, once
 from rules.days import runs_of
-from rules.daytable import BIN_HOURS, BINS, STANDBY
+from rules.daytable import BIN_HOURS, STANDBY
 from rules.faults import grid_out_of_range
 from rules.finding import Alternative, Threshold
 from rules.gridwindow import grid_window
@@ -31,25 +32,23 @@ from rules.hard import NOTHING, PLAIN_LIGHT, certainty, unit_down
 from rules.ontime import hours_off
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask
+from rules.standstill import MIN_HOURS, edges, nobody_made, same_hours, standing
 from rules.unlit import unlit
 
 COLUMNS = ("dc_power_w", "ac_voltage_v")
-MIN_HOURS = Threshold(0.75, "h", "own reasoning: longer than a reconnection wait and ramp (IEEE 1547-2018: 600 s)")
 HALF = Threshold(0.6, "of units", "own reasoning: some may be silent, most must say themselves that they stand still")
-TOGETHER = Threshold(30.0, "min", "own reasoning: units wake and reconnect within half an hour of each other")
 SHORT_HOURS = Threshold(2.0, "h", "own reasoning: a few trips and waits of five to ten minutes (IEEE 1547-2018) add up to no more")
 HABIT_DAYS = Threshold(4, "days", "own reasoning: an outage comes once or twice in some weeks")
-HABIT_SHARE = Threshold(0.7, "of such days", "own reasoning: trips are short; who stands for hours on many days, too, was told to")
+HABIT_SHARE = Threshold(0.7, "of such days", "own reasoning: trips are short; units that stand for hours, too, were told to")
 SOME = Threshold(0.25, "of units", "own reasoning: those that the sun reaches speak for a site where nobody else produces")
 THERE = Threshold(0.8, "of the usual grid voltage", "EN 50160 (from memory): within 10 %; an open supply shows none")
 EDGE = Threshold(0.01, "of the limit", "common practice: a unit's meter is good to that; means hide excursions of minutes")
 UNITS = Threshold(3, "units", "own reasoning: two may well stand still for themselves")
+ALIKE = Threshold(0.35, "of the usual hours", "own reasoning: units wake and stop one after another")
 ALL = Threshold(0.8, "of units", "own reasoning: the common cause when nearly all share the symptom")
 
 AT_ONCE = Threshold(600.0, "s", "own reasoning: units polled in turn; snow and cloud take one module after another")
 FINE_ROWS = Threshold(900.0, "s between rows", "own reasoning: within an hour snow may cover a roof, or a storm darken it")
-COARSE_ROWS = Threshold(1800.0, "s between rows", "own reasoning: a unit's wait of minutes may fill one row's reading of an hour")
-ONE_STOP = Threshold(0.75, "of the time from first to last", "own reasoning: two of three rows an hour apart are stops by turns")
 FROM = Threshold(0.1, "W per rated W", "own reasoning: a plain level for half an hour before; snow falls out of a dull sky")
 
 
@@ -57,59 +56,25 @@ FROM = Threshold(0.1, "W per rated W", "own reasoning: a plain level for half an
 def judge(case: Case) -> RuleResult:
     """At most one candidate for the site."""
     table, result = case.table, RuleResult()
-    hours, _ = unit_down(case, STANDBY)
-    # Rows about as long as the outage are means of a grid there and gone: the voltage tells the hours, no symptom does.
-    went = np.where(case.grid_went & (hours < table["ac_dead_h"]), table["ac_dead_h"], 0.0)
-    down = np.maximum(hours, went) + table["own_missing_h"]
-    enough, every = _most_lit(case, down)
-    typical = np.median(down, axis=1)
-    # The same hours for all that look the same way; a plane that the sun reaches later or longer has others.
-    each = table["symptom_slots"][:, :, STANDBY] + table["own_missing_h"][:, case.unit_of]
-    usual = np.zeros_like(each)
-    for p in range(len(case.names)):
-        usual[:, case.plane_of == p] = np.median(each[:, case.plane_of == p], axis=1, keepdims=True)
-    together = np.abs(each - usual).mean(axis=1) <= 0.35 * np.maximum(usual.mean(axis=1), 1e-6)
-    several = len(case.site.units) >= 2
-    gone = table["ac_dead_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
-    stood = (hours >= MIN_HOURS.value).mean(axis=1)
-    asked = stood >= SOME.value
-    nobody = _nobody(case, asked)
-    window = _same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(several)
-    days = enough & together & (np.maximum(hours, went).max(axis=1) > 0) & (window | gone)
-    days |= window & nobody & (gone | _grid_alarm(case) | (stood >= HALF.value))
-    night = _makes_at_night(case)
-    days &= (every | nobody) & (~night | (gone & _unlike(table["ac_dead_h"].mean(axis=1), night)))
-    loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
-    # Where stamps are wrong, so many hours of the night pass for light.
-    off_h = hours_off(case).max(axis=1)
-    days &= gone | (off_h == 0.0) | (typical >= off_h + MIN_HOURS.value)
-    # In less light units sleep, under snow or by night: some day of a run must have cost something.
-    plain = PLAIN_LIGHT.value * float(np.nansum(case.rated))
-    dear = gone | _grid_alarm(case) | (loss >= plain)
-    for first, last in runs_of(days, ~case.light_days):
-        days[first : last + 1] &= dear[first : last + 1].any()
+    down = _all_down(case)
+    days, gone, typical, loss, stood_h = down.days, down.gone, down.typical, down.loss_wh, down.hours
     if not days.any():
         return result
-    lit = np.maximum(table["unit_lit_h"].mean(axis=1), went.mean(axis=1)) + 1e-6
-    loss += case.sky_mean * (table["clear"].sum(axis=2) * case.rated).sum(axis=1) * went.mean(axis=1) / lit
-    # Where the sun reaches few of them, those that it reaches say for how long.
-    stood_h = np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))
     days = _habit(case, days, stood_h, loss, result)
-    # A fault state is no order: what the units saw of their grid was less than half an hour's mean shows.
-    # A unit on another clock sees its grid while the others have none.
+    # A fault state is no order: something happened to the grid that half an hour's mean does not show.
     there = days & ~gone & _grid_there(case, days & ~gone)
-    # One unit's fault beside another's waiting is no supply's doing.
+    # One unit in a fault state beside another that waits is not the supply's doing.
     faulty = (table["fault_h"] >= 0.3 * np.maximum(typical, 1e-6)[:, None]).mean(axis=1) >= HALF.value
     tripped = there & (_at_edge(case, there) | (faulty & _leaves_window(case)))
     if tripped.any():
         result.candidates.append(_tripped(case, tripped, stood_h, loss))
     there &= ~tripped & ~faulty
-    days &= ~there & ~tripped  # two units that see their grid stand for themselves
+    days = days & ~there & ~tripped  # two units that see their grid stand each for a reason of its own
     outside = case.grid_outside_h.max(axis=1) > 0
-    # Nobody needs to have told units to sleep: each day of an order must have cost something.
-    there &= loss >= plain
-    there &= unlit(case).mean(axis=1) < HALF.value  # nor stands by an order whom no light reaches
-    ordered = there & ~outside  # where it left its window that day the stop is the supply's, told by its own rule
+    # Units sleep in the dark without an order: each day of an order must have cost something.
+    there &= loss >= down.plain_wh
+    there &= unlit(case).mean(axis=1) < HALF.value
+    ordered = there & ~outside  # on a day on which the grid left its window the stop belongs to another rule
     if ordered.any() and len(case.site.units) >= UNITS.value:
         result.candidates.append(_to_nil(case, ordered, stood_h, loss))
     if not days.any():
@@ -139,6 +104,74 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
+@dataclass(frozen=True)
+class _Down:
+    """Days on which all units stood still, each [D].
+
+    Attributes
+    ----------
+    days : such days.
+    gone : days on which the grid's voltage was absent for a good part of the time.
+    typical : median unit's hours at nothing, silence among them.
+    hours : hours for which the site stood.
+    loss_wh : what that cost under a mean sky.
+    plain_wh : least cost of a day on which there was light to make power from.
+    """
+
+    days: Mask
+    gone: Mask
+    typical: Floats
+    hours: Floats
+    loss_wh: Floats
+    plain_wh: float
+
+
+def _all_down(case: Case) -> _Down:
+    table = case.table
+    hours, _ = unit_down(case, STANDBY)
+    # A row about as long as the outage is the mean of a grid there and gone: the voltage tells the hours, no symptom does.
+    went = np.where(case.grid_went & (hours < table["ac_dead_h"]), table["ac_dead_h"], 0.0)
+    down = np.maximum(hours, went) + table["own_missing_h"]
+    enough, every = _most_lit(case, down)
+    typical = np.median(down, axis=1)
+    gone = table["ac_dead_h"].mean(axis=1) >= 0.3 * np.maximum(typical, 1e-6)
+    alarm = _grid_alarm(case)
+    stood = (hours >= MIN_HOURS.value).mean(axis=1)
+    asked = stood >= SOME.value
+    nobody = nobody_made(case, asked)
+    window = same_hours(case, asked) & ((stood >= HALF.value) | nobody) & np.bool_(len(case.site.units) >= 2)
+    days = enough & _alike(case) & (np.maximum(hours, went).max(axis=1) > 0) & (window | gone)
+    days |= window & nobody & (gone | alarm | (stood >= HALF.value))
+    night = _makes_at_night(case)
+    days &= (every | nobody) & (~night | (gone & _unlike(table["ac_dead_h"].mean(axis=1), night)))
+    loss = case.sky_mean * (table["symptom_clear"][:, :, STANDBY] * case.rated).sum(axis=1)
+    # Where stamps are wrong, so many hours of the night pass for light.
+    off_h = hours_off(case).max(axis=1)
+    days &= gone | (off_h == 0.0) | (typical >= off_h + MIN_HOURS.value)
+    # In less light units sleep, under snow or by night: some day of a run must have cost something.
+    plain = PLAIN_LIGHT.value * float(np.nansum(case.rated))
+    dear = gone | alarm | (loss >= plain)
+    for first, last in runs_of(days, ~case.light_days):
+        days[first : last + 1] &= dear[first : last + 1].any()
+    lit = np.maximum(table["unit_lit_h"].mean(axis=1), went.mean(axis=1)) + 1e-6
+    loss += case.sky_mean * (table["clear"].sum(axis=2) * case.rated).sum(axis=1) * went.mean(axis=1) / lit
+    # Where the sun reaches only a few units, those say for how long the site stood.
+    stood_h = np.where(typical >= MIN_HOURS.value, typical, hours.max(axis=1))
+    return _Down(days, gone, typical, stood_h, loss, plain)
+
+
+def _alike(case: Case) -> Mask:
+    """Days on which inputs stood or were silent for as long as the others of their plane, [D].
+
+    A plane that the sun reaches later or longer has other hours.
+    """
+    each = case.table["symptom_slots"][:, :, STANDBY] + case.table["own_missing_h"][:, case.unit_of]
+    usual = np.zeros_like(each)
+    for p in range(len(case.names)):
+        usual[:, case.plane_of == p] = np.median(each[:, case.plane_of == p], axis=1, keepdims=True)
+    return np.asarray(np.abs(each - usual).mean(axis=1) <= ALIKE.value * np.maximum(usual.mean(axis=1), 1e-6))
+
+
 def _most_lit(case: Case, down: Floats) -> tuple[Mask, Mask]:
     """Days on which nearly all units in the light were ``down``, hours [D, U], and days on which nearly all had light, [D] each.
 
@@ -156,9 +189,9 @@ def _grid_there(case: Case, asked: Mask) -> Mask:
     volts = case.table["volt_bin"]
     usual = float(np.nanmedian(volts)) if np.isfinite(volts).any() else np.nan
     for d in np.flatnonzero(asked & ~_grid_alarm(case)).tolist():
-        if not _edges(case, d)[0].size:
+        if not edges(case, d)[0].size:
             continue  # told by its voltage alone, which was gone
-        told = volts[d, _standing(case, d)]
+        told = volts[d, standing(case, d)]
         out[d] = told.size > 0 and bool((told >= THERE.value * usual).all())
     return out
 
@@ -168,7 +201,7 @@ def _at_edge(case: Case, asked: Mask) -> Mask:
     out, table = np.zeros(case.day_count, bool), case.table
     window = grid_window(case.site, np.ravel(table["ac_volts_med"]), np.ravel(table["ac_hz_max"]))
     for d in np.flatnonzero(asked).tolist():
-        stood = _standing(case, d)
+        stood = standing(case, d)
         volts = table["volt_bin"][d, max(stood.start - 1, 0) : stood.stop + 1]
         out[d] = bool((volts >= window.high_v * (1 - EDGE.value)).any() or (volts <= window.low_v * (1 + EDGE.value)).any())
     return out
@@ -180,7 +213,7 @@ def _leaves_window(case: Case) -> bool:
 
 
 def _on_grid(case: Case, days: Mask, loss: Floats, total: float, **said: Any) -> Candidate:
-    """All units at nothing for ``total`` h with a grid there; ``said``: what that means."""
+    """All units at nothing for ``total`` h with their grid there; ``said``: the candidate's other fields."""
     return Candidate(
         scope="site",
         inputs=tuple(range(len(case.inputs))),
@@ -269,8 +302,8 @@ def switched_off(case: Case) -> Mask:
 
 def _cut(case: Case, day: int) -> bool:
     """Whether all inputs stopped within minutes on a day, and most of them made plain power in the half hour before."""
-    stopped, step = _edges(case, day)[0], float(case.table["step_s"][day])
-    before = _standing(case, day).start - 2
+    stopped, step = edges(case, day)[0], float(case.table["step_s"][day])
+    before = standing(case, day).start - 2
     if not stopped.size or step > FINE_ROWS.value or before < 0 or np.ptp(stopped) > max(AT_ONCE.value, 2 * step):
         return False
     made = case.table["power"][day, :, before] / BIN_HOURS
@@ -286,33 +319,8 @@ def _makes_at_night(case: Case) -> Mask:
 
 
 def _unlike(dead: Floats, night: Mask) -> Mask:
-    """Days of a wrong clock with hours more without grid voltage than its dark mornings and evenings show on the others, [D]."""
+    """Days of a wrong clock that show hours more without grid voltage than its dark mornings and evenings do on other days, [D]."""
     return np.asarray(dead >= (np.median(dead[night]) if night.any() else 0.0) + MIN_HOURS.value)
-
-
-def _edges(case: Case, day: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """When each input that stood still for long stopped and went on, UTC s, and its plane."""
-    held = case.table["symptom_slots"][day, :, STANDBY] >= MIN_HOURS.value
-    return case.table["symptom_first"][day, held, STANDBY], case.table["symptom_last"][day, held, STANDBY], case.plane_of[held]
-
-
-def _standing(case: Case, day: int) -> slice:
-    """The whole bins of a day in which those that stood still for long did so."""
-    first, last = (float(np.median(edge)) for edge in _edges(case, day)[:2])
-    start, width = float(case.table.days[day] * 86400 - day_offset(case.site)), 86400 / BINS
-    return slice(int(np.ceil((first - start) / width)), int((last + case.table["step_s"][day] - start) // width))
-
-
-def _nobody(case: Case, asked: np.ndarray) -> np.ndarray:
-    """Of the days asked for, those on which no input of the site made anything while the others stood still, [D].
-
-    An input in the shade of the roof need not be lit to be down: what counts is that nobody produced.
-    """
-    out = np.zeros(case.day_count, bool)
-    for d in np.flatnonzero(asked).tolist():
-        made = case.table["power"][d, :, _standing(case, d)]
-        out[d] = made.shape[1] > 0 and float(made.max()) <= NOTHING.value * BIN_HOURS
-    return out
 
 
 def _grid_alarm(case: Case) -> np.ndarray:
@@ -328,29 +336,3 @@ def _grid_alarm(case: Case) -> np.ndarray:
     return out
 
 
-def _same_hours(case: Case, asked: np.ndarray) -> np.ndarray:
-    """Of the days asked for, those on which the units stood still from and to about the same minute, [D]."""
-    out = np.zeros(case.day_count, bool)
-    for d in np.flatnonzero(asked).tolist():
-        first, last, plane = _edges(case, d)
-        if first.size:
-            # The sun reaches planes at other times: the minute of a stop is all's, or that of those who look the same way.
-            out[d] = all(min(_apart(edge), _apart(edge, plane)) <= TOGETHER.value * 60 for edge in (first, last))
-            out[d] &= max(first) < min(last) and not _by_turns(case, d)
-    return out
-
-
-def _by_turns(case: Case, day: int) -> bool:
-    """Whether rows far apart found the inputs standing and producing by turns: short waits that single readings met."""
-    step = float(case.table["step_s"][day])
-    first, last, _ = _edges(case, day)
-    slots = case.table["symptom_slots"][day, :, STANDBY]
-    stood = float(np.median(slots[slots >= MIN_HOURS.value]))
-    return step >= COARSE_ROWS.value and stood * 3600.0 < ONE_STOP.value * (float(np.median(last - first)) + step)
-
-
-def _apart(edge: np.ndarray, plane: np.ndarray | None = None) -> float:
-    """Middle distance of moments from their middle one, or from that of their plane, s."""
-    if plane is None:
-        return float(np.median(np.abs(edge - np.median(edge))))
-    return float(np.median(np.concatenate([np.abs(edge[plane == p] - np.median(edge[plane == p])) for p in np.unique(plane)])))

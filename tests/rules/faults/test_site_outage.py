@@ -6,6 +6,7 @@ import pytest
 
 import rules.faults.site_outage as rule
 import rules.record
+import rules.standstill
 from rules.case import Case
 from rules.daytable import day_iso
 from rules.engine import judge
@@ -41,7 +42,7 @@ def test_loss_by_a_mean_sky(case: Case) -> None:
 @pytest.mark.parametrize(("name", "value"), [("MIN_HOURS", 20.0), ("NOTHING", -1.0)])
 def test_thresholds_count(case: Case, threshold: MoveThreshold, name: str, value: float) -> None:
     assert run_rule("site-outage", case).candidates
-    threshold(rule, name, value)
+    threshold(rules.standstill if name == "NOTHING" else rule, name, value)
     threshold(rule, "ALL", 1.1)
     assert not run_rule("site-outage", case).candidates
 
