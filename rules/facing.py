@@ -8,14 +8,14 @@ crowd.  A crowd's typical power then tells its orientation
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from collectors.site import Plane, SiteDescription
-from rules.edgelight import MIN_SHIFT
+from rules.edgelight import MIN_SHIFT, shifted
 from rules.finding import Threshold
 from rules.module import ambient_estimate
 from rules.orientation import infer_orientation
@@ -118,10 +118,10 @@ def _orientations(
     lacking = [n for n in dict.fromkeys(names) if not _declared(site, n)]
     typical = {n: _typical(grid.share[:, [m == n for m in names]]) for n in lacking}
 
-    def fit(name: str, find_shift: bool) -> Orientation:
+    def fit(name: str, find_shift: bool, late_s: float = 0.0) -> Orientation:
         known = site.planes.get(name, Plane())
         return infer_orientation(
-            sun,
+            shifted(sun, -late_s) if late_s else sun,
             typical[name],
             grid.step_s,
             temp_air_c=air,
@@ -135,6 +135,10 @@ def _orientations(
     shifts = [o.shift_s for o in found.values() if np.isfinite(o.azimuth_deg)]
     if shifts and max(shifts) - min(shifts) < MIN_SHIFT.value:
         return found
+    common = float(np.mean(shifts)) if shifts else 0.0
+    if shifts and (np.sign(common) * np.array(shifts)).min() >= MIN_SHIFT.value:
+        # Planes that all say one way, by more or less, saw one clock each in its own light.
+        return {n: replace(fit(n, False, common), shift_s=common) for n in found}
     # A clock is the site's: what moves one plane's light alone is shade.
     return {n: fit(n, False) if abs(o.shift_s) >= MIN_SHIFT.value else o for n, o in found.items()}
 

@@ -108,6 +108,9 @@ def _apart(case: Case, members: list[np.ndarray]) -> list[Candidate]:
             ends = edge[inside & np.isfinite(edge)]
             # Of two gateways each lies off the other; the ends of the day tell whose stamps fit the sun once moved.
             lies = float(np.median(ends)) if ends.size else 0.0
+            # Hills and haze cut the other days as short, where there are any.
+            calm = edge[~inside & told[:, g] & np.isnan(lags[:, g]) & np.isfinite(edge)]
+            lies -= float(np.median(calm)) if len(calm) >= UNIT_DAYS.value else 0.0
             if abs(lies - shift) > BESIDE.value * abs(shift):
                 continue
             days = inside & (hit | ~told[:, g]) & case.light_days
@@ -409,6 +412,39 @@ def _ends(power_by_plane: Floats) -> Floats:
     return np.where(on.sum(axis=1) >= 6, ends, np.nan)
 
 
+def _course_cuts(ends: Floats, course: Floats) -> Iterator[tuple[int, float]]:
+    """Days, by number, on which the course of clear days jumped and stayed so, and the minutes of each jump.
+
+    Gloom or snow around the night hides by how much the ends of the day moved then, not that both lie apart since.
+
+    Parameters
+    ----------
+    ends : first and last light of each day after the sun's, [2, D], minutes.
+    course : minutes by which the day lies late, [D]; NaN where not told.
+    """
+    told, near = np.flatnonzero(np.isfinite(course)), int(JUMP_DAYS.value)
+    taken = 0
+    for i in range(near - 1, len(told) - near + 2):
+        before, after = told[max(i - near, 0) : i], told[i : i + near]
+        was, became = (float(np.median(course[part])) for part in (before, after))
+        step = became - was
+        if i - taken < near - 1 or abs(step) < JUMP.value:
+            continue
+        # Hourly rows round a course to one hour or the next from day to day.
+        apart = np.concatenate([course[told[taken:i]] - was, course[after] - became])
+        if (np.abs(apart) > UNIT_SPREAD.value).sum() > 1:
+            continue
+        early, late = (np.median(ends[:, part[0] : part[-1] + 1], axis=1) for part in (before, after))
+        if ((late - early) * np.sign(step)).min() < ENDS.value * abs(step):
+            continue
+        # The night from which on the ends lie nearer to those after than to those before.
+        reach = np.arange(before[-2], after[1] + 1)
+        to_early, to_late = (np.abs(ends[:, reach] - side[:, None]).sum(axis=0) for side in (early, late))
+        cost = np.concatenate([[0.0], np.cumsum(to_early)]) + np.concatenate([np.cumsum(to_late[::-1])[::-1], [0.0]])
+        yield int(reach[0] + np.argmin(cost[1:-1]) + 1), step
+        taken = i
+
+
 def _jumps(case: Case, power: Floats, edge: Floats, course: Floats) -> Floats:
     """Minutes by which a clock of coarse rows jumped against the part of the record that lies best, [D]; 0 elsewhere.
 
@@ -431,6 +467,12 @@ def _jumps(case: Case, power: Floats, edge: Floats, course: Floats) -> Floats:
         if both and (np.abs(night) >= JUMP.value).all() and k - cuts[-1] >= near and days[k] - days[k - 1] <= near:
             cuts.append(k)
             steps.append(float(moved.mean()))
+    sun = _ends((case.bin_elevation > 0.0)[:, None].astype(np.float64)) * BIN_HOURS * 60
+    for k, step in _course_cuts(x - sun[:, days], course[days]):
+        if all(abs(k - other) >= near for other in cuts):
+            at = int(np.searchsorted(cuts, k))
+            cuts.insert(at, k)
+            steps.insert(at, step)
     if len(cuts) == 1:
         return out
     level = np.cumsum(steps)

@@ -3,17 +3,22 @@ rules."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
+import rules.facing
 from collectors.site import Plane, SiteDescription, load_site
 from rules.facing import Facings, group_by_centre, infer_facings
 from rules.panel import build_panels
+from rules.planefit import Orientation
+from rules.sun import Sun
 from triage.importing import read_files
 
 SITES = Path(str(resources.files("sample_logs"))) / "sites"
@@ -97,6 +102,31 @@ def test_one_of_two_angles_declared_is_kept() -> None:
     assert facings.planes["south-1"].tilt_deg == 33.0
     assert facings.planes["west-2"].azimuth_deg == 262.0
     assert facings.planes["south-1"].azimuth_deg == pytest.approx(172.0, abs=10.0)
+
+
+@pytest.mark.parametrize(("shifts_min", "common"), [((-30, -70), -50), ((-30, -40), None), ((-30, 70), None), ((-5, -70), None)])
+def test_planes_that_all_say_early_have_one_clock(
+    shifts_min: tuple[int, int], common: int | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each plane sees the clock in its own light, by more or less; one that sees none, or the other way, is shaded."""
+    site, telemetry = sample("tessaway-cottage")
+    bare = without(site, False)
+    real, asked = rules.facing.infer_orientation, []
+
+    def moved(sun: Sun, *args: Any, find_shift: bool, **others: Any) -> Orientation:
+        asked.append((sun, find_shift))
+        found = real(sun, *args, find_shift=False, **others)
+        return replace(found, shift_s=60.0 * shifts_min[len(asked) - 1]) if find_shift else found
+
+    monkeypatch.setattr(rules.facing, "infer_orientation", moved)
+    facings = infer_facings(bare, list(build_panels(bare, telemetry)))
+    again = [sun for sun, find in asked if not find]
+    said = {round(o.shift_s / 60.0) for o in facings.orientation.values()}
+    if common is None:
+        assert all(np.array_equal(sun.elevation_deg, asked[0][0].elevation_deg) for sun in again)
+    else:
+        assert said == {common}
+        assert not any(np.array_equal(sun.elevation_deg, asked[0][0].elevation_deg) for sun in again)
 
 
 def test_declared_planes_are_left_alone() -> None:

@@ -122,6 +122,24 @@ def test_a_jump_moves_the_course_too() -> None:
     assert rule._jumps(case, power, edge, np.full(20, np.nan))[10:].all()
 
 
+@pytest.mark.parametrize(
+    ("courses", "ends", "told"),
+    [
+        ([0.0] * 8 + [60.0] * 8, 60.0, True),
+        ([0.0, 60.0] * 8, 60.0, False),  # rounded to one hour or the next from day to day
+        ([0.0] * 8 + [60.0] * 8, 0.0, False),  # the ends stay with the sun
+        ([0.0] * 8 + [30.0] * 8, 30.0, False),
+    ],
+)
+def test_a_jump_hidden_by_gloom_is_told_by_the_clear_days_around_it(courses: list[float], ends: float, told: bool) -> None:
+    """Summer time is an hour (common practice), whatever the weather of the night on which it began."""
+    course = np.array(courses)
+    course[6:10] = np.nan
+    day = np.where(np.arange(16) >= 8, ends, 0.0) + np.array([[10.0], [-10.0]])
+    found = list(rule._course_cuts(day, course))
+    assert found == ([(8, 60.0)] if told else [])
+
+
 @pytest.mark.parametrize(("minutes", "last", "told"), [(36, 6, 0), (60, 6, 1), (36, 13, 1)])
 def test_no_clock_goes_off_by_little_for_days_between_right_ones(minutes: int, last: int, told: int) -> None:
     roof = make_roof(days=14, kinds="c")
@@ -199,6 +217,20 @@ def test_a_gateway_off_its_neighbour_on_the_same_plane(late: str, minutes: int) 
     assert found.scope == "gateway"
     assert {ref.gateway for ref in _two_gateways().site.inputs if ref.index in found.inputs} == {late}
     assert found.evidence["shift_min"] == pytest.approx(minutes, abs=12)
+
+
+def test_hills_that_cut_every_day_short_hide_no_gateways_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A day that ends as much earlier than before as the clock says is off with it, wherever it ended before."""
+    roof = _two_gateways("G1", -60)
+    mine = [ref.index for ref in roof.site.inputs if ref.gateway == "G1"]
+    right = _two_gateways("G1", 0)
+    for values, of in ((roof.power, right.power), (roof.volts, right.volts), (roof.heard, right.heard)):
+        values[np.ix_(roof.day < 6, mine)] = of[np.ix_(roof.day < 6, mine)]
+    real = rule._edge_shift
+    monkeypatch.setattr(rule, "_edge_shift", lambda *a: real(*a) + 40.0)
+    found = [c for c in run_rule("clock-shift", case_of(roof)).candidates if c.scope == "gateway"]
+    assert [c.evidence["shift_min"] for c in found] == [pytest.approx(-60, abs=12)]
+    assert set(found[0].inputs) == set(mine)
 
 
 def test_two_clocks_on_one_plane_are_no_shade_and_no_units_own() -> None:
