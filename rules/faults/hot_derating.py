@@ -19,42 +19,31 @@ Looks the same: ``shading`` at noon (follows the sun, not the temperature),
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
-from rules.held import ordered_days
+from rules.heatcurve import HOT_C, LOWER_C, MIN_ENERGY, Fall, by_heat, falls, pinned, within_days
 from rules.ontime import bins_late
 from rules.overheat import BRIGHT_HOURS, overheated
-from rules.ranks import Floats, Mask, row_quantile
+from rules.ranks import Mask, row_quantile
 from rules.resistance import resistive
 
 COLUMNS = ("temperature_c", "dc_power_w")
-HOT_C = Threshold(50.0, "Celsius", "common practice: derating starts at 50 to 80 Celsius inside, by make")
 COOL_K = Threshold(6.0, "K below the dips", "own reasoning: a unit that protects itself is sound a few kelvin lower")
 DROP = Threshold(0.05, "ratio", "own reasoning: above the spread of a unit's ratio between cool and warm hours")
 SLIGHT = Threshold(0.025, "ratio", "own reasoning: siblings part by under 1 % as they warm; heat far beyond theirs says why")
 SLIGHT_DAYS = Threshold(3, "days", "own reasoning: a slight loss must come back with the heat")
 FAR_K = Threshold(10.0, "K over other units", "own reasoning: units alike in one roof's wind and light differ by some kelvin")
-WITHIN = Threshold(0.97, "of the day's cooler hours", "own reasoning: half of DROP; dirt takes no more from hot hours")
 OVER_K = Threshold(2.0, "K over other units", "own reasoning: shade cools a unit, derating comes from being hotter")
 CEILING = Threshold(0.4, "of the hours of dips", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
-FURTHER = Threshold(0.02, "of clear sky", "common practice: derating takes 2 to 5 % a kelvin; bins are 5 K")
 MANY = Threshold(3, "units", "own reasoning: what more of a plane share is dirt, haze or our model; units fail one by one")
 MANY_DEEP = Threshold(0.9, "of the level", "own reasoning: twice what the models of sky and module miss by")
 MANY_DAYS = Threshold(8, "days", "own reasoning: a hot roof is hot on all bright days of a fortnight, haze and dirt come and go")
-FALL = Threshold(0.07, "of the level", "own reasoning: models of sky and module miss by some 5 %")
-PINNED_FALL = Threshold(0.045, "of the level", "own reasoning: a unit that holds one heat day after day does so by giving less")
-PINNED_K = Threshold(1.6, "K", "own reasoning: the air of bright days alone differs by more")
-PINNED_C = Threshold(65.0, "Celsius", "common practice: units derate from some 60 to 80 Celsius inside, by make")
-PINNED_DAYS = Threshold(8, "bright days", "own reasoning: fewer may be one spell of weather")
-PINNED_BRIGHT = Threshold(0.6, "of the brightest day", "own reasoning: with less light its limit is not reached")
 SKY_DAYS = Threshold(5, "days", "own reasoning: heat does the same on every hot day; haze, dirt and shade do on some")
 KEEPS = Threshold(0.98, "of its level", "own reasoning: siblings in the same light differ by 1 to 2 %")
 MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
-MIN_ENERGY = Threshold(0.25, "h", "own reasoning: a quarter of a full-sun hour in each of cool and hot")
 
 
 def judge(case: Case) -> RuleResult:
@@ -63,10 +52,10 @@ def judge(case: Case) -> RuleResult:
     if not case.day_count:
         return result
     warm = np.atleast_1d(np.isfinite(table["temp_max"]).any(axis=0))
-    falls = {u: _falls(case, u) for u in np.flatnonzero(warm).tolist()}
+    all_falls = {u: falls(case, u) for u in np.flatnonzero(warm).tolist()}
     falling = np.zeros(len(case.inputs), bool)
-    for u, fall in falls.items():
-        falling[case.inputs_of_unit(u)] = bool(fall)
+    for u, found in all_falls.items():
+        falling[case.inputs_of_unit(u)] = bool(found)
     for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         if not warm[u]:
@@ -74,7 +63,7 @@ def judge(case: Case) -> RuleResult:
                 Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs
             ]
             continue
-        by_sky = next((c for f in falls[u] if (c := _by_sky(case, u, inputs, f, falling)) is not None), None)
+        by_sky = next((c for f in all_falls[u] if (c := _by_sky(case, u, inputs, f, falling)) is not None), None)
         candidate = _candidate(case, u, inputs) or by_sky or _unduly_hot(case, u, inputs)
         if candidate is not None and not _one_keeps_on(case, inputs, candidate.days):
             result.candidates.append(candidate)
@@ -82,7 +71,7 @@ def judge(case: Case) -> RuleResult:
 
 
 def _one_keeps_on(case: Case, inputs: np.ndarray, days: Mask) -> bool:
-    """Whether some input keeps its level where its unit as a whole falls behind, on ``days`` [D]: heat holds back all alike."""
+    """Whether some input keeps its level while its unit falls behind, on ``days`` [D]: heat would hold back all of them."""
     if len(inputs) < 2:
         return False
     ratio = case.ratio[:, inputs].swapaxes(0, 1)  # [M, D, B]
@@ -98,7 +87,7 @@ def _one_keeps_on(case: Case, inputs: np.ndarray, days: Mask) -> bool:
 def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     beside = np.isin(case.plane_of, case.plane_of[inputs]) & (case.unit_of != u)
     if not beside.any():
-        return None  # inputs of one unit grow hot together: none says what the others should make
+        return None  # inputs of one unit grow hot together: none tells what the others should make
     table = case.table
     dip_h, temp, over = table["dip_h"][:, u], table["dip_temp"][:, u], table["dip_over"][:, u]
     # Under a ceiling of its own a unit falls behind larger ones just when it is warm.
@@ -160,12 +149,12 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
 
 
 def _contacts(case: Case, inputs: np.ndarray) -> bool:
-    """Whether every input has a resistance in its way: its loss grows with power as heat does, and needs no other cause."""
+    """Whether every input has a resistance in its way: its loss grows with power, as heat does, and explains the rest."""
     return all(n in resistive(case) for n in inputs.tolist())
 
 
 def _follows_heat(case: Case, u: int, days: np.ndarray) -> float:
-    """Rank-like agreement, -1 to 1, between bright days' heat and their dips."""
+    """How surely bright days with a dip are the hotter ones, -1 to 1: 1 when each was hotter than any without; 0 if few tell."""
     bright = case.table["heat_typical"][:, u].sum(axis=1)
     use = bright > 0.6 * np.nanmax(bright, initial=0.0)
     if use.sum() < 4 or days[use].all() or not days[use].any():
@@ -174,95 +163,24 @@ def _follows_heat(case: Case, u: int, days: np.ndarray) -> float:
     return float(np.mean(heat[days[use]][:, None] > heat[~days[use]][None, :]) * 2 - 1)
 
 
-#: A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
-_Fall = tuple[NDArray[np.float64], int, int]
-_LOWER_C = HEAT_FROM_C + HEAT_STEP_C * (np.arange(HEAT_BINS) - 1)  # lower edges of the bins of heat
-
-
-def _by_heat(case: Case, u: int) -> tuple[Floats, Floats]:
-    """What a unit made, and what a clear sky's light would have given, by its own heat, [D, H]; 0 on days of an order."""
-    free = ~ordered_days(case)[:, None]
-    return case.table["heat_power"][:, u] * free, case.table["heat_light"][:, u] * free
-
-
-def _pinned(case: Case, u: int) -> bool:
-    """Whether a unit gets as hot on one bright day as on the next: it holds itself at a limit; others follow air and wind."""
-    heat, light = case.table["temp_max"][:, u], case.table["heat_light"][:, u].sum(axis=1)
-    top = heat[np.isfinite(heat) & (light > PINNED_BRIGHT.value * light.max(initial=0.0))]
-    if len(top) < PINNED_DAYS.value:
-        return False
-    middle = float(np.median(top))
-    return middle >= PINNED_C.value and 1.4826 * float(np.median(np.abs(top - middle))) <= PINNED_K.value
-
-
-def _falls(case: Case, u: int) -> list[_Fall]:
-    """A unit's share of clear sky by its own heat, [H], where it is highest, and where it begins to fall for good.
-
-    A unit held at one heat may begin twice, by less at first. Empty where it does not fall, or other than heat makes it fall:
-    it takes more with every kelvin.
-    """
-    power, light = _by_heat(case, u)
-    total = light.sum(axis=0)
-    enough = total >= MIN_ENERGY.value * len(case.inputs_of_unit(u))
-    if enough.sum() < 3:
-        return []
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(enough, power.sum(axis=0) / total, np.nan)
-    # Below the first edge a unit is cool because the sun is low: there the sky model is at its worst.
-    if not enough[1:].any():
-        return []
-    peak = 1 + int(np.nanargmax(share[1:]))
-    if share[peak] < 0.6:
-        return []
-    knees = [_knee(share, peak, least.value) for least in ((FALL, PINNED_FALL) if _pinned(case, u) else (FALL,))]
-    return [(share, peak, knee) for knee in knees if knee is not None]
-
-
-def _knee(share: NDArray[np.float64], peak: int, least: float) -> int | None:
-    """Where a unit's share of clear sky by its own heat, [H], begins to fall by ``least`` for good; None where it does not."""
-    fallen = np.flatnonzero((np.arange(HEAT_BINS) > peak) & (HOT_C.value <= _LOWER_C) & (share < (1 - least) * share[peak]))
-    if not fallen.size:
-        return None
-    knee = int(fallen[0])
-    if (np.diff(share[knee - 1 :][np.isfinite(share[knee - 1 :])]) > 0.02).any():
-        return None
-    # A level that was only reached at a few cool hours is no measure.
-    told = share[(np.arange(HEAT_BINS) >= knee) & np.isfinite(share)]
-    return None if len(told) > 1 and told[-1] > told[0] - FURTHER.value else knee
-
-
-def _within_days(power: Floats, light: Floats, knee: int, inputs: int) -> bool:
-    """Whether the unit gives less in the hot hours of a day than in its cooler ones: dirt that grows towards summer does not.
-
-    ``power`` and ``light`` are [D, H]; True where too few days hold both.
-    """
-    before, after = slice(1, knee), slice(knee, None)
-    cool, hot = light[:, before].sum(axis=1), light[:, after].sum(axis=1)
-    told = np.minimum(cool, hot) >= 0.5 * MIN_ENERGY.value * inputs
-    if told.sum() < 3:
-        return True
-    beside = (power[told][:, after].sum(axis=1) / hot[told]) / (power[told][:, before].sum(axis=1) / cool[told])
-    return bool(np.median(beside) <= WITHIN.value)
-
-
-def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall, falling: Mask) -> Candidate | None:
-    """A unit whose plane has none that keeps cool has no siblings: its share of clear sky by its own heat tells.
+def _by_sky(case: Case, u: int, inputs: np.ndarray, found: Fall, falling: Mask) -> Candidate | None:
+    """A unit on whose plane no other keeps cool, and which so has no siblings: judged by its share of clear sky by its own heat.
 
     The hottest hours are the brightest: there the share of clear sky should be
-    highest, not fall away. The module's own loss by heat is in the expectation.
+    highest, not fall away. The module's own loss by heat is part of the expectation.
 
     Parameters
     ----------
-    found : one of what :func:`_falls` says of the unit.
+    found : one of what :func:`rules.heatcurve.falls` says of the unit.
     falling : [N], inputs of units whose share falls so.
     """
     planes = np.unique(case.plane_of[inputs])
     mine = np.isin(np.arange(len(case.inputs)), inputs)
     if not all((mine | falling)[case.plane_of == p].mean() > 0.6 for p in planes):
         return None
-    share, peak, knee = found
+    share, peak, knee = found.share, found.peak, found.knee
     table = case.table
-    power, light = _by_heat(case, u)
+    power, light = by_heat(case, u)
     after = np.arange(HEAT_BINS) >= knee
     deep = float(power[:, after].sum() / light[:, after].sum()) / float(share[peak])
     days = (light[:, after].sum(axis=1) > 0.15 * len(inputs)) & (
@@ -270,13 +188,13 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall, falling: Mask)
     )
     days &= table["clipped_h"][:, inputs].max(axis=1) < CEILING.value * light[:, after].sum(axis=1) / len(inputs)
     together = np.unique(case.unit_of[falling & np.isin(case.plane_of, planes)]).size > MANY.value
-    if together and not _pinned(case, u):
+    if together and not pinned(case, u):
         # Heat falls off a shelf; what sinks from the coolest hours on, on many units, is the sky's or the model's.
         shelf = float(power[:, peak:knee].sum() / light[:, peak:knee].sum())
         if deep * float(share[peak]) > MANY_DEEP.value * shelf or days.sum() < MANY_DAYS.value:
             return None
     days &= (bins_late(case)[:, inputs] == 0.0).all(axis=1)  # where its stamps are wrong the sky is another hour's
-    if days.sum() < SKY_DAYS.value or not _within_days(power[days], light[days], knee, len(inputs)):
+    if days.sum() < SKY_DAYS.value or not within_days(power[days], light[days], knee, len(inputs)):
         return None
     if case.independent[planes].all() and _all_that_was(case, inputs, days):
         return None  # it is the clear sky that falls short, not the unit
@@ -290,9 +208,9 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall, falling: Mask)
         strength=float(np.clip(0.5 + 1.0 * (1 - deep) + 0.02 * days.sum(), 0, 0.85)),
         why=(
             f"Unit {case.site.units[u].serial}, with none that keeps cool on its plane, gave {100 * deep:.0f} % of its own "
-            f"level above {_LOWER_C[knee]:.0f} °C, where the sun is brightest, on {int(days.sum())} days."
+            f"level above {LOWER_C[knee]:.0f} °C, where the sun is brightest, on {int(days.sum())} days."
         ),
-        evidence={"temperature_c": float(_LOWER_C[knee]), "hot_ratio": round(deep, 3)},
+        evidence={"temperature_c": float(LOWER_C[knee]), "hot_ratio": round(deep, 3)},
         alternatives=(
             Alternative("clipping", 0.15, "Whether power stays flat at the rating as temperature rises."),
             Alternative("shading", 0.15, "A cool clear day: shade bites then too, heat does not."),
@@ -301,14 +219,14 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: _Fall, falling: Mask)
 
 
 def _all_that_was(case: Case, inputs: np.ndarray, days: Mask) -> bool:
-    """Whether inputs made what the site's sky allowed them in the brightest hours of some days, [D]."""
+    """Whether inputs made all that the site's sky allowed them in the brightest hours of some days, [D]."""
     owed, made = case.expected[days][:, inputs].sum(axis=1), case.table["power"][days][:, inputs].sum(axis=1)
     bright = owed >= BRIGHT_HOURS.value * owed.max(axis=1, keepdims=True)
     return bool((made * bright).sum() >= KEEPS.value * (owed * bright).sum())
 
 
 def _unduly_hot(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
-    """A unit short of the site's sky in its brightest hours on days on which it is far hotter than the others or than before."""
+    """A unit that makes less than the sky allows in its brightest hours, on days on which it is unduly hot."""
     found = overheated(case, u)
     if found is None or (not found.alone and _contacts(case, inputs)):
         return None

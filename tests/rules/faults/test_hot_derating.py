@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import rules.faults.hot_derating as rule
+import rules.heatcurve as heatcurve
 from rules.case import Case
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.engine import judge
@@ -152,7 +153,7 @@ def test_heat_takes_more_with_every_step(threshold: MoveThreshold, share: list[f
     """Common practice: derating takes 2 to 5 % a kelvin; a level that stays is another level of the sky."""
     case = _alone(share)
     assert bool(run_rule("hot-derating", case).candidates) is fires
-    threshold(rule, "FURTHER", 0.5 if fires else -0.1)
+    threshold(heatcurve, "FURTHER", 0.5 if fires else -0.1)
     assert bool(run_rule("hot-derating", case).candidates) is not fires
 
 
@@ -165,8 +166,8 @@ def test_dirt_that_grows_towards_summer_is_no_heat(threshold: MoveThreshold) -> 
     case.table.fields["heat_light"][~late, 0, 3:5] = 0.3
     case.table.fields["heat_power"][:, 0] *= case.table["heat_light"][:, 0]
     assert not run_rule("hot-derating", case).candidates
-    threshold(rule, "WITHIN", 2.0)
-    threshold(rule, "FURTHER", -1.0)
+    threshold(heatcurve, "WITHIN", 2.0)
+    threshold(heatcurve, "FURTHER", -1.0)
     assert run_rule("hot-derating", case).candidates
 
 

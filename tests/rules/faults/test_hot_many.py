@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import rules.faults.hot_derating as rule
+import rules.heatcurve as heatcurve
 from rules.case import Case
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import case_of, make_roof, run_rule
@@ -70,11 +71,11 @@ def test_a_unit_that_holds_one_heat_day_after_day_is_told_by_less(swing_k: float
     assert _told(case) == told
     for name, value in (("PINNED_K", 9.0), ("FALL", 0.045)):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(rule, name, type(rule.MANY)(value, "", ""))
+            patch.setattr(heatcurve, name, type(rule.MANY)(value, "", ""))
             assert _told(case) == 1
     for name, value in (("PINNED_FALL", 0.07), ("PINNED_DAYS", 11), ("PINNED_C", 80.0), ("PINNED_BRIGHT", 1.0)):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(rule, name, type(rule.MANY)(value, "", ""))
+            patch.setattr(heatcurve, name, type(rule.MANY)(value, "", ""))
             assert _told(case) == 0
 
 
