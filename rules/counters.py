@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.case import Case, once
 from rules.finding import Threshold
@@ -27,44 +28,48 @@ def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, flo
     ----------
     days : bool[D], one run of silent days.
     """
-    table = case.table
     where = np.flatnonzero(days)
     if not where.size:
         return np.nan, np.nan
-    first, last = int(where[0]), int(where[-1])
-    rise_total, expected_total = 0.0, 0.0
-    heard = False
-    scale = _scale(case, days)
-    start_c, end_c = table["counter_first"], table["counter_last"]
-    daily = daily_counters(case)
-    for n in inputs[daily[inputs]].tolist():
-        for d in where.tolist():
-            if np.isfinite(end_c[d, n]) and not table["counter_reset"][d, n] and not _open_end(case, d, n):
-                rise_total += float(end_c[d, n] - case.energy[d, n] * case.rated[n] * scale[n])
-                expected_total += _missing_clear(case, slice(d, d + 1), n)
-                heard = True
-    inputs = inputs[~daily[inputs]]
-    again = {int(n): _heard_again(case, last, int(n)) for n in inputs}
+    scale, daily = _scale(case, days), daily_counters(case)
+    told = _daily_rises(case, where, inputs[daily[inputs]], scale)
+    told += _lifetime_rises(case, int(where[0]), int(where[-1]), inputs[~daily[inputs]], scale)
+    return (sum(rise for rise, _ in told), sum(clear for _, clear in told)) if told else (np.nan, np.nan)
+
+
+def _daily_rises(case: Case, where: NDArray[np.int64], inputs: NDArray[np.int64], scale: Floats) -> list[tuple[float, float]]:
+    """Rise and clear-sky energy, Wh, of each day and input whose counter starts anew each day and was read after the silence."""
+    end, reset = case.table["counter_last"], case.table["counter_reset"]
+    return [
+        (float(end[d, n] - case.energy[d, n] * case.rated[n] * scale[n]), _missing_clear(case, slice(d, d + 1), n))
+        for n in inputs.tolist()
+        for d in where.tolist()
+        if np.isfinite(end[d, n]) and not reset[d, n] and not _open_end(case, d, n)
+    ]
+
+
+def _lifetime_rises(
+    case: Case, first: int, last: int, inputs: NDArray[np.int64], scale: Floats
+) -> list[tuple[float, float]]:
+    """Rise and clear-sky energy, Wh, over the silent days of each input with a lifetime counter on both sides of them."""
+    start, end, reset = (case.table[name] for name in ("counter_first", "counter_last", "counter_reset"))
+    again = {n: _heard_again(case, last, n) for n in inputs.tolist()}
     soonest = min((k for k in again.values() if k is not None), default=last)
-    for n in inputs:
+    out = []
+    for n, day in again.items():
         # The silence may have begun the evening before: the last reading before this day comes first.
-        before = _latest(end_c[:first, n])
+        before = _latest(end[:first, n])
         if not np.isfinite(before):
-            before = float(start_c[first, n])
-        # Who stayed silent for longer says nothing of the days that all were.
-        if again[int(n)] != soonest:
+            before = float(start[first, n])
+        # An input that stayed silent for longer says nothing of the days on which all were.
+        if day != soonest or not np.isfinite(before):
             continue
-        after_value = float(end_c[last, n] if soonest == last else start_c[soonest, n])
-        if not np.isfinite(before):
-            continue
-        rise = after_value - before
-        if rise < -1.0 or table["counter_reset"][first : last + 1, n].any():
+        rise = float(end[last, n] if soonest == last else start[soonest, n]) - before
+        if rise < -1.0 or reset[first : last + 1, n].any():
             continue
         recorded = float(case.energy[first : last + 1, n].sum() * case.rated[n] * scale[n])
-        rise_total += rise - recorded
-        expected_total += _missing_clear(case, slice(first, last + 1), int(n))
-        heard = True
-    return (rise_total, expected_total) if heard else (np.nan, np.nan)
+        out.append((rise - recorded, _missing_clear(case, slice(first, last + 1), n)))
+    return out
 
 
 @once

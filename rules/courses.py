@@ -32,7 +32,7 @@ class Courses:
         told = table["clear"][:, :, self.lit] > 0
         free = told & (table["free_power"][:, :, self.lit] >= 0.95 * self.power - 0.002)
         self.free = free
-        # Who stands still beside working members is no course of his plane, however many do.
+        # An input that stands still while others work shows nothing of its plane's course, however many do so.
         works = self.power >= IDLE.value * table["plane_typical"][:, case.plane_of][:, :, self.lit]
         self.shown = np.where(free & works, self.power, np.nan)
         self.bright = (case.clear_weight >= 0.5).sum(axis=1) >= 6
@@ -121,7 +121,7 @@ def _middles_without(energy: Floats) -> Floats:
     ordered = np.sort(energy, axis=1)  # NaN last
     known = np.isfinite(energy)
     count = np.count_nonzero(known, axis=1)
-    # Those known are one fewer without one of them; who is not known leaves all.
+    # Leaving out a known member leaves one fewer; leaving out an unknown one leaves them all.
     at = np.maximum((count - 2) // 2, 0)
     below, above, rest = (taken(ordered, place, 1)[:, None] for place in (at, at + 1, np.maximum((count - 1) // 2, 0)))
     return np.where(known, np.where(energy <= below, above, below), rest)

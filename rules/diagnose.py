@@ -56,28 +56,30 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
 }
 #: A suspicion keeps its place when at least this share of its days is not explained by another cause.
 _KEEP = 0.4
-#: Told by siblings alone, whose clock is their own: a wrong clock explains them where it is not all members'.
+#: Faults told by comparing siblings: a wrong clock explains them only where some of the siblings have another clock.
 _BESIDE: Final = ("weak-input", "substring-loss", "hot-derating")
-#: So many days of shade, free of another cause, stand for the other days too: what throws a shadow does not go away.
+#: Days of shade, free of another cause, that stand for the other days too: what throws a shadow does not go away.
 _STANDS = 4
-#: Causes that take all of a plane alike: they look like its dirt, and never like one input's beside the others.
+#: Causes that hold back a whole plane: they look like dirt on all of it, never like dirt on one of its inputs.
 _OF_ALL: Final = ("clock-shift", "grid-out-of-range", "curtailment")
-#: Causes that pass, hide the shade of those days and leave it as it was.
+#: Causes that pass: they hide the shade of their days and leave it as it was.
 _PASSING: Final = ("snow", "site-outage", "curtailment", "unit-standby")
-#: So many days of an order under a right clock are no accident of a wrong one.
+#: Days of an order under a right clock from which on a wrong clock no longer explains it.
 _CLOCK_RIGHT = 2
-#: Minutes off beyond which nothing is known of what the sky let a unit make.
+#: Minutes by which a clock is off, from which on its stamps say nothing of what the sky allowed.
 _CLOCK_FAR = 180
-#: Records of one input that look like heat on its unit.
+#: Faults in the record of one input that look like heat on its whole unit.
 _OF_ONE: Final = ("swapped-record", "frozen-readings")
 #: Days each way of a limit's day on which it may have held unseen.
 _BESIDE_LIMIT = 2
 #: Silence and standstill of everybody.
 _WHOLE: Final = ("site-outage", "gateway-silent")
-#: Stops of everybody; watts per rated watt that are nothing, and that are work; hours of it that one stands on for himself.
+#: Causes that stop all units of a site.
 _STOPS: Final = ("site-outage", "curtailment", "grid-out-of-range")
+#: W per rated W below which an input makes nothing, and above which one works; hours in which it stands while others
+#: work, from which on its stop is its own (own reasoning: a meter's offset, and a reconnection wait).
 _NIL, _WORKS, _LONGER = 0.01, 0.05, 1.0
-#: Share of the other inputs under snow, and of a suspicion's days with so many, that leave no doubt of one more.
+#: Share of the other inputs under snow on a day, and of a suspicion's days like that, that explain one more input by snow.
 _ALL_SNOWED, _MOSTLY_SNOWED = 0.9, 0.5
 #: Days after snow in which the last of it may still lie along the lower edge.
 _MELTS = 3
@@ -139,7 +141,7 @@ class _Claims:
         ]
         explained = np.any(masks, axis=0).all(axis=1) if masks else np.zeros(case.day_count, bool)
         if candidate.fault == "hot-derating":
-            # One input that follows another plane, or stands still, pulls its whole unit down at the hours of the others' best.
+            # One input that follows another plane, or stands still, pulls its unit down at the others' best hours.
             for cause in _OF_ONE:
                 if cause in by:
                     explained |= by[cause].any(axis=1)
@@ -148,14 +150,14 @@ class _Claims:
         return np.asarray(explained)
 
     def _snowed(self, candidate: Candidate, inputs: NDArray[np.int64], snow: Mask) -> Mask:
-        """Days, [D], on which snow on others, [D, N], explains who shows no course to tell it by."""
+        """Days, [D], on which snow on other inputs, [D, N], explains a suspicion whose own inputs give no data to see snow by."""
         case, none = self._case, np.zeros(self._case.day_count, bool)
         if candidate.fault == "unit-silent" and candidate.evidence.get("produced") is not True:
-            # Dark among modules under snow: whoever was not heard lies there, too.
+            # A unit that is not heard, among modules under snow, lies under it too.
             beside = np.isin(case.plane_of, case.plane_of[inputs]) & ~np.isin(np.arange(len(case.inputs)), inputs)
             return np.asarray(snow[:, beside].sum(axis=1) >= max(1.0, MOST * beside.sum()))
         if candidate.fault in ZERO:
-            # Who makes nothing while all others lie under snow lies there, too, whatever he lacks afterwards.
+            # An input that makes nothing while all others lie under snow lies there too, whatever it lacks afterwards.
             others = np.delete(snow, inputs, axis=1)
             among = candidate.days & (others.sum(axis=1) >= max(1.0, _ALL_SNOWED * others.shape[1]))
             return among if among.sum() >= _MOSTLY_SNOWED * candidate.days.sum() else none
@@ -164,10 +166,10 @@ class _Claims:
             rest = np.convolve(snow[:, inputs].all(axis=1).astype(float), np.ones(_MELTS + 1))[: case.day_count] > 0.0
             return none if (candidate.days & ~rest).any() else candidate.days
         if candidate.fault in _WHOLE:
-            # Snow that took most of the inputs took the others too: who slid free first shows it only by the first hour.
+            # Snow on most of the inputs lay on the others too: those that it slid off first show it for an hour only.
             there = heard(case, candidate.days, inputs)
             lit = there & (case.table["lit_h"][candidate.days][:, inputs].max(axis=0) > 0.0)
-            there = lit if lit.any() else there  # whom no light reached tell nothing
+            there = lit if lit.any() else there  # inputs that no light reached tell nothing
             return np.asarray(snow[:, inputs[there]].sum(axis=1) >= max(1.0, MOST * there.sum()))
         return none
 
@@ -181,7 +183,7 @@ class _Claims:
         if "shading" in EXPLAINS[candidate.fault] and candidate.fault not in _PASSING:
             self._alike[np.ix_(spread, inputs)] = True
         if candidate.fault == "soiling" and candidate.scope == "plane":
-            return  # what all members share explains nothing that one shows against the others
+            return  # what all members share does not explain how one differs from the others
         for fault in (*EXPLAINS[candidate.fault], *(ZERO if candidate.evidence.get("all_stood") else ())):
             where, whose = self._reach(candidate, fault, spread, inputs)
             mask = self._by[fault].setdefault(candidate.fault, np.zeros_like(self._alike))
@@ -193,19 +195,20 @@ class _Claims:
         """Days, [D], and inputs on which a cause that speaks for some days explains one fault."""
         pair = (candidate.fault, fault)
         if pair == ("swapped-record", "weak-input"):
-            return np.ones_like(spread), inputs  # another plane's share is a steady one off on all days, however few tell whose
+            # Another plane's share is a steady deficit on all days, even if few of them tell whose it is.
+            return np.ones_like(spread), inputs
         if pair == ("clock-shift", "clipping") and abs(candidate.evidence.get("shift_min", np.inf)) < _CLOCK_FAR:
-            return np.zeros_like(spread), inputs  # a clock moves rows and makes no ceiling, but where the sky is another hour's
+            return np.zeros_like(spread), inputs  # a clock that is little off moves rows and makes no ceiling
         if candidate.fault == "clock-shift" and fault in _BESIDE:
             return spread, _across_clocks(self._case, inputs)
         if pair == ("curtailment", "frozen-readings"):
-            # A limit that was not told on every day holds readings still on the days beside, too.
+            # A limit is not seen on every day that it holds: it may keep readings still on the days beside, too.
             return window_sum(spread.astype(int), _BESIDE_LIMIT) > 0, inputs
         return spread, inputs
 
 
 def _stands_on(case: Case, inputs: NDArray[np.int64]) -> Mask:
-    """Days on which inputs made nothing for a good while in which others did: no stop of all explains that, [D]."""
+    """Days on which inputs made nothing for a good while in which others worked: a stop of all units does not explain that, [D]."""
     power, told = case.table["power"], case.table["clear"][:, inputs] > 0.0
     others = np.delete(power, inputs, axis=1)
     if not others.shape[1]:
@@ -216,7 +219,7 @@ def _stands_on(case: Case, inputs: NDArray[np.int64]) -> Mask:
 
 
 def _beside_mates(case: Case, candidate: Candidate, where: Mask) -> bool:
-    """Whether one input's dirt is told by siblings that a cause held, [D, N], as it held the input: one clock, one grid."""
+    """Whether an input's dirt shows against siblings that a cause, on days and inputs [D, N], held as it held the input."""
     if candidate.fault != "soiling" or candidate.scope != "input":
         return False
     n = candidate.inputs[0]
@@ -225,7 +228,10 @@ def _beside_mates(case: Case, candidate: Candidate, where: Mask) -> bool:
 
 
 def _beyond_clock(candidate: Candidate, wrong: Mask) -> bool:
-    """Whether a symptom is no wrong clock's, [D, N]: others on it lose no rows, or it was there while the clock was right."""
+    """Whether a wrong clock, on days and inputs [D, N], does not explain a symptom.
+
+    Others with that clock lose no rows, or the symptom was there while the clock was right.
+    """
     if candidate.fault == "patchy-comms":
         days = wrong[candidate.days].any(axis=0)
         return bool(len(candidate.inputs) < 0.5 * days.sum())

@@ -58,9 +58,9 @@ def symptom_loss_wh(case: Case, codes: Sequence[int], inputs: NDArray[np.int64])
     for code in codes:
         loss = table["symptom_loss"][:, inputs, code]
         clear = table["symptom_clear"][:, inputs, code]
-        # With nobody producing the reference is nil: a mean sky stands in.
+        # When nobody produces, the reference is 0: a mean sky stands in.
         blind = loss < 0.1 * clear
-        # With all of the plane down the reference is a careful guess: what a sensor or the other planes saw is better.
+        # When all of a plane is down, the reference is a careful guess: what a sensor or the other planes saw is better.
         low = loss < GUESSED.value * sky * clear
         lost = np.where(low & ~blind, sky * clear, np.where(blind, case.sky_mean[:, None] * clear, loss))
         total += (lost * case.rated[inputs]).sum(axis=1)
@@ -68,9 +68,9 @@ def symptom_loss_wh(case: Case, codes: Sequence[int], inputs: NDArray[np.int64])
 
 
 def witnessed(case: Case, codes: Sequence[int], n: int, days: Mask, judged: Mask) -> Mask:
-    """The runs of an input's symptom in which somebody else made something of the light, or a sensor saw it, [D].
+    """Days of the runs of an input's symptom in which other inputs, or a sensor, saw light worth waking for, [D].
 
-    On a day too dark for anybody to wake an input without power or voltage is like all others.
+    On a day too dark for any unit to wake, an input without power or voltage is no different from the others.
     """
     if len(case.inputs) < 2 or not days.any():
         return days
@@ -99,9 +99,9 @@ def unit_down(case: Case, code: int) -> tuple[Floats, Floats]:
 
 @once
 def blacked_out(case: Case) -> Mask:
-    """Days on which a unit of several inputs reports without the voltage of any of its modules, that it reports on others, [D, U].
+    """Days on which a unit of several inputs stands without a voltage on any of them, though it reports one on other days, [D, U].
 
-    A unit that waits for its grid sees its modules' open-circuit voltage; without any the modules are what lacks.
+    A unit that waits for its grid sees its modules' open-circuit voltage; if none is there, the modules are missing.
     """
     table = case.table
     none = ~(np.isfinite(table["volts"]) | np.isfinite(table["zero_volts"]))

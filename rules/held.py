@@ -40,7 +40,10 @@ def held_bins(case: Case) -> Mask:
 
 @once
 def summed_bins(case: Case) -> Mask:
-    """Bins in which a limit on the sum of all units held, and those beside them, [D, B]: who has no siblings is held to the sky."""
+    """Bins in which a limit on the sum of all units held, and those beside them, [D, B].
+
+    They tell nothing of inputs that are judged by the sky, for want of siblings.
+    """
     return _for_long(case, held_down(case)[1])
 
 
@@ -51,7 +54,7 @@ def _for_long(case: Case, held: Mask) -> Mask:
 
 @once
 def ordered_days(case: Case) -> Mask:
-    """Days on which an order of any kind held, [D]: whoever is held down, what was made of their sky tells nothing."""
+    """Days on which an order of any kind held, [D]: what was made of their light tells nothing of units or modules."""
     hours = np.logical_or.reduce(held_down(case)).sum(axis=1) * case.bin_hours
     return np.asarray(hours >= LEAST_HOURS.value)
 
@@ -66,7 +69,7 @@ def _droop(case: Case, clear: Floats) -> Mask:
     share = case.plane_share
     worst = np.nanmin(np.where(np.isfinite(share), share, np.inf), axis=1)
     near = np.stack([np.roll(worst, k, axis=1) for k in (-3, -2, 2, 3)])
-    # Who makes nothing has left the grid: that is no answer by degrees.
+    # A unit that makes nothing has left the grid: that is no gradual answer to its frequency.
     low = (worst > LEFT.value) & (worst < 0.8) & (worst < 0.85 * np.where(np.isfinite(near), near, 0).max(axis=0))
     calm = np.nan_to_num(case.table["kt_wobble"]) < 0.25
     return high & low & calm & (clear > 0.2 * BIN_HOURS)

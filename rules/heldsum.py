@@ -27,7 +27,7 @@ PAST = Threshold(0.5, "of the half hours at it", "own reasoning: clouds pass a n
 def by_sum(case: Case) -> Mask:
     """Bins in which the sum of all units stood at an order, whatever each unit made, [D, B].
 
-    A limit at the meter leaves it open who gives how much: planes take turns under it.
+    A limit at the meter does not say which unit gives how much: planes take turns under it.
     """
     if len(case.site.units) < 2:
         return np.zeros(case.table["cap_level"].shape, bool)
@@ -44,7 +44,7 @@ def by_sum(case: Case) -> Mask:
         numbers += [(number, SAME.value) for number in _exact(case, level, light, use, row)]
         for number, reach in numbers:
             near = use & (np.abs(level / number - 1) < reach) & ~_in_step(case)
-            # What went past a number between half hours at it was not held down to it.
+            # A sum that rose past the number between half hours at it was not held down to it.
             about = use & (np.abs(level / number - 1) < CALM.value)
             between = np.maximum.accumulate(about, axis=1) & np.maximum.accumulate(about[:, ::-1], axis=1)[:, ::-1]
             past = (between & (level > (1 + CALM.value) * number)).sum(axis=1) >= PAST.value * near.sum(axis=1)
@@ -77,7 +77,7 @@ def _exact(case: Case, level: Floats, light: Floats, use: Mask, row: int) -> lis
             if len(at) < EXACT_ROWS.value or not bent or np.abs(held / number - 1).max() >= EXACT.value:
                 continue
             hours = len(at) * case.bin_hours
-            # What stands at a number that the sky no longer allows repeats itself.
+            # A sum that stays at its number when the sky no longer allows it is a record that repeats itself.
             more = ((np.abs(level[d] / number - 1) < EXACT.value) & (light[d] < FAR_BELOW.value * number)).any()
             if hours >= STRONG_HOURS.value and stuck[d] < 0.5 * hours and not more:
                 runs.append((d, number))
@@ -111,7 +111,7 @@ def _sums(case: Case) -> tuple[Floats, Floats, Mask]:
         alike = np.ptp(case.rated[mine]) == 0
         made = (table["power"][:, mine] * case.rated[mine, None]).sum(axis=1)
         power += table["plane_power"][:, p] * case.rated[mine].sum() if alike else made
-    # Who is heard of and stands still offers nothing: without it the others' noon is no number below the sky.
+    # An input that reports and stands still offers nothing; counted in, it would make the others' noon look held down.
     stands = (table["clear"] > 0.0) & (table["power"] <= NOTHING.value * BIN_HOURS)
     offered = (table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of]
     clear = (np.where(stands, 0.0, offered) * case.rated[:, None]).sum(axis=1)

@@ -18,17 +18,15 @@ from rules.ranks import Floats, Mask, median_of, nearest_rank, row_quantile, wei
 from rules.siblings import RANK, typical
 
 STEP = Threshold(0.05, "ratio", "own reasoning: twice the day-to-day scatter of a level on a bad week")
-#: The rank 0.7 of a spread of 1.5 % lies so far above its middle.
+#: How far the rank 0.7 of a spread of 1.5 % lies above its middle, as a factor (normal distribution).
 _RANK_BIAS = 1.008
-_NEXT_TO_NOTHING = 0.05  # an input at nil says nothing about the others' day
+_NEXT_TO_NOTHING = 0.05  # ratio; an input that makes less says nothing about the others' day
 _STEADY = 0.008  # twice the scatter of a healthy level from day to day (simulated roofs)
 _USUAL = 0.8  # rank over days: a member ill for most of the record still has its healthy days there
-_CALM, _CALM_AT = 0.35, 0.4538  # that quantile of |x| lies at so many standard deviations of a normal x
+_CALM, _CALM_AT = 0.35, 0.4538  # this quantile of |x|, and where it lies for a normal x, in standard deviations
 _COMMON_SPREAD = 0.015  # modules of one type, sorted at the factory (common practice: 1 to 2 %)
 WIDEST_SPREAD = 0.04  # modules of mixed deliveries; what lies further apart is ill
 MIN_LIGHT = Threshold(0.6, "h", "own reasoning: 0.6 Wh per rated watt in the day, a heavily overcast day in winter")
-
-
 KNEE_DAYS = Threshold(4, "judged days", "own reasoning: fewer points have any slope")
 KNEE_GAIN = Threshold(0.25, "of the line's misfit", "own reasoning: a bend explains three quarters of what a line leaves")
 
@@ -58,8 +56,8 @@ class Levels:
 
 @once
 def relative_levels(case: Case) -> Levels:
-    """Day levels normalised by the plane's own members, [D, N]; three rules ask for those of one case."""
-    # Held down, inputs of one unit share what is allowed by chance: the hours left over tell.
+    """Day levels normalised by the plane's own members, [D, N]."""
+    # While a unit is held down its inputs share the limit by chance: only the other hours tell.
     free = ~held_bins(case)[:, None, :]
     if free.all():
         raw = case.day_level
@@ -104,7 +102,7 @@ def among_members(raw: Floats) -> Floats:
 
     Every member has a usual level of its own, its upper one: faults only take
     away. A day's common part is where the members stand against their usual
-    levels. So nobody moves because a better or worse neighbour falls ill.
+    levels. So no member's level moves because a neighbour falls ill.
     """
     middle, count = typical(raw.astype(np.float32))
     with np.errstate(divide="ignore"):
@@ -123,7 +121,7 @@ def among_members(raw: Floats) -> Floats:
             unrest = np.nanmean(np.abs(beside - usual), axis=0)
         few = np.isfinite(beside).sum(axis=0) < 4
         unrest = np.where(np.isfinite(unrest) & ~few, unrest, 0.03)
-        # Those that keep to themselves know best: dirt and its rain move many members at once.
+        # Members that stay steady count most: dirt and rain move many of them at once.
         weight = np.where(np.isfinite(height), 1.0 / (unrest**2 + _STEADY**2), 0.0)
         new = weighted_quantile(height - usual, weight, 0.5)
         common = np.where(np.isfinite(new) & (count >= 2), new, common)
@@ -150,7 +148,7 @@ def _spread(case: Case, level: Floats) -> Floats:
             # Upper half only: faults widen the lower one.
             apart += [x for x in (good - median_of(good)).tolist() if x > 0]
     spread = 1.4826 * median_of(np.array(apart)) if len(apart) >= 3 else _COMMON_SPREAD
-    # Few members say little about their spread.
+    # Few members say little about the spread of all.
     weight = min(len(apart) / 8.0, 1.0)
     return np.full(level.shape[1], np.clip(weight * spread + (1 - weight) * _COMMON_SPREAD, _COMMON_SPREAD, WIDEST_SPREAD))
 

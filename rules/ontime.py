@@ -1,6 +1,6 @@
 """Records put where the sun says they belong, where a clock is known to be off.
 
-Whoever asks where the sun stood asks here; what tells that a clock is off is in :mod:`rules.faults.clock_shift`.
+Rules that depend on where the sun stood use this; :mod:`rules.faults.clock_shift` finds out that a clock is off.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from rules.siblings import typical
 #: Fields of single inputs and of whole planes that lie at the hour of their stamps.
 _OF_INPUTS = ("power", "typical", "free_power", "free_typical")
 _OF_PLANES = ("plane_typical", "plane_power")
-#: Fields of the whole site that do, told from the records themselves.
+#: Fields of the whole site that do; they come from the records themselves.
 _OF_SITE = ("cap_level", "cap_wobble", "cap_spread", "hz_bin", "volt_bin")
-#: Of a half hour, what must have been heard to tell the rest; of full sun, what tells a share.
+#: Least part of a half hour with rows that speaks for the rest; least power, of full sun, that tells a share.
 _HEARD = 0.05
 
 
@@ -35,7 +35,7 @@ def bins_late(case: Case) -> Floats:
 
 
 def hours_off(case: Case) -> Floats:
-    """By how many hours the stamps of each input are wrong, either way, [D, N]; so many of the night's may pass for light."""
+    """By how many hours the stamps of each input are wrong, either way, [D, N]: so many hours of the night may pass for light."""
     return np.abs(bins_late(case)) * BIN_HOURS
 
 
@@ -48,8 +48,7 @@ def unit_hours_off(case: Case) -> Floats:
 def on_time(case: Case) -> Case:
     """The case with every record put where the sun says it belongs; itself where no clock is off.
 
-    Whoever asks where the sun stood must not be told by a wrong clock. What the
-    clear sky would give stays where it is; weather has its own clock.
+    What the clear sky would give stays where it is, and so does weather, which has a clock of its own.
     """
     bins = bins_late(case)
     if not bins.any():
@@ -57,7 +56,7 @@ def on_time(case: Case) -> Case:
     fields = dict(case.table.fields)
     for name in _OF_INPUTS:
         fields[name] = _moved(fields[name], bins)
-    # What part of each half hour was heard: who was heard of for five minutes is held against five minutes of siblings.
+    # An input with rows for five minutes of a half hour is held against five minutes of its siblings.
     heard = heard_on_time(case)
     for name in _OF_PLANES:
         fields[name] = fields[name].copy()
@@ -80,7 +79,7 @@ def on_time(case: Case) -> Case:
 
 
 def one_clock(case: Case) -> Mask:
-    """Days on which the stamps of all inputs are right, or wrong by as much, [D]: what all do at once is told as well by them."""
+    """Days on which the stamps of all inputs are right, or wrong by as much, [D]: what all do at once still shows."""
     bins = bins_late(case)
     return np.asarray((bins == bins[:, :1]).all(axis=1))
 
@@ -100,7 +99,7 @@ def _among(made: Floats, held: Floats, heard: Floats) -> Floats:
 
 
 def heard_on_time(case: Case) -> Floats:
-    """Share of each half hour of light in which an input was heard of, put where the sun says it belongs, [D, N, B]."""
+    """Share of each half hour of light for which an input has rows, put where the sun says it belongs, [D, N, B]."""
     whole = case.table["plane_clear_all"][:, case.plane_of]
     return _moved(np.clip(case.table["clear"] / np.where(whole > 0, whole, np.inf), 0.0, 1.0), bins_late(case))
 

@@ -1,7 +1,7 @@
-"""What stands before a whole plane, who stands out of its shadow, and whose course is another plane's.
+"""What stands before a whole plane, which members stand out of its shadow, and which follow another plane's course.
 
-Where most members of a plane are shaded at one hour, the typical member tells
-nothing of the shade: the open ones, the sensor and the other planes do.
+Where most members of a plane are shaded at one hour, the typical member does
+not show the shade: the open ones, the sensor and the other planes do.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class Opened(Sensed):
     def foreign(self) -> Mask:
         """Input-days whose course is another plane's: worse at some hours and better at others, [D, N].
 
-        Only a plain case: no shadow makes an input outdo its siblings. Courses are
+        Only plain cases count: no shadow makes an input outdo its siblings. Courses are
         those of the days around, of siblings or of the clear sky, whichever fits.
         """
         planes, reach = len(self.names), int(OPEN_REACH.value)
@@ -98,7 +98,7 @@ class Opened(Sensed):
             upper = np.nan_to_num(nearest_rank(usual / level, OPEN_RANK.value, 1)[0])
             high = upper >= OPEN_LIFT.value
             if not high.any():
-                continue  # nobody stands out
+                continue  # no member stands out
             days = high.any(axis=1)
             with np.errstate(invalid="ignore", divide="ignore"):
                 today = np.where(told[days], power[days] / typical[days], np.nan)
@@ -160,7 +160,7 @@ class Opened(Sensed):
                 level = self._level_under(self.raw_index(without=p), share, p)
                 # Clouds pull single days down: without another witness the upper level counts.
                 plain = rolling_upper(plain, int(OPEN_REACH.value), OPEN_DAYS.value)
-                # What stands before it does so on every day: what is made on some day, plain or not, was open to it.
+                # An obstacle is there every day: light of which power was made on any day is open to the plane.
                 reached = rolling_upper(share, int(OPEN_REACH.value), OPEN_DAYS.value)
                 plain = np.where(np.isfinite(plain), np.maximum(plain, reached), np.nan)
                 level = np.where(np.isfinite(level), level, plain)
@@ -193,7 +193,7 @@ class Opened(Sensed):
         return self._own[without]
 
     def _told_by(self, p: int) -> Floats:
-        """Clear-sky index read from what stands open of one plane, [D, B]; NaN without light."""
+        """Clear-sky index read from the open members of one plane, [D, B]; NaN without light."""
         if self._plainly_open[p]:
             return self.raw_told(p)
         if p not in self._told:
@@ -204,7 +204,7 @@ class Opened(Sensed):
 
     @cached_property
     def _plainly_open(self) -> list[bool]:
-        """Planes on which nothing lies and nothing stands before, at any hour, [P]."""
+        """Whether each plane is free of shadows at all hours, [P]."""
         axes = (0, 2)
         return ((self.sibling_lift == 1.0).all(axis=axes) & (self.plane_open == 1.0).all(axis=axes)).tolist()
 

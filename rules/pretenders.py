@@ -1,6 +1,6 @@
-"""Suspicions that another one beside them shows to be something else: left out before causes are weighed.
+"""Suspicions that turn out to be something else, by another suspicion beside them: left out before causes are weighed.
 
-Unlike ``EXPLAINS`` these ask for more than common inputs and days.
+``EXPLAINS`` (:mod:`rules.diagnose`) asks for common inputs and days only; these tests ask for more.
 """
 
 from __future__ import annotations
@@ -21,27 +21,27 @@ from rules.ontime import heard_on_time, on_time
 ZERO: Final = ("dead-input", "idle-input", "unit-standby", "restart-cycling")
 #: What a unit shows whose module falls asleep in a deep shadow.
 _ASLEEP: Final = (*ZERO, "patchy-comms")
-#: Days of a lost substring that are part of a contact's end.
+#: Days of a lost substring that are part of how a contact fails.
 _FLICKER: Final = 2
-#: Of a suspicion's days, what must belong to the other one, too.
+#: Share of a suspicion's days that must belong to the other one, too.
 _MOSTLY: Final = 0.5
 _ALIKE: Final = 0.7
-#: Of another's loss: what costs less is an end of it and no cause.
+#: Share of another suspicion's loss: one that costs less is a part of it, not a cause of its own.
 _SMALL: Final = 0.3
-#: Stops a day that are more than its evening, and power beside siblings' that is none.
+#: Stops a day that are more than the one at evening; share of siblings' power that counts as none.
 _OFTEN: Final = 2.0
 _NOTHING: Final = 0.1
-#: Days that a cover lies, and other units whose inputs lack power with one's own: trackers do not fail and mend together.
+#: Days that a cover lies, and other units whose inputs lack power at the same time: trackers do not fail and mend together.
 _FEW_DAYS: Final = 3
 _MATES: Final = 2
-#: Of plane-mates, how many frozen high move the middle of the rest.
+#: Share of a plane's other members that must be frozen high to spoil the comparison.
 _SEVERAL_STILL: Final = 0.25
-#: Of a clear sky: less than any cloud leaves, and a sleeping unit makes.
+#: Share of a clear sky that no cloud goes below: a unit that makes less sleeps.
 _DARK: Final = 0.02
 
 
 def without_pretenders(case: Case, candidates: Sequence[Candidate]) -> list[Candidate]:
-    """Candidates that are what they say, in their order; each test of :data:`PRETENDS` sees what the ones before it left."""
+    """The candidates that stand, in their order; each test of :data:`PRETENDS` sees what the tests before it left."""
     left = list(candidates)
     for fault_of, pretends in PRETENDS:
         left = [c for c in left if c.fault not in fault_of or not pretends(case, c, left)]
@@ -76,12 +76,12 @@ def _other_type(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
 
 
 def _sleeps(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
-    """Whether inputs that stand still, or send no rows, sleep in a shadow: it is the shade."""
+    """Whether inputs that stand still, or send no rows, sleep in a shadow: then shade is the cause."""
     shades = {o.inputs[0]: o for o in among if o.fault == "shading"}
     if not all(n in shades for n in c.inputs):
         return False
     if c.fault == "dead-input" and np.isfinite(case.table["volts"][c.days][:, list(c.inputs)]).any():
-        return False  # a module without voltage is no shaded one
+        return False  # a shaded module has voltage
     return all(
         asleep_behind(case, n, c.days) or (c.fault in ZERO and only_in_shadow(case, n, c.days, shades[n].evidence))
         for n in c.inputs
@@ -94,12 +94,12 @@ def _own_limit(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
 
 
 def _known_law(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
-    """Whether the loss of an input's dirt follows its power: dull days and bright ones differ, as if rain had come."""
+    """Whether an input's supposed dirt is a loss that depends on power: dull and bright days differ as if rain had come between."""
     return c.scope == "input" and any("grows_with" in o.evidence for o in _on_same(c, among, "weak-input", _ALIKE))
 
 
 def _weak_not_shaded(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
-    """Whether what passes for shade is a weakness told on most of its days that asks for no sun."""
+    """Whether what looks like shade is a weakness, told on most of the same days, that is there in any light."""
     if not _on_same(c, among, "weak-input", _ALIKE):
         return False
     return in_any_light(on_time(case), c.inputs[0], c.days, c.evidence)
@@ -117,7 +117,7 @@ def _together(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
 
 
 def _beside_frozen(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
-    """Whether who lacks a share lacks it beside plane-mates whose records stand still above it: no measure of anybody."""
+    """Whether inputs fall short only of plane-mates whose records are frozen at a higher value: those are no measure."""
     inputs = np.array(c.inputs)
     mates = np.isin(case.plane_of, case.plane_of[inputs])
     mates[inputs] = False
@@ -131,14 +131,14 @@ def _beside_frozen(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool
 
 
 def _dim_end(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
-    """Whether an input that makes nothing in dim light is one that makes less in any: a shunt takes all of a dim hour."""
+    """Whether an input that makes nothing in dim light makes less in any light: a shunt takes all of a dim hour."""
     return any(
         c.loss_wh[o.days].sum() < _SMALL * o.loss_wh[o.days & c.days].sum() for o in _on_same(c, among, "weak-input", _MOSTLY)
     )
 
 
 def _not_begun(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
-    """Whether who makes nothing does so only where a wrong clock puts his night: set right, he makes his share."""
+    """Whether inputs make nothing only where a wrong clock puts their night: with the clock set right they make their share."""
     inputs = np.array(c.inputs)
     clocks = [
         o for o in among
@@ -149,7 +149,7 @@ def _not_begun(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     if not _own_clocks(clocks):
         return c.fault == "unit-standby" and _lit_right(case, c) < _MOSTLY
     if c.fault == "restart-cycling":
-        # Seen by others, on their clock, he stops each evening.
+        # By the others' clock such a unit seems to stop each evening.
         return float(case.table["restarts"][c.days, case.unit_of[inputs[0]]].mean()) < _OFTEN
     planes = case.plane_of[inputs]
     if not np.isin(planes, np.delete(case.plane_of, inputs)).all():
@@ -170,13 +170,13 @@ def _lit_right(case: Case, c: Candidate) -> float:
 
 
 def _other_clock(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
-    """Whether who is missed on the first or last day only is so by the stamps of another clock, which begin or end the record."""
+    """Whether rows are missing on the first or last day only, because the stamps of another clock begin or end the record."""
     lit = np.flatnonzero(case.table["covered_h"] > 0)
     return bool(_own_clocks(among)) and not np.delete(c.days, lit[[0, -1]]).any()
 
 
 def _own_clocks(among: Sequence[Candidate]) -> list[Candidate]:
-    """Wrong clocks of some of the site only: the others have another."""
+    """Wrong clocks of a part of the site: the rest has another clock."""
     return [o for o in among if o.fault == "clock-shift" and o.scope != "site"]
 
 

@@ -1,4 +1,4 @@
-"""What snow is judged by: the light that each plane made something of, the cold, and who sleeps (:mod:`rules.faults.snow`)."""
+"""What snow is judged by: what each plane made of the light, the cold, and which units sleep (:mod:`rules.faults.snow`)."""
 
 from __future__ import annotations
 
@@ -62,39 +62,27 @@ class Sky:
     @classmethod
     def of(cls, case: Case) -> Sky:
         planes = range(len(case.names))
+        trusted = case.sensor_trust[0]
         plane = np.stack([_plane_share(case, p) for p in planes], axis=1)
         owed, told = case.expected_day
-        # Nobody says what to expect of a plane but the sensor and the other planes.
-        expected = np.where(case.independent & (told > 0.3), owed, np.nan)
-        trusted = case.sensor_trust[0]
-        scale = expected.copy()
-        if trusted:
-            # A short dull record has not seen its modules at their best: what its better days made of the light counts.
-            with np.errstate(invalid="ignore", divide="ignore"):
-                made = np.where(expected > 0.08, plane / expected, np.nan)
-            for p in planes:
-                good = made[np.isfinite(made[:, p]), p]
-                if good.size >= 3:
-                    whole = np.clip(np.quantile(good, 0.85), 0.7, 2.0) * _season_level(made[:, p])
-                    expected[:, p] *= _light_level(made[:, p], expected[:, p], whole)
-        share = _day_share(case)
-        lit, gone = case.table["lit_h"], case.table["symptom_slots"][:, :, MISSING]
-        asleep = (lit > 1) & (gone > ASLEEP.value * lit)
-        offline = np.zeros_like(asleep)
-        for gateway in {ref.gateway for ref in case.inputs}:
-            mine = np.array([ref.gateway == gateway for ref in case.inputs])
-            offline |= offline_days(case, gateway)[:, None] & mine[None, :]
-        asleep &= ~offline
-        dull = np.stack([_dull(case, p) for p in planes], axis=1)
+        # Only a sensor and the other planes say what to expect of a plane.
+        unscaled = np.where(case.independent & (told > 0.3), owed, np.nan)
+        expected = _as_usual(plane, unscaled) if trusted else unscaled
         light = expected * case.table["plane_clear_all"].sum(axis=2)
-        if trusted:
-            # Where nobody sent a row none of the inputs shows the light, but the sensor does.
-            unheard = (lit <= 0.0) & (case.table["clear"].sum(axis=2) <= 0.0)
-            asleep |= (np.nan_to_num(light) >= PLAIN_LIGHT.value)[:, case.plane_of] & unheard & ~offline
+        offline = _offline(case)
         with np.errstate(invalid="ignore", divide="ignore"):
-            heard = _owed_while_heard(case) * expected / scale
+            heard = _owed_while_heard(case) * expected / unscaled
         heard[~np.stack([offline[:, case.plane_of == p].any(axis=1) for p in planes], axis=1)] = np.nan
-        return cls(share, plane, expected, asleep, dull, light, heard, trusted)
+        return cls(
+            share=_day_share(case),
+            plane=plane,
+            expected=expected,
+            asleep=_asleep(case, np.nan_to_num(light) if trusted else None) & ~offline,
+            dull=np.stack([_dull(case, p) for p in planes], axis=1),
+            light=light,
+            heard=heard,
+            trusted=trusted,
+        )
 
     def best(self, inputs: np.ndarray) -> Floats:
         """Share of the best of some inputs on each day, [D]; 0 where none was heard."""
@@ -111,10 +99,52 @@ class Sky:
         return self.trusted and bool(self.plane[d, p] >= LOW.value * self.expected[d, p])
 
     def cover(self, d: int, p: int) -> float:
-        """Share of clear-sky energy under which a plane is covered: no less than a thick overcast leaves it, if nothing tells."""
+        """Share of clear-sky energy below which a plane counts as covered."""
         if self.trusted and np.isfinite(self.expected[d, p]):
             return COVERED.value
+        # With nothing to tell the sky by, a plane turned from the sun may make less even of an overcast.
         return min(COVERED.value, float(self.dull[d, p]))
+
+
+def _as_usual(plane: Floats, expected: Floats) -> Floats:
+    """What a sensor lets expect of each plane, [D, P], on the scale of what the plane's better days ``plane`` made of it.
+
+    In a short dull record modules were never at their best.
+    """
+    out = expected.copy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        made = np.where(expected > 0.08, plane / expected, np.nan)
+    for p in range(plane.shape[1]):
+        good = made[np.isfinite(made[:, p]), p]
+        if good.size >= 3:
+            whole = np.clip(np.quantile(good, 0.85), 0.7, 2.0) * _season_level(made[:, p])
+            out[:, p] *= _light_level(made[:, p], expected[:, p], whole)
+    return out
+
+
+def _asleep(case: Case, light: Floats | None) -> Mask:
+    """Days of light on which each input's unit was mostly unheard, [D, N].
+
+    Parameters
+    ----------
+    light : what a trusted sensor lets expect of each plane, h, [D, P]; None without one. Without any row the inputs do
+        not show the light, but the sensor does.
+    """
+    lit, gone = case.table["lit_h"], case.table["symptom_slots"][:, :, MISSING]
+    asleep = (lit > 1) & (gone > ASLEEP.value * lit)
+    if light is not None:
+        unheard = (lit <= 0.0) & (case.table["clear"].sum(axis=2) <= 0.0)
+        asleep |= (light >= PLAIN_LIGHT.value)[:, case.plane_of] & unheard
+    return asleep
+
+
+def _offline(case: Case) -> Mask:
+    """Days on which each input's gateway was offline by its own log, [D, N]."""
+    out = np.zeros((case.day_count, len(case.inputs)), bool)
+    for gateway in {ref.gateway for ref in case.inputs}:
+        mine = np.array([ref.gateway == gateway for ref in case.inputs])
+        out |= offline_days(case, gateway)[:, None] & mine[None, :]
+    return out
 
 
 def _owed_while_heard(case: Case) -> Floats:
@@ -214,7 +244,7 @@ def uncovered_share(p: int, d: int, inputs: np.ndarray, sky: Sky) -> float:
     if sky.trusted and np.isfinite(expected):
         return expected
     best = float(np.nanmax(np.append(sky.share[d, inputs], 0.0)))
-    # Other planes under other clouds and snow of their own: they count when they are plainly bright.
+    # Other planes may be under other clouds or snow of their own: they count when they are plainly bright.
     return max(best, expected if np.isfinite(expected) and expected > BRIGHT.value and best < DARK.value else 0.0)
 
 

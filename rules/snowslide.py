@@ -1,9 +1,9 @@
 """Days on which snow slid off a plane, module by module, in the light a sensor saw (:mod:`rules.faults.snow`).
 
-It fell in the evening or at night and was gone by the next: no whole day was dark,
+It fell in the evening or at night and was gone by the next night: no whole day was dark,
 but most modules made a trickle from the first good light on, and then, one
-earlier, one later, all there was. Clouds and frost go from all at once; what
-shades a roof in the morning does so every day.
+earlier, one later, all that the light gave. Clouds and frost leave all modules at
+once; an obstacle shades a roof every morning.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def _slid_free(case: Case, p: int) -> Mask:
     first = np.where(up.any(axis=2), up.argmax(axis=2), BINS)  # the half hour of coming free
     width = np.maximum(BIN_HOURS, case.table["step_s"] / 3600.0)[:, None]
     under = (lit & (bins < first[:, :, None])).sum(axis=2) * width >= HOURS.value
-    # Who stands by all day long slid from nowhere.
+    # An input that stands by all day long is not one that snow slid off.
     stood = case.table["symptom_slots"][:, inputs, STANDBY] >= MOST.value * np.maximum(case.table["lit_h"][:, inputs], 0.5)
     under &= ~stood
     free = (up & (made >= FREE.value * owed)).any(axis=2)

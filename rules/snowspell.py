@@ -74,22 +74,59 @@ def spell_of(
     apart: bool = False,
     sure: bool = False,
 ) -> Spell | None:
-    """The spell of a plane that begins on a day; ``apart`` where its units woke so, ``sure`` where its silence is no link's."""
+    """The spell of snow on a plane that begins on a day; None where something else explains it.
+
+    Parameters
+    ----------
+    inputs : of the plane, [M].
+    returning : the day is the one on which inputs come back, and the snow lay before it.
+    cold : [D], days on which snow may fall or lie.
+    apart : the plane's units woke one after the other.
+    sure : the plane's silence is not that of a link.
+    """
+    lightless = most_unlit(case, inputs, start)  # surely covered: they make no more in dull light than in bright
+    spells, endless = _covered_days(case, p, inputs, start, returning, lightless, sky)
+    # A silence of all at the end of a spell has no covered day after it: it may be anything,
+    # unless their gateway heard others meanwhile.
+    told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs) | sure) & np.any(list(spells.values()), axis=0)
+    for days in spells.values():
+        days[int(np.flatnonzero(told)[-1]) + 1 if told.any() else start :] = False
+    latest = _last_together(spells, start)
+    if latest is None:
+        last_day = min(case.day_count, start + int(MAX_DAYS.value))
+        return Spell(p, last_day - 1, {}, False, False, False) if endless else None
+    freed_apart = _ends_apart(case, spells, start, sky.share[:, inputs])  # completes the days, too
+    uneven = returning or apart or freed_apart
+    # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
+    trickle = float(np.nanmax(np.append(sky.share[start, inputs], 0.0)))
+    dull = sky.dull[start, p]
+    deepest = lightless or (NIL.value < trickle < DEEP.value * dull and _whole(case, p, start) < DEEPEST.value * dull)
+    nobody = float(np.nanmax(np.append(sky.share[start], 0.0))) < TRICKLE.value
+    if (nobody or not sky.trusted) and not (uneven or sure or deepest) and trickle < TRICKLE.value:
+        return None
+    seen = [d for d in np.flatnonzero(np.any(list(spells.values()), axis=0)).tolist() if np.isfinite(sky.plane[d, p])]
+    elsewhere = any(sky.expected[d, p] > max(0.12, 2.5 * sky.plane[d, p]) for d in seen)
+    deep = deepest or sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
+    _reach_back(case, p, start, spells, returning, cold, sky)
+    return Spell(p, start, spells, uneven, elsewhere, deep)
+
+
+def _covered_days(
+    case: Case, p: int, inputs: np.ndarray, start: int, returning: bool, lightless: bool, sky: Sky
+) -> tuple[dict[int, Mask], bool]:
+    """Days from a start on which each input lay under snow, [D] by input, and whether some input never came free."""
     share = sky.share
     last_day = min(case.day_count, start + int(MAX_DAYS.value))
-    spells: dict[int, Mask] = {}
+    spells = {n: np.zeros(case.day_count, bool) for n in inputs.tolist()}
     endless = False
     nobody_up: Mask = sky.asleep[:, inputs].all(axis=1) | (sky.plane[:, p] < TRICKLE.value)
-    usual = {n: _usual(n, start, inputs, sky) for n in inputs.tolist()}
-    lightless = most_unlit(case, inputs, start)  # no doubt of a cover: who is under one makes no more in dull light
-    # Who makes plain power and as much as all others is held by something else: what is left of snow lies unevenly.
+    # Days on which all make plain power alike: something else holds them down, for the rest of a cover lies unevenly.
     several = len(inputs) > 1
     alike = [several and sky.plane[d, p] > BRIGHT.value and not left_behind(share[d, inputs]).any() for d in range(case.day_count)]
-    for n in inputs.tolist():
-        days = np.zeros(case.day_count, bool)
-        spells[n] = days
+    for n, days in spells.items():
         if _ill_before(case, n, start, nobody_up):
             continue
+        usual = _usual(n, start, inputs, sky)
         under = start > 0 and _awake_before(n, start, inputs, sky)
         for d in range(start, last_day):
             # A unit under snow sleeps: silence on a covered day belongs to it; a day without light changes nothing.
@@ -99,48 +136,47 @@ def spell_of(
             reference = uncovered_share(p, d, inputs, sky)
             # The plane's own level says what is dark for all; an input lies longer when it falls behind the others.
             dark = sky.plane[d, p] < (COVERED.value if lightless else sky.cover(d, p)) and not returning and not sky.makes_it(d, p)
-            covered = (share[d, n] < LOW.value * usual[n] * reference and not (d > start and alike[d])) or dark
-            if not covered:
+            if not ((share[d, n] < LOW.value * usual * reference and not (d > start and alike[d])) or dark):
                 break
             days[d] = under = True
         else:
             if last_day - start == int(MAX_DAYS.value) < case.day_count - start:
-                days[:], endless = False, True  # what never clears is another cause
+                days[:], endless = False, True  # what never clears has another cause
     for n, days in spells.items():
-        _back_whole(n, days, inputs, sky, usual[n])
+        _back_whole(n, days, inputs, sky, _usual(n, start, inputs, sky))
         while days.any() and not np.isfinite(share[last := int(np.flatnonzero(days)[-1]), n]) and not sky.asleep[last, n]:
-            days[last] = False  # nobody heard of it that day
-    # A silence of all at the end of a spell has no covered day after it: it may be anything,
-    # unless their gateway heard others meanwhile.
-    told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs) | sure) & np.any(list(spells.values()), axis=0)
-    for days in spells.values():
-        days[int(np.flatnonzero(told)[-1]) + 1 if told.any() else start :] = False
+            days[last] = False  # no row of it that day
+    return spells, endless
+
+
+def _last_together(spells: dict[int, Mask], start: int) -> int | None:
+    """The last day of a spell, by most of its inputs and some days of grace; None without a covered day.
+
+    Drops, in place, the days of inputs that lie on after their siblings have been clear
+    for days: those have another cause.
+    """
     ends = np.array([np.flatnonzero(s)[-1] if s.any() else start - 1 for s in spells.values()])
-    # When the siblings have been clear for days, what still lies still has another cause.
-    covered_ends = ends[ends >= start]
-    if not covered_ends.size:
-        return Spell(p, last_day - 1, {}, False, False, False) if endless else None
-    latest = int(np.median(covered_ends)) + LATEST_DAYS
+    if not (ends >= start).any():
+        return None
+    latest = int(np.median(ends[ends >= start])) + LATEST_DAYS
     for days, end in zip(spells.values(), ends.tolist(), strict=True):
         days[latest + 1 if end <= latest else 0 :] = False
-    covered_ends = covered_ends[covered_ends <= latest]
-    uneven = returning or apart or len(set(covered_ends.tolist())) > 1 or _one_by_one(share[:, inputs], int(covered_ends.max()))
+    return latest
+
+
+def _ends_apart(case: Case, spells: dict[int, Mask], start: int, share: Floats) -> bool:
+    """Whether inputs came free one after the other; ``share`` [D, M] is theirs of clear sky.
+
+    Adds, in place, the mornings on which the snow slid off.
+    """
+    ends = {int(np.flatnonzero(days)[-1]) for days in spells.values() if days[start:].any()}
+    uneven = len(ends) > 1 or _one_by_one(share, max(ends))
     for n, days in spells.items():
-        for d in (int(np.flatnonzero(days)[-1]), int(np.flatnonzero(days)[-1]) + 1) if days.any() else ():
-            if d > start and d < case.day_count and _slid(case, n, d):
+        end = int(np.flatnonzero(days)[-1]) if days.any() else -1
+        for d in (end, end + 1) if days.any() else ():
+            if start < d < case.day_count and _slid(case, n, d):
                 days[d] = uneven = True
-    # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
-    trickle = float(np.nanmax(np.append(share[start, inputs], 0.0)))
-    deepest = NIL.value < trickle < DEEP.value * sky.dull[start, p] and _whole(case, p, start) < DEEPEST.value * sky.dull[start, p]
-    nobody = float(np.nanmax(np.append(share[start], 0.0))) < TRICKLE.value
-    deepest |= lightless
-    if (nobody or not sky.trusted) and not (uneven or sure or deepest) and trickle < TRICKLE.value:
-        return None
-    seen = [d for d in np.flatnonzero(np.any(list(spells.values()), axis=0)).tolist() if np.isfinite(sky.plane[d, p])]
-    elsewhere = any(sky.expected[d, p] > max(0.12, 2.5 * sky.plane[d, p]) for d in seen)
-    deep = deepest or sum(sky.plane[d, p] < DEEP.value * sky.dull[d, p] for d in seen) >= DEEP_DAYS.value
-    _reach_back(case, p, start, spells, returning, cold, sky)
-    return Spell(p, start, spells, uneven, elsewhere, deep)
+    return uneven
 
 
 def _ill_before(case: Case, n: int, start: int, asleep: Mask) -> bool:
@@ -157,7 +193,7 @@ def _whole(case: Case, p: int, d: int) -> float:
 
 
 def _usual(n: int, start: int, inputs: np.ndarray, sky: Sky) -> float:
-    """What an input made of the best of its plane on the bright days before a spell, 1 at most: the weak stay behind always."""
+    """What an input made of the best of its plane on the bright days before a spell, 1 at most: a weak one always stays behind."""
     best = sky.best(inputs)[:start]
     well = np.flatnonzero((best > DARK.value) & np.isfinite(sky.share[:start, n]))[-5:]
     return min(1.0, float(np.median(sky.share[well, n] / best[well]))) if well.size else 1.0
@@ -182,7 +218,7 @@ def _one_by_one(share: Floats, last: int) -> bool:
 
 
 def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: Sky, usual: float) -> None:
-    """Drop the days on which an input stayed behind and then never came back whole, in place: that is another cause."""
+    """Drop, in place, the days of an input that stayed behind and never recovered fully: that has another cause."""
     if not days.any():
         return
     end = int(np.flatnonzero(days)[-1])
@@ -195,7 +231,7 @@ def _back_whole(n: int, days: Mask, inputs: np.ndarray, sky: Sky, usual: float) 
 
 
 def _alone_asleep(case: Case, inputs: np.ndarray) -> Mask:
-    """Days on which every unit of some inputs was silent for itself, its gateway hearing others, [D]."""
+    """Days on which every unit of some inputs was silent while its gateway heard others, [D]."""
     units = np.unique(case.unit_of[inputs])
     own, lit = case.table["own_missing_h"][:, units], case.table["unit_lit_h"][:, units]
     out: Mask = (own > ASLEEP.value * lit).all(axis=1) & (lit.min(axis=1) > 0)
@@ -209,7 +245,7 @@ def _awake_before(n: int, start: int, inputs: np.ndarray, sky: Sky) -> bool:
 
 
 def _reach_back(case: Case, p: int, start: int, spells: dict[int, Mask], returning: bool, cold: Mask, sky: Sky) -> None:
-    """Days before the one that shows the snow: those it lay on unseen, and that of its fall, in place."""
+    """Add, in place, the days before the one that shows the snow: those on which it lay unseen, and the day it fell."""
     first = start
     asleep: Mask = np.all(sky.asleep[:, list(spells)], axis=1)
     dark = asleep | (np.nan_to_num(sky.plane[:, p], nan=1.0) < TRICKLE.value)
@@ -225,7 +261,7 @@ def _reach_back(case: Case, p: int, start: int, spells: dict[int, Mask], returni
     if returning:
         while first > 0 and start - first < LATEST_DAYS and cold[first - 1] and sky.plane[first - 1, p] <= DARK.value:
             first -= 1
-        # Who was free on the day itself lay under a thin cover before only if the light fell at once, not with dull days.
+        # An input that was free on the day itself lay under a thin cover before only if the light fell at once.
         well = sky.plane[first - 1, p] if first > 0 else np.nan
         sudden = bool(first < start and sky.plane[first, p] < FELL.value * well)
         for days in spells.values():
