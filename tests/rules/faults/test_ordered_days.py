@@ -7,8 +7,8 @@ import pytest
 
 import rules.planelevel as planelevel
 from rules.case import Case
-from rules.faults.hot_derating import _by_heat
 from rules.faults.snow import _rationed
+from rules.heatcurve import by_heat
 from rules.held import ordered_days
 from rules.snowsky import Sky
 from tests.rules.conftest import MoveThreshold
@@ -46,7 +46,7 @@ def test_a_limit_on_units_or_on_their_sum_is_an_order(case: Case) -> None:
 
 def test_heat_is_judged_on_the_other_days(case: Case) -> None:
     case.table["heat_power"][:], case.table["heat_light"][:] = 0.8, 1.0
-    for kept, whole in zip(_by_heat(case, 0), (0.8, 1.0), strict=True):
+    for kept, whole in zip(by_heat(case, 0), (0.8, 1.0), strict=True):
         assert (kept[ordered_days(case)] == 0.0).all()
         assert (kept[~ordered_days(case)] == whole).all()
 
