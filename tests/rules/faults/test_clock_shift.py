@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import rules.clockjumps as clockjumps
 import rules.faults.clock_shift as rule
 import rules.ontime
 import rules.unitclock
@@ -102,7 +103,7 @@ def test_rows_an_hour_apart_show_the_night_of_the_jump(minutes: int, threshold: 
     assert not found.days[:8].any()
     for name, value in (("JUMP", 90.0), ("JUMP_DAYS", 15), ("COARSE", 7200.0)):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(rule, name, type(rule.JUMP)(value, "", ""))
+            patch.setattr(clockjumps, name, type(clockjumps.JUMP)(value, "", ""))
             # A case is asked once: another of the same record.
             assert not run_rule("clock-shift", case_of(_hourly(minutes))).candidates
     threshold(rule, "MIN_DAYS", 99)
@@ -117,9 +118,9 @@ def test_a_jump_moves_the_course_too() -> None:
     power = case.table["plane_typical"].copy()
     power[10:] = np.roll(power[10:], -2, axis=2)
     stays, moves = np.zeros(20), edge.copy()
-    assert rule._jumps(case, power, edge, moves)[10:].all()
-    assert not rule._jumps(case, power, edge, stays).any()
-    assert rule._jumps(case, power, edge, np.full(20, np.nan))[10:].all()
+    assert clockjumps.jumps(case, power, edge, moves)[10:].all()
+    assert not clockjumps.jumps(case, power, edge, stays).any()
+    assert clockjumps.jumps(case, power, edge, np.full(20, np.nan))[10:].all()
 
 
 @pytest.mark.parametrize(
@@ -136,7 +137,7 @@ def test_a_jump_hidden_by_gloom_is_told_by_the_clear_days_around_it(courses: lis
     course = np.array(courses)
     course[6:10] = np.nan
     day = np.where(np.arange(16) >= 8, ends, 0.0) + np.array([[10.0], [-10.0]])
-    found = list(rule._course_cuts(day, course))
+    found = list(clockjumps._course_cuts(day, course))
     assert found == ([(8, 60.0)] if told else [])
 
 
@@ -226,8 +227,8 @@ def test_hills_that_cut_every_day_short_hide_no_gateways_clock(monkeypatch: pyte
     right = _two_gateways("G1", 0)
     for values, of in ((roof.power, right.power), (roof.volts, right.volts), (roof.heard, right.heard)):
         values[np.ix_(roof.day < 6, mine)] = of[np.ix_(roof.day < 6, mine)]
-    real = rule._edge_shift
-    monkeypatch.setattr(rule, "_edge_shift", lambda *a: real(*a) + 40.0)
+    real = rule.edge_shift
+    monkeypatch.setattr(rule, "edge_shift", lambda *a: real(*a) + 40.0)
     found = [c for c in run_rule("clock-shift", case_of(roof)).candidates if c.scope == "gateway"]
     assert [c.evidence["shift_min"] for c in found] == [pytest.approx(-60, abs=12)]
     assert set(found[0].inputs) == set(mine)
