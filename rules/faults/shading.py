@@ -25,7 +25,7 @@ import numpy as np
 from rules.behind import behind
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case, once
-from rules.days import runs_of
+from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
 from rules.faults import grid_out_of_range, swapped_record
 from rules.finding import Alternative, Threshold
@@ -50,6 +50,7 @@ CLEAR_HOURS = Threshold(1.5, "h of clear sun", "own reasoning: in less of it a s
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
 UNTRIPPED = Threshold(8, "clear days", "own reasoning: two weeks of mixed weather; the sun's path moves little meanwhile")
+LONE_SHARE = Threshold(0.6, "of the clear days", "common practice: an obstacle is there on every clear day, fog and haze on some")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some fail for themselves")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
@@ -80,7 +81,7 @@ def judge(case: Case) -> RuleResult:
             continue
         # Against the sky alone, what one row of the day lacks is more likely that sky's error than a shadow.
         seen_at = (shaded[:, n] & shade.sunny[:, n])[days].any(axis=0).sum()
-        if case.members[n] < 2 and seen_at < LONE_ROWS.value:
+        if case.members[n] < 2 and (seen_at < LONE_ROWS.value or _comes_and_goes(days, judged[:, n])):
             continue
         seen[n] = days, judged[:, n]
     outlines = {n: outline(case, shaded[:, n], shade.told[:, n], shade.share[:, n]) for n in seen}
@@ -93,6 +94,13 @@ def judge(case: Case) -> RuleResult:
             _candidate(case, shade, n, days, shaded, lost_h[:, n], judged, outlines[n].line, grows(same))
         )
     return result
+
+
+def _comes_and_goes(days: Mask, judged: Mask) -> bool:
+    """Whether what bit on some days, [D], left an input alone on many of the clear ones between: morning fog, no obstacle."""
+    where = np.flatnonzero(days)
+    span = judged & span_mask(len(days), [(int(where[0]), int(where[-1]))])
+    return bool((days & judged).sum() < LONE_SHARE.value * span.sum())
 
 
 def _credible(case: Case) -> Case:

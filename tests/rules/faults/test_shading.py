@@ -132,6 +132,17 @@ def test_a_lone_input_against_a_sensor(threshold: MoveThreshold) -> None:
     assert not run_rule("shading", case).candidates
 
 
+@pytest.mark.parametrize(("mornings", "told"), [(12, 1), (5, 0)])
+def test_an_obstacle_is_there_on_every_clear_day(mornings: int, told: int) -> None:
+    """Low cloud that leaves some mornings alone is coastal weather, common practice; an obstacle bites on all of them."""
+    roof = make_roof(days=12, kinds="c", units=[["south"]])
+    shaded = make_roof(days=12, kinds="c", units=[["south"]]).shade(0, (80.0, 130.0), 60.0, 0.95)
+    days = [0, 2, 5, 8, 11] if mornings == 5 else range(12)
+    for d in days:
+        roof.power[roof.when(d, d)] = shaded.power[roof.when(d, d)]
+    assert len(run_rule("shading", case_of(roof, roof.weather())).candidates) == told
+
+
 def _trips(days: tuple[int, ...]) -> Roof:
     """A grid too high at noon of some days: units stop for a part of some quarter hours, one of most, and rows are means."""
     rng = np.random.default_rng(5)
