@@ -8,13 +8,14 @@ import numpy as np
 
 from rules.case import Case
 from rules.counters import counter_rise
-from rules.days import span_mask
+from rules.days import runs_of, span_mask
 from rules.daytable import MISSING, SKY
 from rules.finding import Threshold
 from rules.hard import PLAIN_LIGHT
 from rules.module import ambient_estimate
 from rules.ranks import Floats, Mask, quantile_of, row_quantile
 from rules.silence import offline_days
+from rules.witnessed import FROZEN
 
 COLD_C = Threshold(2.5, "Celsius, mean of the coldest six hours", "common practice: snow falls and lies near freezing")
 WARM_C = Threshold(10.0, "Celsius, mean of the warmest six hours", "own reasoning: 5 mm of water melt a K and day: gone by noon")
@@ -34,6 +35,11 @@ AROUND_LEAST = Threshold(6, "days", "own reasoning: the better ones of fewer may
 LOWEST = Threshold(0.45, "of the record's better days", "own reasoning: snow leaves a tenth, a low sun half")
 ALIKE_LIGHT = Threshold(1.5, "times", "own reasoning: days of one kind of sky, and a week of them in a month")
 LEAST_LEVEL = Threshold(0.15, "ratio", "own reasoning: snow leaves a tenth, the sky alone a fifth of a bright day's light")
+CLEAR = Threshold(0.8, "of the clearest days", "own reasoning: sun for most of the day")
+BLIND = Threshold(0.4, "of what the sensor or other planes expect", "own reasoning: as for snow; the sky's own light, no sun")
+BLIND_SHARE = Threshold(0.6, "of the clear days", "own reasoning: of the clear days of some weeks snow lies on few")
+BLIND_RUNS = Threshold(3, "times", "own reasoning: free under every cloud between, which no snow is")
+FREE_BETWEEN = Threshold(0.6, "of what the sensor or other planes expect", "own reasoning: no snow on it")
 STOOD = Threshold(0.04, "of clear-sky energy", "own reasoning: half of what a thick overcast leaves; sleepers count nothing")
 MAX_DAYS = Threshold(21, "days", "own reasoning: on a pitched roof snow slides or melts within two or three weeks")
 
@@ -47,7 +53,8 @@ class Sky:
     ``asleep`` [D, N] days of light on which the input's unit was mostly unheard;
     ``dull`` [D, P] the share of clear-sky energy that a thick overcast leaves a plane;
     ``light`` [D, P] the energy that ``expected`` means, h at full sun; ``heard`` [D, P] the share expected over the hours
-    with rows alone where the link was lost by its own log, else NaN; ``trusted`` whether a sensor stands behind ``expected``.
+    with rows alone where the link was lost by its own log, else NaN; ``blind`` [D, P] clear days on which a plane makes next to
+    nothing as on most of them: the sun does not reach it; ``trusted`` whether a sensor stands behind ``expected``.
     """
 
     share: Floats
@@ -57,6 +64,7 @@ class Sky:
     dull: Floats
     light: Floats
     heard: Floats
+    blind: Mask
     trusted: bool
 
     @classmethod
@@ -81,6 +89,7 @@ class Sky:
             dull=np.stack([_dull(case, p) for p in planes], axis=1),
             light=light,
             heard=heard,
+            blind=_blind(plane, expected, unscaled),
             trusted=trusted,
         )
 
@@ -154,6 +163,33 @@ def _owed_while_heard(case: Case) -> Floats:
         return np.asarray((np.nan_to_num(share) * clear).sum(axis=2) / (np.isfinite(share) * clear).sum(axis=2))
 
 
+def _blind(plane: Floats, expected: Floats, sky: Floats) -> Mask:
+    """Clear days on which a plane made next to nothing, as on most clear days around, and well under the clouds between, [D, P].
+
+    A plane turned from the winter sun, known by a wrong azimuth, has only the sky's light: least of it under a clear sky.
+
+    Parameters
+    ----------
+    plane, expected, sky : share of clear-sky energy made, expected of the plane, and allowed by the sky, [D, P]; NaN unknown.
+    """
+    best = np.nanmax(np.append(sky, np.zeros((len(plane), 1)), axis=1), axis=1)
+    clear = best >= CLEAR.value * quantile_of(best, 0.95)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        made = plane / expected
+    out = np.zeros(plane.shape, bool)
+    for p in range(plane.shape[1]):
+        told = np.isfinite(made[:, p]) & clear
+        low = told & (made[:, p] < BLIND.value)
+        runs = runs_of(low, ~(made[:, p] > FREE_BETWEEN.value))
+        for first, last in runs:
+            start, end = max(first - int(AROUND.value), 0), last + int(AROUND.value)
+            near = sum(start <= b and a <= end for a, b in runs)
+            share = low[start : end + 1].sum() / told[start : end + 1].sum()
+            if near >= BLIND_RUNS.value and share >= BLIND_SHARE.value:
+                out[first : last + 1, p] = low[first : last + 1]
+    return out
+
+
 def _season_level(made: Floats) -> Floats:
     """What the better days around made of the sensor's light against those of the whole record, 1 at most, [D].
 
@@ -218,10 +254,11 @@ def cold_days(case: Case) -> tuple[Mask, str]:
 
 
 def _day_share(case: Case) -> Floats:
-    """Each input's energy over clear sky for its slots, [D, N]."""
+    """Each input's energy over clear sky for its slots, [D, N]; NaN where its record stood still and shows no sky."""
     clear = case.table["clear"].sum(axis=2)
+    told = (clear > 0.3) & ~(case.table["frozen_share"] >= FROZEN.value)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(clear > 0.3, case.energy / clear, np.nan)
+        return np.where(told, case.energy / clear, np.nan)
 
 
 def _plane_share(case: Case, p: int) -> Floats:

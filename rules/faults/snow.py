@@ -106,8 +106,8 @@ def _too_dark(case: Case, sky: Sky) -> Mask:
 def _covered(case: Case, d: int, p: int, sky: Sky) -> bool:
     """Whether a plane made next to nothing of the light there was."""
     share, expected = float(sky.plane[d, p]), float(sky.expected[d, p])
-    if not np.isfinite(share):
-        return False
+    if not np.isfinite(share) or sky.blind[d, p]:
+        return bool(share < DEEP.value * sky.dull[d, p])
     if sky.trusted and np.isfinite(expected):
         if sky.light[d, p] < PLAIN_LIGHT.value:
             return False

@@ -249,3 +249,47 @@ def test_a_sensor_sees_the_light_in_which_nobody_sends_a_row() -> None:
     assert case.sensor_trust[0]
     assert snowsky.Sky.of(case).asleep[5:7].all()
     assert not snowsky.Sky.of(case).asleep[3:5].any()
+
+
+def _turned_away(lows: int, apart: bool = True) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Shares of two planes over 24 days, the second at a tenth on some clear days; what the sky allowed both."""
+    sky = np.tile([[1.0, 0.6], [0.5, 0.4]], (12, 1))  # every other day is clear
+    made = sky.copy()
+    clear = np.arange(0, 24, 2)
+    made[clear[:lows], 1] = 0.1
+    if not apart:
+        made[1::2, 1] = 0.1  # under cloud as well
+    return made, sky.copy(), sky
+
+
+@pytest.mark.parametrize(("lows", "apart", "blind"), [(12, True, 12), (2, True, 0), (12, False, 0)])
+def test_a_plane_that_no_sun_reaches_is_lowest_on_clear_days(lows: int, apart: bool, blind: int) -> None:
+    """A north roof at 40 degrees north in January (pvlib: beam incidence over 90 degrees) is no plane under snow; a cover
+    takes the light of cloudy days too."""
+    out = snowsky._blind(*_turned_away(lows, apart))
+    assert not out[:, 0].any()
+    assert out[:, 1].sum() == blind
+    assert not out[1::2].any()
+
+
+def test_on_blind_days_only_what_no_sky_leaves_is_a_cover() -> None:
+    case = case_of(_roof(units=[["south"]] * 3, planes={"south": (180.0, 25.0)}))
+    sky = _ill(case)
+    sky.plane[5] = 0.1
+    assert rule._covered(case, 5, 0, sky)
+    sky.blind[5] = True
+    assert not rule._covered(case, 5, 0, sky)
+    sky.plane[5] = 0.5 * snowspell.DEEP.value * sky.dull[5, 0]
+    assert rule._covered(case, 5, 0, sky)
+
+
+def test_a_frozen_record_leaves_no_sibling_behind() -> None:
+    """Units that repeat one bright reading through a dull day outdo the others, who did not stay behind under snow."""
+    roof = make_roof(days=14, first=JANUARY, air_c=-1.0, kinds="ccccccccoccccc", units=[["south", "south"]] * 4)
+    at = roof.when(8, 8)
+    for n in (0, 1, 2, 3):
+        for values in (roof.power, roof.volts):
+            values[at, n] = values[roof.when(7, 7), n].max() * (roof.healthy[at, n] > 0)
+    case = case_of(roof)
+    assert np.isnan(snowsky.Sky.of(case).share[8, :4]).all()
+    assert not run_rule("snow", case).candidates
