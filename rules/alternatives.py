@@ -13,6 +13,10 @@ SHARE: Final = Threshold(0.25, "of the doubt", "own reasoning: a cause that expl
 LEAST: Final = Threshold(0.02, "1", "own reasoning: below one in fifty it would only distract")
 MOST: Final = Threshold(4, "alternatives", "own reasoning: more are not read on a phone")
 
+#: What settles a bypassed string against a weak module: from the record where it holds voltages, else at the module.
+IN_SUN: Final = "Module voltage in full sun beside its siblings': a third less."
+OPEN_VOLTS: Final = "Open-circuit volts at the module, unit isolated, beside a sister's: a third less means a bypassed string."
+
 #: The one observation that speaks for a cause against whatever explained it away.
 SETTLES: Final[dict[str, str]] = {
     "shading": "Whether the loss keeps to its hours on clear days and goes under cloud.",
@@ -25,7 +29,7 @@ SETTLES: Final[dict[str, str]] = {
     "unit-silent": "The lifetime counter after the gap: a rise means that it produced.",
     "gateway-silent": "Whether the gateway answers indoors, and the lifetime counters after the gap.",
     "patchy-comms": "Signal strength, and whether rows come back in pieces.",
-    "unit-standby": "The unit's own state and grid voltage while its siblings produce.",
+    "unit-standby": "Whether other units produce meanwhile; then the unit's own state and the AC volts at its connector.",
     "site-outage": "Whether grid voltage was present, and whether the counters stood still.",
     "grid-out-of-range": "Grid voltage and frequency in the minutes before each stop.",
     "curtailment": "Whether all units stop at one level, and whether a limit was ordered.",
@@ -36,6 +40,16 @@ SETTLES: Final[dict[str, str]] = {
     "frozen-readings": "Whether the readings move to the last digit while the light changes.",
     "clock-shift": "The gateway's clock against a phone's.",
 }
+
+
+def fitting(alternatives: Sequence[Alternative], confidence: float) -> tuple[Alternative, ...]:
+    """The same, with the doubt that a finding leaves shared among its rivals: together no more than 1 less ``confidence``.
+
+    What the record cannot tell from the fault itself (``kin``) is counted within the finding's confidence, and keeps its share.
+    """
+    rivals = sum(a.confidence for a in alternatives if not a.kin)
+    scale = min(1.0, (1.0 - confidence) / rivals) if rivals > 0 else 1.0
+    return tuple(replace(a, confidence=a.confidence * (confidence if a.kin else scale)) for a in alternatives)
 
 
 def with_explained(
@@ -71,4 +85,4 @@ def _joined(c: Candidate, extra: dict[str, float]) -> Candidate:
     return replace(c, alternatives=tuple(ranked[: int(MOST.value)]))
 
 
-__all__ = ["SETTLES", "with_explained"]
+__all__ = ["SETTLES", "fitting", "with_explained"]

@@ -7,7 +7,6 @@ then name the branch as the common cause, and what to look at before any roof.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final
 
 from rules.candidate import Candidate
@@ -58,13 +57,9 @@ def _unit(case: Case, candidate: Candidate) -> int:
 
 def _named(candidate: Candidate, fault: str, name: str, serials: list[str]) -> Candidate:
     shares, tell = _SHARED[fault]
-    return replace(
-        candidate,
-        why=f"{candidate.why} {len(serials)} units of branch {name} are alike: look at what the branch shares, {shares}, first.",
-        evidence={
-            **candidate.evidence,
-            "common_cause": {"level": "branch", "name": name, "units": serials, "tell_apart": tell},
-        },
+    return candidate.worded(
+        after=f" {len(serials)} units of branch {name} are alike: look at what the branch shares, {shares}, first.",
+        common_cause={"level": "branch", "name": name, "units": serials, "tell_apart": tell},
     )
 
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from rules.finding import Alternative
 from rules.ranks import Floats, Mask
+
+#: The sentence and the evidence of some of a candidate's days, [D].
+Teller = Callable[[Mask], tuple[str, dict[str, Any]]]
 
 
 @dataclass
@@ -31,6 +35,39 @@ class Candidate:
     lasting: bool = False
     #: Causes that leave this symptom to be explained: rain takes no shade away.
     despite: tuple[str, ...] = ()
+    #: ``why`` and ``evidence`` of some of the days, [D]: a spell is told by its own hours and days, not by those of all.
+    tell: Teller | None = None
+
+    def worded(self, before: str = "", after: str = "", **evidence: Any) -> Candidate:
+        """The same with text set before and after its sentence and more evidence, whichever of its days are told."""
+        inner = self.tell
+
+        def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+            assert inner is not None
+            why, numbers = inner(days)
+            return f"{before}{why}{after}", {**numbers, **evidence}
+
+        return replace(
+            self,
+            why=f"{before}{self.why}{after}",
+            evidence={**self.evidence, **evidence},
+            tell=None if inner is None else tell,
+        )
+
+
+def by_days(text: str, evidence: dict[str, Any] | None = None) -> Teller:
+    """A sentence in which only the number of days, ``{days}``, is a spell's own."""
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        return text.replace("{days}", str(int(days.sum()))), dict(evidence or {})
+
+    return tell
+
+
+def suspect(tell: Teller, *, days: Mask, **rest: Any) -> Candidate:
+    """A candidate whose sentence and evidence are what ``tell`` says of its days."""
+    why, evidence = tell(days)
+    return Candidate(days=days, why=why, evidence=evidence, tell=tell, **rest)
 
 
 @dataclass(frozen=True)

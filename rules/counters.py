@@ -15,6 +15,13 @@ COUNTED = Threshold(0.1, "h", "own reasoning: a tenth of a kilowatt-hour per kil
 SCALE_DAYS = Threshold(3, "days", "own reasoning: meters of power and of energy differ by some per cent, steadily")
 
 
+def risen(rise_wh: float) -> str:
+    """A rise of a counter that is too small, in words."""
+    if rise_wh < 5.0:
+        return "did not move"
+    return f"rose by only {rise_wh:.0f} Wh" if rise_wh < 1000 else f"rose by only {rise_wh / 1000:.1f} kWh"
+
+
 def counter_rise(case: Case, days: Mask, inputs: np.ndarray) -> tuple[float, float]:
     """Rise of the inputs' counters across a silence, and what clear sky would have given, both in Wh.
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from rules.action import choose
+from rules.alternatives import fitting
 from rules.calibration import calibrated
 from rules.candidate import Candidate
 from rules.case import Case
@@ -110,7 +111,10 @@ def _finding(case: Case, c: Candidate, first: int, last: int) -> Finding:
     confidence = calibrated(c.fault, c.strength)
     facts = case.site.site
     per_day = total / max(count, 1)
-    action, severity, reason = choose(c.fault, per_day, count, confidence, facts.tariff_per_kwh, facts.visit_cost)
+    why, evidence = (c.why, c.evidence) if c.tell is None else c.tell(days)
+    action, severity, reason = choose(
+        c.fault, per_day, count, confidence, facts.tariff_per_kwh, facts.visit_cost, facts.currency or "", evidence
+    )  # fmt: skip
     ref = case.inputs[c.inputs[0]]
     gateways = {case.inputs[n].gateway for n in c.inputs}
     planes = {case.inputs[n].plane for n in c.inputs}
@@ -125,14 +129,14 @@ def _finding(case: Case, c: Candidate, first: int, last: int) -> Finding:
         loss_wh_per_day=per_day,
         loss_wh_total=total,
         action=action,
-        why=singular(c.why),
+        why=singular(why),
         gateway=None if c.scope == "site" else (gateways.pop() if len(gateways) == 1 else None),
         unit=ref.unit if c.scope in ("unit", "input") else None,
         input=ref.input if c.scope == "input" else None,
         plane=c.plane if c.scope == "plane" else (planes.pop() if c.scope == "input" and len(planes) == 1 else None),
-        alternatives=c.alternatives,
+        alternatives=fitting(c.alternatives, confidence),
         evidence={
-            **c.evidence,
+            **evidence,
             "action_reason": reason,
             "irradiance_source": case.irradiance_source,
             "dates": [day_iso(d) for d in case.table.days[days].tolist()],

@@ -64,11 +64,16 @@ class Threshold:
 
 @dataclass(frozen=True)
 class Alternative:
-    """Another cause that would look alike, and the one observation that settles it."""
+    """Another cause that would look alike, and the one observation that settles it.
+
+    ``kin`` is what a site without the telling column cannot tell from the fault
+    itself (dead from idle without a voltage): the finding's confidence is of both.
+    """
 
     fault: str
     confidence: float
     tell_apart: str
+    kin: bool = False
 
 
 @dataclass(frozen=True)

@@ -68,8 +68,9 @@ def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None,
     count = np.sum([c.days for c in members], axis=0)
     inputs = tuple(sorted(n for c in members for n in c.inputs))
     first = case.inputs[inputs[0]]
+    every = "Both" if size == 2 else f"All {size}"
     who = {
-        "plane": f"{f'All {size}' if len(inputs) == size else f'{len(inputs)} of {size}'} inputs of plane {plane}",
+        "plane": f"{every if len(inputs) == size else f'{len(inputs)} of {size}'} inputs of plane {plane}",
         "unit": f"Every input of unit {first.unit}",
         "gateway": f"Every input of gateway {first.gateway}",
     }[scope]
@@ -81,8 +82,9 @@ def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None,
         days=count >= (1 if lead.fault == "snow" else 0.5 * len(members)),
         loss_wh=np.sum([c.loss_wh for c in members], axis=0),
         strength=min(0.98, lead.strength + 0.05),
-        why=f"{who} {'lay under snow' if lead.fault == 'snow' else 'alike'}. {lead.why}",
-        evidence={**lead.evidence, "inputs": [case.inputs[n].label for n in inputs]},
+    ).worded(
+        before=f"{who} {'lay under snow' if lead.fault == 'snow' else 'alike'}. ",
+        inputs=[case.inputs[n].label for n in inputs],
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -45,12 +46,13 @@ def overdue(site: SiteDescription, newest: int, ages_s: Sequence[float], as_of: 
     if last <= heard or age <= SPARE_H.value * 3600.0:
         return [], []
     if len(ages_s) < LEAST.value:
-        reason = f"nothing has arrived since {_when(newest)}; too few deliveries so far to say whether that is late"
+        reason = f"nothing has arrived since {_when(newest, site.site.zone)}; too few deliveries so far to say whether that is late"
         return [], [NotJudged(None, None, "gateway-silent", reason, last - heard)]
     usual = float(np.quantile(ages_s, USUAL.value))
     if age <= max(MARGIN.value * usual, usual + SPARE_H.value * 3600.0):
         return [], []
     confidence = GATEWAY.value * (len(ages_s) + 1) / (len(ages_s) + 2)
+    newest_at = _when(newest, site.site.zone)
     days = [day_iso(d) for d in range(heard + 1, last + 1)]
     action, severity, reason = choose(
         "gateway-silent", 0.0, len(days), confidence, site.site.tariff_per_kwh, site.site.visit_cost
@@ -68,7 +70,7 @@ def overdue(site: SiteDescription, newest: int, ages_s: Sequence[float], as_of: 
             loss_wh_total=0.0,
             action=action,
             why=(
-                f"Nothing has arrived from gateway {gateway} since {_when(newest)}, {_long(age)} ago; in {len(ages_s)} deliveries "
+                f"Nothing has arrived from gateway {gateway} since {newest_at}, {_long(age)} ago; in {len(ages_s)} deliveries "
                 f"so far the newest reading was seldom older than {_long(usual)} when the next ones came. Whether the roof "
                 "produces is not known: no loss is counted until its counters are read."
             ),
@@ -77,7 +79,7 @@ def overdue(site: SiteDescription, newest: int, ages_s: Sequence[float], as_of: 
                 Alternative("site-outage", 0.1, "Ask whether the house has power; then the counters: no rise means an outage."),
             ),
             evidence={
-                "newest": _when(newest),
+                "newest": newest_at,
                 "age_h": round(age / 3600.0, 1),
                 "usual_h": round(usual / 3600.0, 1),
                 "deliveries": len(ages_s),
@@ -90,8 +92,9 @@ def overdue(site: SiteDescription, newest: int, ages_s: Sequence[float], as_of: 
     return found, []
 
 
-def _when(ts: int) -> str:
-    return f"{datetime.fromtimestamp(ts, UTC):%Y-%m-%d %H:%M} UTC"
+def _when(ts: int, zone: ZoneInfo) -> str:
+    """On the site's clock, with its zone."""
+    return f"{datetime.fromtimestamp(ts, UTC).astimezone(zone):%Y-%m-%d %H:%M %Z}"
 
 
 def _long(seconds: float) -> str:

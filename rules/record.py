@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,18 @@ from rules.sun import Sun, sun_of
 TRIPPED = Threshold(0.25, "h a day", "own reasoning: half of a bin at the hour of the trips")
 NO_GRID_VOLTS = Threshold(0.5, "of the usual voltage", "units cease to feed in there (IEEE 1547-2018: 0.5 p.u., from memory)")
 NO_GRID_HZ = Threshold(40.0, "Hz", "own reasoning: no supply runs there; units trip far above (IEEE 1547-2018, from memory)")
+
+
+#: Fields of the day table that hold something where a telemetry column does.
+_SEEN_IN: Final[dict[str, tuple[str, ...]]] = {
+    "dc_voltage_v": ("volts",),
+    "energy_total_wh": ("counter_last",),
+    "ac_voltage_v": ("ac_volts_med",),
+    "ac_frequency_hz": ("ac_hz_max",),
+    "temperature_c": ("temp_max",),
+    "state": ("start_h", "fault_h"),
+    "signal_dbm": ("signal",),
+}
 
 
 class Record:
@@ -52,6 +64,13 @@ class Record:
     @property
     def day_count(self) -> int:
         return len(self.table)
+
+    def reports(self, column: str) -> bool:
+        """Whether the record holds values of a telemetry column by day: what to look at next must be there to be seen.
+
+        A state counts once it says more than ``producing``, by light.
+        """
+        return any(bool((np.nan_to_num(self.table[name]) != 0.0).any()) for name in _SEEN_IN[column])
 
     @cached_property
     def members(self) -> NDArray[np.int64]:

@@ -14,11 +14,13 @@ still too).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.allowed import allowed, as_beside
-from rules.candidate import Candidate, RuleResult
+from rules.candidate import RuleResult, Teller, suspect
 from rules.case import Case
 from rules.compat.expected import expected_clipping
 from rules.daytable import BIN_HOURS
@@ -69,18 +71,14 @@ def judge(case: Case) -> RuleResult:
         loss = (np.where(near, np.maximum(could - table["power"][:, inputs], 0), 0).sum(axis=2) * case.rated[inputs]).sum(axis=1)
         loss *= _broken(hours, near.any(axis=1).sum(axis=1) * BIN_HOURS)
         result.candidates.append(
-            Candidate(
+            suspect(
+                _telling(unit.serial, hours, top),
                 fault="clipping",
                 scope="unit",
                 inputs=tuple(int(n) for n in inputs),
                 days=days,
                 loss_wh=loss,
                 strength=(0.9 if ceiling is not None else 0.75) - (_THIN if hours[days].sum() < SURE_HOURS.value else 0.0),
-                why=(
-                    f"Unit {unit.serial} ran at its ceiling for {hours[days].sum():.0f} h on {int(days.sum())} days, "
-                    f"at {100 * top:.0f} % of the modules' rating."
-                ),
-                evidence={"hours": round(float(hours[days].sum()), 1), "level": round(top, 3)},
                 alternatives=(
                     Alternative("curtailment", 0.08, "Whether every unit stops at the same level below its rating."),
                 ),
@@ -88,6 +86,20 @@ def judge(case: Case) -> RuleResult:
             )
         )  # fmt: skip
     return result
+
+
+def _telling(serial: str, hours: Floats, top: float) -> Teller:
+    """What stands in a finding of some days: ``hours`` [D] at the ceiling, ``top`` of the modules' rating."""
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        total = float(hours[days].sum())
+        why = (
+            f"Unit {serial} ran at its ceiling for {total:.{0 if total >= 10 else 1}f} h on {int(days.sum())} days, "
+            f"at {100 * top:.0f} % of the modules' rating."
+        )
+        return why, {"hours": round(total, 1), "level": round(top, 3)}
+
+    return tell
 
 
 def _broken(hours: Floats, whole: Floats) -> Floats:

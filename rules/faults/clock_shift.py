@@ -132,7 +132,7 @@ def _off(
         days=days,
         loss_wh=np.zeros(case.day_count),
         strength=float(np.clip(0.6 + 0.06 * count + far * (abs(shift) > 45), 0, 0.97)),
-        why=f"Stamps of {who} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: {how}, on {count} days.",
+        why=f"Stamps of {who} lie about {abs(shift):.0f} min {'late' if shift > 0 else 'early'}: {how}, seen on {count} days.",
         evidence={"shift_min": round(shift), "edges_min": edges_min, "clear_days": count},
         alternatives=alternatives,
         lasting=True,

@@ -14,11 +14,13 @@ flat top), passing clouds (not flat), ``hot-derating`` (follows temperature).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.allowed import allowed, as_beside
-from rules.candidate import Candidate, RuleResult
+from rules.candidate import Candidate, RuleResult, Teller, by_days, suspect
 from rules.case import Case
 from rules.days import runs_of, with_neighbours
 from rules.finding import Alternative, Threshold
@@ -106,9 +108,12 @@ def judge(case: Case) -> RuleResult:
     for scope, place, inputs in places:
         who = {
             "site": "All units",
-            "plane": f"The units of plane {place}, up to the limit unlike others,",
-            "unit": f"Unit {place}, up to the limit unlike others,",
+            "plane": f"The units of plane {place}, which alone came up to the limit,",
+            "unit": f"Unit {place}, which came up to the limit while others did not,",
         }[scope]
+        who, their = (f"{who} was", "its") if scope == "unit" else (f"{who} were", "their")
+        tell = _telling(who, their, hours, by_hz, levels)
+        why, evidence = tell(days)
         loss = (lost[:, inputs] * case.rated[inputs]).sum(axis=1) * days
         result.candidates.append(
             Candidate(
@@ -119,22 +124,32 @@ def judge(case: Case) -> RuleResult:
                 days=days,
                 loss_wh=loss,
                 strength=float(np.clip(0.55 + 0.08 * hours[days].mean() + 0.05 * days.sum(), 0, 0.97)),
-                why=(
-                    f"{who} {'was' if scope == 'unit' else 'were'} held down for {hours[days].sum():.1f} h on "
-                    f"{int(days.sum())} days "
-                    + ("while the grid's frequency was high." if by_hz else
-                       f"at a level of {100 * (levels or 0):.0f} % of their rating while the sky's light went on changing.")
-                ),
-                evidence={"hours": round(float(hours[days].sum()), 1), "level": None if levels is None else round(levels, 3),
-                          "by_frequency": by_hz},
+                why=why,
+                evidence=evidence,
                 alternatives=(
                     Alternative("clipping", 0.08, "Whether the level is the units' own rating."),
                     Alternative("soiling", 0.03, "Whether mornings and evenings are low too: a cap leaves them alone."),
                 ),
                 despite=despite,
+                tell=tell,
             )
         )  # fmt: skip
     return result
+
+
+def _telling(who: str, their: str, hours: Floats, by_hz: bool, level: float | None) -> Teller:
+    """What stands in a finding of some days: ``hours`` [D] held down, at which ``level`` of the rating."""
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        total = float(hours[days].sum())
+        why = f"{who} held down for {total:.1f} h on {int(days.sum())} days " + (
+            "while the grid's frequency was high."
+            if by_hz
+            else f"at a level of {100 * (level or 0):.0f} % of {their} rating while the sky's light went on changing."
+        )
+        return why, {"hours": round(total, 1), "level": None if level is None else round(level, 3), "by_frequency": by_hz}
+
+    return tell
 
 
 def _hidden(case: Case) -> list[Candidate]:
@@ -145,24 +160,26 @@ def _hidden(case: Case) -> list[Candidate]:
             continue
         days = found.days & free
         free &= ~days
-        told = np.isfinite(found.volts)
-        lift = f", and their modules' voltage lay {100 * (found.volts - 1):.0f} % above its usual" if told else ""
+        told_volts = np.isfinite(found.volts)
+        lift = f", and their modules' voltage lay {100 * (found.volts - 1):.0f} % above its usual" if told_volts else ""
         if by_volts:
-            what = f"in hours of high grid voltage, on {int(days.sum())} days, and all of it at a lower one: they answer the grid."
+            what = "in hours of high grid voltage, on {days} days, and all of it at a lower one: they answer the grid."
         else:
-            what = (f"in bright hours, and all of it in dim ones, on {int(days.sum())} days{lift}: a limit that moves, as with "
+            what = (f"in bright hours, and all of it in dim ones, on {{days}} days{lift}: a limit that moves, as with "
                     "the house's load.")  # fmt: skip
         out.append(
-            Candidate(
+            suspect(
+                by_days(
+                    f"All units together made {100 * found.made:.0f} % of what the sensor's light offered {what}",
+                    {"hours": round(float(found.hours[days].sum()), 1), "of_light": round(found.made, 3), "level": None,
+                     "volts_ratio": round(found.volts, 3) if told_volts else None, "by_frequency": False},
+                ),
                 fault="curtailment",
                 scope="site",
                 inputs=tuple(range(len(case.inputs))),
                 days=days,
                 loss_wh=(found.lost_h.sum(axis=2)[:, case.plane_of] * case.rated).sum(axis=1) * days,
-                strength=float(np.clip(0.6 + 0.05 * days.sum() + 0.1 * told, 0, 0.95)),
-                why=f"All units together made {100 * found.made:.0f} % of what the sensor's light offered {what}",
-                evidence={"hours": round(float(found.hours[days].sum()), 1), "of_light": round(found.made, 3), "level": None,
-                          "volts_ratio": round(found.volts, 3) if told else None, "by_frequency": False},
+                strength=float(np.clip(0.6 + 0.05 * days.sum() + 0.1 * told_volts, 0, 0.95)),
                 alternatives=(
                     Alternative("soiling", 0.08, "Whether dim hours are low too: dirt takes its share at all hours."),
                     Alternative("hot-derating", 0.05, "Whether cool bright days are free of it."),

@@ -17,14 +17,16 @@ Silent at night, below the light at which units wake, and for missing rows.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Teller, Unjudged
 from rules.case import Case
 from rules.daytable import DARK, DEAD, MISSING, STANDBY
 from rules.finding import Alternative
 from rules.hard import blacked_out, certainty, symptom_days, symptom_loss_wh, witnessed
-from rules.ranks import Floats
+from rules.ranks import Floats, Mask
 
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 
@@ -48,9 +50,9 @@ def judge(case: Case) -> RuleResult:
         if not days.any():
             continue
         blind = dark[days].sum() > dead[days].sum()
-        total = float(hours[days].sum())
-        good = table["volts"][days, n][np.isfinite(table["volts"][days, n])]
-        volts = None if blind else (float(np.median(good)) if good.size else 0.0)
+        tell = _telling(ref.label, hours, blind)
+        why, evidence = tell(days)
+        kin = blind and not case.reports("dc_voltage_v")
         result.candidates.append(
             Candidate(
                 fault="dead-input",
@@ -58,22 +60,34 @@ def judge(case: Case) -> RuleResult:
                 inputs=(n,),
                 days=days,
                 loss_wh=symptom_loss_wh(case, codes, np.array([n])) * days,
-                strength=certainty(total, int(days.sum())) * (0.6 if blind else 1.0),
-                why=(
-                    f"{ref.label} made nothing for {total:.1f} h of light on {int(days.sum())} days while its siblings "
-                    + ("produced; no voltage column tells whether the module is connected." if blind
-                       else "produced, and showed no module voltage.")
-                ),
-                evidence={"hours": round(total, 2), "voltage_v": volts, "voltage_reported": not blind},
+                strength=certainty(float(hours[days].sum()), int(days.sum())) * (0.6 if blind else 1.0),
+                why=why,
+                evidence=evidence,
                 alternatives=(
                     Alternative("idle-input", 0.4 if blind else 0.02,
                                 "Measure the module's voltage at its open connectors, AC isolated: near open-circuit "
-                                "voltage means the module lives and the input is idle."),
+                                "voltage means the module lives and the input is idle.", kin),
                 ),
                 lasting=True,
+                tell=tell,
             )
         )  # fmt: skip
     return result
+
+
+def _telling(label: str, hours: Floats, blind: bool) -> Teller:
+    """What stands in a finding of some days: ``hours`` [D] without power, and whether no voltage was there to tell (``blind``)."""
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        total = float(hours[days].sum())
+        why = f"{label} made nothing for {total:.1f} h of light on {int(days.sum())} days while its siblings produced" + (
+            ": dead or idle, no module voltage is reported to tell which (sure of the two together)."
+            if blind
+            else ", and showed no module voltage."
+        )
+        return why, {"hours": round(total, 2), "voltage_v": None if blind else 0.0, "voltage_reported": not blind}
+
+    return tell
 
 
 def _empty_rows(case: Case, n: int) -> Floats:

@@ -14,9 +14,11 @@ Looks the same: ``clipping`` and ``curtailment`` (power flat, voltage moves),
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult
+from rules.candidate import Candidate, RuleResult, Teller, by_days, suspect
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
@@ -92,28 +94,39 @@ def judge(case: Case) -> RuleResult:
             spell = span_mask(case.day_count, [(first, last)]) & days
             hours = float(frozen[spell].sum())
             result.candidates.append(
-                Candidate(
+                suspect(
+                    _telling(ref.label, np.asarray(frozen), np.asarray(night)),
                     fault="frozen-readings",
                     scope="input",
                     inputs=(n,),
                     days=spell,
                     loss_wh=np.zeros(case.day_count),
                     strength=float(1 - 0.35 * np.exp(-(hours + night[spell].sum()) / 2.0)),
-                    why=(
-                        f"{ref.label} repeated the same reading for up to {frozen[spell].max():.1f} h while its siblings "
-                        f"changed, on {int(spell.sum())} days"
-                        + (f", and showed power for {night[spell].sum():.1f} h of night." if night[spell].sum() > 0 else ".")
-                    ),
-                    evidence={"longest_h": round(float(frozen[spell].max()), 2), "hours": round(hours, 2),
-                              "night_h": round(float(night[spell].sum()), 2)},
                     alternatives=(
-                        Alternative("clipping", 0.03, "Whether voltage stood still too: a ceiling leaves it moving."),
+                        Alternative("clipping", 0.03,
+                                    "Whether voltage stood still too: a ceiling leaves it moving." if case.reports("dc_voltage_v")
+                                    else "Whether power stood still to the last digit in changing light: under a ceiling it falls "
+                                    "with every cloud."),
                     ),
                     lasting=True,
                     despite=("curtailment",) if _outlasts_orders(case, frozen_h[:, n], spell) else (),
                 )
             )  # fmt: skip
     return result
+
+
+def _telling(label: str, frozen: Floats, night: Floats) -> Teller:
+    """What stands in a finding of some days: hours of one reading and hours of power by night, [D] each."""
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        longest, dark = float(frozen[days].max()), float(night[days].sum())
+        count = int(days.sum())
+        most = f"up to {longest:.1f} h a day" if count > 1 else f"{longest:.1f} h"
+        why = f"{label} repeated the same reading for {most} while its siblings changed, on {count} days"
+        why += f", and showed power for {dark:.1f} h of night." if dark > 0 else "."
+        return why, {"longest_h": round(longest, 2), "hours": round(float(frozen[days].sum()), 2), "night_h": round(dark, 2)}
+
+    return tell
 
 
 def _outlasts_orders(case: Case, frozen_h: Floats, days: Mask) -> bool:
@@ -183,18 +196,18 @@ def _uncounted(case: Case, n: int, first: int, last: int) -> float:
 
 def _counted(case: Case, n: int, days: Mask, hours: float) -> Candidate:
     """A counter that stood and then caught up."""
-    return Candidate(
+    return suspect(
+        by_days(
+            f"{case.inputs[n].label} seemed to make nothing for {hours:.1f} h of light on {{days}} days, but its "
+            "counter then jumped by what its siblings had made: the record stood, not the input.",
+            {"hours": round(hours, 2), "longest_h": round(float(case.table["frozen_h"][days, n].max()), 2), "night_h": 0.0},
+        ),
         fault="frozen-readings",
         scope="input",
         inputs=(n,),
         days=days,
         loss_wh=np.zeros(case.day_count),
         strength=float(1 - 0.35 * np.exp(-hours / 2.0)),
-        why=(
-            f"{case.inputs[n].label} seemed to make nothing for {hours:.1f} h of light on {int(days.sum())} days, but its "
-            "counter then jumped by what its siblings had made: the record stood, not the input."
-        ),
-        evidence={"hours": round(hours, 2), "longest_h": round(float(case.table["frozen_h"][days, n].max()), 2), "night_h": 0.0},
         alternatives=(Alternative("unit-standby", 0.05, "The unit's own display or state in light while the counter stands."),),
         lasting=True,
         despite=("curtailment",),  # no order makes a counter stand and jump

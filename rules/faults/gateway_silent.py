@@ -21,7 +21,7 @@ import numpy as np
 
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
-from rules.counters import counter_rise
+from rules.counters import counter_rise, risen
 from rules.days import alike_days, runs_of, span_mask, window_sum
 from rules.daytable import BIN_HOURS, day_iso
 from rules.faults.clock_shift import FAR
@@ -142,7 +142,7 @@ def _join_gateways(case: Case, result: RuleResult) -> None:
                     inputs=tuple(sorted(n for c in same for n in c.inputs)),
                     days=np.any([c.days for c in same], axis=0),
                     loss_wh=np.sum([c.loss_wh for c in same], axis=0),
-                    why=f"All {len(names)} gateways alike. {lead.why}",
+                    why=f"{'Both' if len(names) == 2 else f'All {len(names)}'} gateways alike. {lead.why}",
                 )
             )
 
@@ -180,7 +180,7 @@ def _candidate(
     if stood or down:
         per_day = table["quiet_clear"][:, units].sum(axis=1) * float(np.nanmean(case.rated)) * case.sky_mean
         if stood:
-            text = f" and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing"
+            text = f" and the counters {risen(rise)} meanwhile: {'the site' if only_gateway else 'they'} made nothing"
         elif waiting:
             text = "; no counter tells whether it produced, but the units waited to reconnect when last or next heard"
         else:
@@ -194,7 +194,7 @@ def _candidate(
             strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if stood else 0.85 if waiting else 0.7),
             why=(
                 f"No unit {'' if only_gateway else f'of gateway {name} '}sent anything for {hours:.1f} h of daylight"
-                f"{text}{logged}."
+                f"{f' on {int(days.sum())} days' if days.sum() > 1 else ''}{text}{logged}."
             ),
             evidence={"hours": round(hours, 2), "counter_rise_wh": round(rise, 1) if stood else None, "gateway_log": log,
                       "waiting": waiting},
@@ -203,6 +203,7 @@ def _candidate(
             ),
             lasting=True,
         )  # fmt: skip
+    counted = case.reports("energy_total_wh")
     lost_power = not known and log.startswith("restart")
     return Candidate(
         fault="gateway-silent",
@@ -218,7 +219,8 @@ def _candidate(
             + (
                 f"the counters rose by {rise / 1000:.2f} kWh meanwhile: the roof produced{logged}."
                 if known
-                else f"no counter after the gap tells yet whether the roof produced{logged}."
+                else f"no counter {'after the gap tells yet' if counted else 'is reported that could tell'} whether the roof "
+                f"produced{logged}."
             )
         ),
         evidence={
@@ -228,7 +230,8 @@ def _candidate(
         },
         alternatives=(
             Alternative("site-outage", 0.05 if known else 0.4 if lost_power else 0.25,
-                        "Ask whether the house has power; afterwards the counters: no rise means the site was down."),
+                        "Ask whether the house has power; afterwards the counters: no rise means the site was down."
+                        if counted else "Ask whether the house has power, and read the utility meter by day and by night."),
         ),
         lasting=True,
     )  # fmt: skip
@@ -264,7 +267,7 @@ def _short_outage(
         strength=float(1 - 0.4 * np.exp(-gap / 3.0)),
         why=(
             f"No unit {'' if only_gateway else f'of gateway {name} '}sent anything for {gap:.1f} h of daylight "
-            f"and the counters rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: the site made nothing"
+            f"and the counters {risen(rise)} meanwhile: {'the site' if only_gateway else 'they'} made nothing"
             f"{f'; the gateway log notes {log}' if log else '; the units waited to reconnect'}."
         ),
         evidence={"hours": round(gap, 2), "counter_rise_wh": round(rise, 1), "gateway_log": log},

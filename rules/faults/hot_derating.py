@@ -18,9 +18,11 @@ Looks the same: ``shading`` at noon (follows the sun, not the temperature),
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Unjudged, by_days, suspect
 from rules.case import Case
 from rules.daytable import HEAT_BINS, HEAT_FROM_C, HEAT_STEP_C
 from rules.finding import Alternative, Threshold
@@ -125,22 +127,28 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
         return None
     if hotter < OVER_K.value and not alone and _contacts(case, inputs):
         return None
-    hottest = float(np.nanmax(table["temp_max"][days, u]))
     lost = table["dip_loss"][:, u] * float(np.nanmean(case.rated[inputs])) * days
-    return Candidate(
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        hottest = float(np.nanmax(table["temp_max"][days, u]))
+        why = (
+            f"Unit {case.site.units[u].serial} fell to {100 * deep:.0f} % of its siblings near {knee + COOL_K.value:.0f} °C, "
+            f"{hotter:+.0f} K against the other units (hottest {hottest:.0f} °C), and was sound when cooler, on "
+            f"{int(days.sum())} days."
+        )
+        return why, {
+            "temperature_c": round(knee + COOL_K.value, 1), "over_others_k": round(hotter, 1),
+            "hot_ratio": round(float(deep), 3), "temperature_max_c": round(hottest, 1),
+        }  # fmt: skip
+
+    return suspect(
+        tell,
         fault="hot-derating",
         scope="unit",
         inputs=tuple(int(n) for n in inputs),
         days=days,
         loss_wh=lost,
         strength=float(np.clip(0.55 + 0.05 * max(hotter, 0) + 0.25 * max(by_day, 0) + 0.05 * (days.sum() > 2), 0, 0.97)),
-        why=(
-            f"Unit {case.site.units[u].serial} fell to {100 * deep:.0f} % of its siblings near {knee + COOL_K.value:.0f} °C, "
-            f"{hotter:+.0f} K against the other units (hottest {hottest:.0f} °C), and was sound when cooler, on "
-            f"{int(days.sum())} days."
-        ),
-        evidence={"temperature_c": round(knee + COOL_K.value, 1), "over_others_k": round(hotter, 1),
-                  "hot_ratio": round(float(deep), 3), "temperature_max_c": round(hottest, 1)},
         alternatives=(
             Alternative("shading", 0.12, "A cool clear day: shade bites then too, heat does not."),
             Alternative("clipping", 0.05, "Whether power stays flat at the rating as temperature rises."),
@@ -199,18 +207,18 @@ def _by_sky(case: Case, u: int, inputs: np.ndarray, found: Fall, falling: Mask) 
     if case.independent[planes].all() and _all_that_was(case, inputs, days):
         return None  # it is the clear sky that falls short, not the unit
     lost = np.maximum(share[peak] * light[:, after].sum(axis=1) - power[:, after].sum(axis=1), 0)
-    return Candidate(
+    return suspect(
+        by_days(
+            f"Unit {case.site.units[u].serial}, with none that keeps cool on its plane, gave {100 * deep:.0f} % of its own "
+            f"level above {LOWER_C[knee]:.0f} °C, where the sun is brightest, on {{days}} days.",
+            {"temperature_c": float(LOWER_C[knee]), "hot_ratio": round(deep, 3)},
+        ),
         fault="hot-derating",
         scope="unit",
         inputs=tuple(int(n) for n in inputs),
         days=days,
         loss_wh=lost * float(np.mean(case.rated[inputs])) * days,
         strength=float(np.clip(0.5 + 1.0 * (1 - deep) + 0.02 * days.sum(), 0, 0.85)),
-        why=(
-            f"Unit {case.site.units[u].serial}, with none that keeps cool on its plane, gave {100 * deep:.0f} % of its own "
-            f"level above {LOWER_C[knee]:.0f} °C, where the sun is brightest, on {int(days.sum())} days."
-        ),
-        evidence={"temperature_c": float(LOWER_C[knee]), "hot_ratio": round(deep, 3)},
         alternatives=(
             Alternative("clipping", 0.15, "Whether power stays flat at the rating as temperature rises."),
             Alternative("shading", 0.15, "A cool clear day: shade bites then too, heat does not."),
@@ -230,21 +238,25 @@ def _unduly_hot(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     found = overheated(case, u)
     if found is None or (not found.alone and _contacts(case, inputs)):
         return None
-    hottest = float(np.nanmax(case.table["temp_max"][found.days, u]))
-    return Candidate(
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        hottest = float(np.nanmax(case.table["temp_max"][days, u]))
+        why = (
+            f"Unit {case.site.units[u].serial} gave {100 * found.ratio:.0f} % of its usual part of the sky's light in its "
+            f"brightest hours, and more in dimmer ones, on {int(days.sum())} days on which it was {found.over_k:.0f} K "
+            f"hotter than the other units or than on its sound days (hottest {hottest:.0f} °C)."
+        )
+        return why, {
+            "over_others_k": round(found.over_k, 1), "hot_ratio": round(found.ratio, 3), "temperature_max_c": round(hottest, 1),
+        }  # fmt: skip
+
+    return suspect(
+        tell,
         fault="hot-derating",
         scope="unit",
         inputs=tuple(int(n) for n in inputs),
         days=found.days,
         loss_wh=found.lost_h * float(np.nanmean(case.rated[inputs])),
         strength=float(np.clip(0.6 + 1.0 * (1 - found.ratio) + 0.01 * found.days.sum(), 0, 0.95)),
-        why=(
-            f"Unit {case.site.units[u].serial} gave {100 * found.ratio:.0f} % of its usual part of the sky's light in its "
-            f"brightest hours, and more in dimmer ones, on {int(found.days.sum())} days on which it was {found.over_k:.0f} K "
-            f"hotter than the other units or than on its sound days (hottest {hottest:.0f} °C)."
-        ),
-        evidence={"over_others_k": round(found.over_k, 1), "hot_ratio": round(found.ratio, 3),
-                  "temperature_max_c": round(hottest, 1)},
         alternatives=(
             Alternative("shading", 0.12, "A cool clear day: shade bites then too, heat does not."),
             Alternative("clipping", 0.05, "Whether power stays flat at the rating as temperature rises."),

@@ -15,13 +15,16 @@ Silent at night, below waking light, during reconnection waits, for missing rows
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Teller, Unjudged
 from rules.case import Case
 from rules.daytable import IDLE
 from rules.finding import Alternative
 from rules.hard import certainty, symptom_days, symptom_loss_wh, witnessed
+from rules.ranks import Floats, Mask
 
 COLUMNS = ("dc_voltage_v", "dc_power_w")
 
@@ -42,7 +45,8 @@ def judge(case: Case) -> RuleResult:
         days = witnessed(case, (IDLE,), n, days, judged)
         if not days.any():
             continue
-        total = float(hours[days].sum())
+        tell = _telling(ref.label, hours)
+        why, evidence = tell(days)
         alone = len(case.inputs_of_unit(ref.unit_index)) == 1
         result.candidates.append(
             Candidate(
@@ -51,18 +55,31 @@ def judge(case: Case) -> RuleResult:
                 inputs=(n,),
                 days=days,
                 loss_wh=symptom_loss_wh(case, (IDLE,), np.array([n])) * days,
-                strength=certainty(total, int(days.sum())),
-                why=(
-                    f"{ref.label} had module voltage but passed no power for {total:.1f} h of light on "
-                    f"{int(days.sum())} days while its siblings produced."
-                ),
-                evidence={"hours": round(total, 2)},
+                strength=certainty(float(hours[days].sum()), int(days.sum())),
+                why=why,
+                evidence=evidence,
                 alternatives=(
                     Alternative("unit-standby", 0.25 if alone else 0.02,
-                                "The unit's state and AC power: a unit that stands by makes nothing on any input."),
+                                "The unit's own state, and AC volts at its connector: a fault or no grid there is the unit's."
+                                if alone else "Whether its sister inputs produce: a unit that stands by makes nothing at all."),
                     Alternative("dead-input", 0.02, "Module voltage at the input: none if the module is cut off."),
                 ),
                 lasting=True,
+                tell=tell,
             )
         )  # fmt: skip
     return result
+
+
+def _telling(label: str, hours: Floats) -> Teller:
+    """What stands in a finding of some days: ``hours`` [D] without power."""
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        total = float(hours[days].sum())
+        why = (
+            f"{label} had module voltage but passed no power for {total:.1f} h of light on "
+            f"{int(days.sum())} days while its siblings produced."
+        )
+        return why, {"hours": round(total, 2)}
+
+    return tell

@@ -17,9 +17,11 @@ snow, gloom and interference take rows for a day.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult
+from rules.candidate import Candidate, RuleResult, suspect
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
@@ -70,22 +72,28 @@ def _spells(patchy: Mask, judged: Mask, share: np.ndarray, rows: np.ndarray) -> 
 
 def _candidate(case: Case, who: str, scope: str, inputs: tuple[int, ...], days: Mask, share: np.ndarray, u: int) -> Candidate:
     mean = float(share[days].mean())
-    signal = case.table["signal"][days, u]
-    dbm = float(np.nanmedian(signal)) if np.isfinite(signal).any() else None
-    return Candidate(
+    known = case.reports("energy_total_wh") or case.reports("state")
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        mean, signal = float(share[days].mean()), case.table["signal"][days, u]
+        dbm = round(float(np.nanmedian(signal)), 1) if np.isfinite(signal).any() else None
+        why = f"{who} lost {100 * mean:.0f} % of its daylight rows in many short gaps on {int(days.sum())} days" + (
+            f"; median signal {dbm:.0f} dBm." if dbm is not None else "."
+        )
+        return why, {"missing_share": round(mean, 3), "signal_dbm": dbm}
+
+    return suspect(
+        tell,
         fault="patchy-comms",
         scope=scope,
         inputs=inputs,
         days=days,
         loss_wh=np.zeros(case.day_count),
         strength=float(1 - 0.5 * np.exp(-mean * days.sum() / 0.25)),
-        why=(
-            f"{who} lost {100 * mean:.0f} % of its daylight rows in many short gaps on {int(days.sum())} days"
-            + (f"; median signal {dbm:.0f} dBm." if dbm is not None else ".")
-        ),
-        evidence={"missing_share": round(mean, 3), "signal_dbm": dbm},
         alternatives=(
-            Alternative("restart-cycling", 0.05, "The counter and the state after each gap: a restart shows as starting."),
+            Alternative("restart-cycling", 0.05,
+                        "The counter and the state after each gap: a restart shows as starting." if known else
+                        "Whether power is back at once after each gap (lost rows) or climbs over minutes (a restart)."),
             Alternative("unit-silent", 0.05, "Length of the gaps: hours mean silence, minutes mean a weak link."),
         ),
         lasting=True,

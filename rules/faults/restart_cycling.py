@@ -15,9 +15,11 @@ clouds (siblings fall too), ``patchy-comms`` (rows missing, counter goes on).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.candidate import RuleResult, Teller, Unjudged, suspect
 from rules.case import Case, once
 from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
@@ -76,32 +78,46 @@ def judge(case: Case) -> RuleResult:
         if unrest is not None and hidden:
             spells = [unrest.days]
         for days in spells:
-            total = float(unrest.falls) if unrest is not None and hidden else float(seen[days].sum())
+            falls = float(unrest.falls) if unrest is not None and hidden else None
+            total = float(seen[days].sum()) if falls is None else falls
             # Inputs that stop together are no measure of each other: what they stood still for is lost at least.
             loss = np.maximum(sum(deficit_wh(case, int(n), days) for n in inputs), symptom_loss_wh(case, (STANDBY,), inputs) * days)
             result.candidates.append(
-                Candidate(
+                suspect(
+                    _telling(unit.serial, seen, days, falls),
                     fault="restart-cycling",
                     scope="unit",
                     inputs=tuple(int(n) for n in inputs),
                     days=days,
                     loss_wh=np.asarray(loss),
                     strength=float(1 - 0.5 * np.exp(-total / 8.0)),
-                    why=(
-                        f"Unit {unit.serial} stopped and restarted {total:.0f} times in full light on "
-                        f"{int(days.sum())} days while other units went on"
-                        + (", seen by half hours that lack a part of all its inputs' power." if hidden else ".")
-                    ),
-                    evidence={"restarts": int(total), "per_day": round(total / max(int(days.sum()), 1), 1)},
                     alternatives=(
-                        Alternative("grid-out-of-range", 0.1, "AC voltage at the unit in the minute before a stop."),
-                        Alternative("patchy-comms", 0.05, "Whether the counter stood still during the gaps."),
+                        Alternative("grid-out-of-range", 0.1,
+                                    "AC voltage at the unit in the minute before a stop." if case.reports("ac_voltage_v") else
+                                    "A voltage logger on the unit's AC side: a trip follows a voltage beyond its window."),
+                        Alternative("patchy-comms", 0.05,
+                                    "Whether the counter stood still during the gaps." if case.reports("energy_total_wh") else
+                                    "Whether power climbs back over minutes (a restart) or is there at once (lost rows)."),
                     ),
                     lasting=True,
                     despite=("grid-out-of-range",) if _for_itself(case, u, days) else (),
                 )
             )  # fmt: skip
     return result
+
+
+def _telling(serial: str, seen: Floats, of: Mask, falls: float | None) -> Teller:
+    """What stands in a finding of some days: restarts ``seen`` [D], or a part of the ``falls`` that dips show on days ``of``."""
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        count = int(days.sum())
+        total = float(seen[days].sum()) if falls is None else falls * count / max(int(of.sum()), 1)
+        why = f"Unit {serial} stopped and restarted {total:.0f} times in full light on {count} days while other units went on" + (
+            "." if falls is None else ", seen by half hours that lack a part of all its inputs' power."
+        )
+        return why, {"restarts": round(total), "per_day": round(total / max(count, 1), 1)}
+
+    return tell
 
 
 def _stood(case: Case, inputs: np.ndarray) -> Floats:

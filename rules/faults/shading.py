@@ -20,6 +20,8 @@ a shunt's loss (:mod:`rules.givenback`).
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 
 from rules.behind import behind
@@ -33,6 +35,7 @@ from rules.givenback import given_back
 from rules.held import held_bins, summed_bins
 from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ontime import on_time
+from rules.panel import day_offset
 from rules.ranks import Floats, Mask, quantile_of
 from rules.shadeloss import lost_to_shade
 from rules.shademap import ShadeMap, beside_mates, falling, shade_map
@@ -54,6 +57,8 @@ LONE_SHARE = Threshold(0.6, "of the clear days", "common practice: an obstacle i
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some fail for themselves")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
+
+_POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
 
 def judge(case: Case) -> RuleResult:
@@ -213,6 +218,7 @@ def _candidate(
     hours = np.flatnonzero(by_bin > 0.1 * by_bin.max())
     first_h, last_h = hours[0] * BIN_HOURS, (hours[-1] + 1) * BIN_HOURS
     where = np.flatnonzero(days)
+    clock = _clock(case, int(where[-1]), float(first_h), float(last_h))
     span = np.zeros(case.day_count, bool)
     span[where[0] : where[-1] + 1] = True
     lost_wh = (lost_h * span[:, None]).sum(axis=1) * case.rated[n]
@@ -227,8 +233,8 @@ def _candidate(
         loss_wh=np.maximum(lost_wh, 0.0),
         strength=float(np.clip(0.55 + 0.3 * (1 - np.exp(-seen / 4.0)) + 0.3 * (depth - 0.15), 0.3, 0.97)),
         why=(
-            f"{ref.label} loses {100 * depth:.0f} % of the direct sun whenever it stands near azimuth {direction:.0f}° and up to "
-            f"{top:.0f}° high (solar time {_clock(first_h)} to {_clock(last_h)}), on {seen} of {clear_days} clear days."
+            f"{ref.label} loses {100 * depth:.0f} % of the direct sun whenever it stands near azimuth {direction:.0f}° "
+            f"({_compass(direction)}) and up to {top:.0f}° high ({clock}), on {seen} of {clear_days} clear days."
             f"{_KINDS[kind]} {_season_words(year, line.top_known)}"
         ),
         evidence={
@@ -236,6 +242,7 @@ def _candidate(
             "height_deg": round(top, 1),
             "depth": round(depth, 3),
             "solar_hours": [round(first_h, 2), round(last_h, 2)],
+            "clock": clock,
             "from_deg": edges[0],
             "to_deg": edges[1],
             "skyline": line.coarse(),
@@ -249,7 +256,9 @@ def _candidate(
         },
         alternatives=(
             Alternative("soiling", 0.05, "Whether the loss follows the hour (shade) or stays all day (dirt)."),
-            Alternative("substring-loss", 0.03, "Voltage at other hours of a clear day: it comes back behind shade."),
+            Alternative("substring-loss", 0.03, "Voltage at other hours of a clear day: it comes back behind shade."
+                        if case.reports("dc_voltage_v") else
+                        "Whether the other hours of a clear day are whole: a bypassed string lacks its third at all of them."),
         ),
         lasting=True,
     )
@@ -277,9 +286,21 @@ def _season_words(year: Season, top_known: bool) -> str:
     else:
         when = f"By the sun's path it bites again from {early}{year.starts} until {late}{year.ends}"
     unseen = "" if top_known or year.all_year else "; its top was not seen"
-    some = "some" if top_known else "at least"
-    return f"{when}{unseen}: {some} {year.loss_kwh:.0f} kWh a year under a sky like the record's."
+    if year.loss_kwh < 0.5:
+        cost = "less than 1 kWh" if top_known else "1 kWh or more"
+    else:
+        cost = f"{'some' if top_known else 'at least'} {year.loss_kwh:.0f} kWh"
+    return f"{when}{unseen}: {cost} a year under a sky like the record's."
 
 
-def _clock(hours: float) -> str:
-    return f"{int(hours):02d}:{round(hours % 1 * 60):02d}"
+def _clock(case: Case, day: int, first: float, last: float) -> str:
+    """Hours of local mean solar time on the clock of the site in that season, to five minutes: ``about 14:50 to 17:50 AEDT``."""
+    start = int(case.table.days[day]) * 86400 - day_offset(case.site)
+    stamps = (round((start + 3600.0 * hour) / 300.0) * 300 for hour in (first, last))
+    begin, end = (datetime.fromtimestamp(ts, UTC).astimezone(case.site.site.zone) for ts in stamps)
+    return f"about {begin:%H:%M} to {end:%H:%M} {end.tzname()}"
+
+
+def _compass(azimuth_deg: float) -> str:
+    """One of sixteen points: ``WNW``."""
+    return _POINTS[round(azimuth_deg / 22.5) % 16]

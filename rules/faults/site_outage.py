@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult
+from rules.candidate import Candidate, RuleResult, Teller
 from rules.case import Case, once
 from rules.days import runs_of
 from rules.daytable import BIN_HOURS, STANDBY
@@ -79,8 +79,8 @@ def judge(case: Case) -> RuleResult:
         result.candidates.append(_to_nil(case, ordered, stood_h, loss))
     if not days.any():
         return result
-    total = float(stood_h[days].sum())
-    no_volts = float(table["ac_dead_h"][days].mean(axis=1).sum())
+    tell = _telling(case, stood_h)
+    why, evidence = tell(days)
     result.candidates.append(
         Candidate(
             fault="site-outage",
@@ -88,17 +88,17 @@ def judge(case: Case) -> RuleResult:
             inputs=tuple(range(len(case.inputs))),
             days=days,
             loss_wh=loss * days,
-            strength=certainty(total, int(days.sum())) * (1.0 if no_volts > 0 else 0.9),
-            why=(
-                f"Every unit reported and none produced for {total:.1f} h of daylight on {int(days.sum())} days"
-                + (f"; grid voltage was absent for {no_volts:.1f} h." if no_volts > 0 else ".")
-            ),
-            evidence={"hours": round(total, 2), "no_grid_voltage_h": round(no_volts, 2)},
+            strength=certainty(float(stood_h[days].sum()), int(days.sum())) * (1.0 if (table["ac_dead_h"][days] > 0.0).any() else 0.9),
+            why=why,
+            evidence=evidence,
             alternatives=(
-                Alternative("curtailment", 0.03, "Whether an export limit of nil was ordered: grid voltage is present then."),
-                Alternative("grid-out-of-range", 0.03, "Grid voltage and frequency recorded just before."),
+                Alternative("curtailment", 0.03, "Whether an export limit of nil was ordered: the house has power then."),
+                Alternative("grid-out-of-range", 0.03,
+                            "Grid voltage and frequency recorded just before." if case.reports("ac_voltage_v") else
+                            "The network operator's record of that time: an outage, or voltage out of bounds."),
             ),
             lasting=True,
+            tell=tell,
         )
     )  # fmt: skip
     return result
@@ -172,6 +172,20 @@ def _alike(case: Case) -> Mask:
     return np.asarray(np.abs(each - usual).mean(axis=1) <= ALIKE.value * np.maximum(usual.mean(axis=1), 1e-6))
 
 
+def _telling(case: Case, hours: Floats) -> Teller:
+    """What stands in a finding of some days: ``hours`` [D] at nothing, and for how many of them the grid's voltage was gone."""
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        total = float(hours[days].sum())
+        gone = float(case.table["ac_dead_h"][days].mean(axis=1).sum())
+        why = f"Every unit reported and none produced for {total:.1f} h of daylight on {int(days.sum())} days" + (
+            f"; grid voltage was absent for {gone:.1f} h." if gone > 0 else "."
+        )
+        return why, {"hours": round(total, 2), "no_grid_voltage_h": round(gone, 2) if gone > 0 or case.reports("ac_voltage_v") else None}
+
+    return tell
+
+
 def _most_lit(case: Case, down: Floats) -> tuple[Mask, Mask]:
     """Days on which nearly all units in the light were ``down``, hours [D, U], and days on which nearly all had light, [D] each.
 
@@ -212,9 +226,13 @@ def _leaves_window(case: Case) -> bool:
     return any(c.scope == "site" for c in grid_out_of_range.judge(case).candidates)
 
 
-def _on_grid(case: Case, days: Mask, loss: Floats, total: float, **said: Any) -> Candidate:
+def _on_grid(case: Case, days: Mask, loss: Floats, total: float, tell: Teller, **said: Any) -> Candidate:
     """All units at nothing for ``total`` h with their grid there; ``said``: the candidate's other fields."""
+    why, evidence = tell(days)
     return Candidate(
+        why=why,
+        evidence=evidence,
+        tell=tell,
         scope="site",
         inputs=tuple(range(len(case.inputs))),
         days=days,
@@ -226,15 +244,18 @@ def _on_grid(case: Case, days: Mask, loss: Floats, total: float, **said: Any) ->
 
 def _tripped(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
     """All units at nothing with a grid there that touches the edge of its window: they tripped on it and wait."""
-    total, top = float(hours[days].sum()), float(np.fmax.reduce(case.table["ac_volts_max"][days].ravel()))
-    return _on_grid(
-        case, days, loss, total,
-        fault="grid-out-of-range",
-        why=(
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        total, top = float(hours[days].sum()), float(np.fmax.reduce(case.table["ac_volts_max"][days].ravel()))
+        why = (
             f"Every unit reported its grid and none produced for {total:.1f} h of daylight on {int(days.sum())} days; the supply "
             f"was not gone but at the edge of its window, then or on other days (highest {top:.1f} V)."
-        ),
-        evidence={"hours": round(total, 2), "ac_voltage_max_v": round(top, 2), "all_stood": True},
+        )
+        return why, {"hours": round(total, 2), "ac_voltage_max_v": round(top, 2), "all_stood": True}
+
+    return _on_grid(
+        case, days, loss, float(hours[days].sum()), tell,
+        fault="grid-out-of-range",
         alternatives=(
             Alternative("curtailment", 0.1, "Whether an export limit of nil was ordered."),
             Alternative("site-outage", 0.05, "Whether voltage was present: an outage shows none."),
@@ -245,15 +266,18 @@ def _tripped(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
 
 def _to_nil(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
     """All units at nothing with their grid there: somebody ordered it, by a relay, an export limit or a switch of the gateway's."""
-    total = float(hours[days].sum())
-    return _on_grid(
-        case, days, loss, total,
-        fault="curtailment",
-        why=(
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        total = float(hours[days].sum())
+        why = (
             f"Every unit reported its grid and none produced for {total:.1f} h of daylight on {int(days.sum())} days: "
             "not the supply but an order to nil, by an export limit, a relay or by hand."
-        ),
-        evidence={"hours": round(total, 2), "level": 0.0, "by_frequency": False, "all_stood": True},
+        )
+        return why, {"hours": round(total, 2), "level": 0.0, "by_frequency": False, "all_stood": True}
+
+    return _on_grid(
+        case, days, loss, float(hours[days].sum()), tell,
+        fault="curtailment",
         alternatives=(
             Alternative("site-outage", 0.15, "Grid voltage at a unit's connector while it stands: an outage shows none."),
             Alternative("grid-out-of-range", 0.05, "Grid voltage and frequency recorded just before."),
@@ -270,6 +294,14 @@ def _habit(case: Case, days: Mask, hours: Floats, loss: Floats, result: RuleResu
     short = days & (hours < SHORT_HOURS.value)
     if told or short.sum() < max(HABIT_DAYS.value, HABIT_SHARE.value * days.sum()):
         return days
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        why = (
+            f"All units stopped together for about {np.median(hours[days]):.1f} h a day on {int(days.sum())} days and "
+            "went on by themselves; no grid voltage or frequency is reported to say why."
+        )
+        return why, {"hours": round(float(hours[days].sum()), 2), "all_stood": True}
+
     result.candidates.append(
         Candidate(
             fault="grid-out-of-range",
@@ -278,13 +310,13 @@ def _habit(case: Case, days: Mask, hours: Floats, loss: Floats, result: RuleResu
             days=short,
             loss_wh=loss * short,
             strength=float(1 - 0.5 * np.exp(-short.sum() / 4.0)),
-            why=(
-                f"All units stopped together for about {np.median(hours[short]):.1f} h a day on {int(short.sum())} days and "
-                "went on by themselves; no grid voltage or frequency is reported to say why."
+            why=tell(short)[0],
+            evidence=tell(short)[1],
+            alternatives=(
+                Alternative("site-outage", 0.2, "The network operator's record of those times, and whether the house went dark."),
             ),
-            evidence={"hours": round(float(hours[short].sum()), 2), "all_stood": True},
-            alternatives=(Alternative("site-outage", 0.2, "Grid voltage at a unit while it stands: an outage shows none."),),
             lasting=True,
+            tell=tell,
         )
     )
     return days & ~short

@@ -299,7 +299,7 @@ def _tell(case: Case, mine: list[Spell], every: list[Spell], sky: Sky, why: str,
                     strength=_strength(sky.trusted, uneven or apart, why.startswith("measured")),
                     why=(
                         f"{ref.label} made {100 * middle(made) if made.size else 0:.0f} % of a clear day's energy for "
-                        f"{int(days.sum())} days of cold ({why})"
+                        f"{int(days.sum())} days of cold ({_by(why)})"
                         + ("; inputs of the plane came back one after the other." if uneven
                            else "; the sensor saw more light." if apart and sky.trusted
                            else "; no cloud is so dark for days." if spell.deep
@@ -307,8 +307,14 @@ def _tell(case: Case, mine: list[Spell], every: list[Spell], sky: Sky, why: str,
                     ),
                     evidence={"covered_share": round(middle(made), 3) if made.size else None, "uneven": uneven, "cold_by": why},
                     alternatives=(
-                        Alternative("site-outage", 0.05, "Power is small but not nil, and the units say they produce."),
-                        Alternative("dead-input", 0.05, "Whether it comes back with the thaw."),
+                        Alternative("site-outage", 0.05,
+                                    "A look from the street; an outage ends for all at once, snow leaves module by module."),
+                        Alternative("dead-input", 0.05, "A look from the street, and whether it comes back with the thaw."),
                     ),
                 )
             )  # fmt: skip
+
+
+def _by(why: str) -> str:
+    """By what days are called cold, for the sentence."""
+    return why if why.startswith("measured") else f"by {why}: no air temperature is known"

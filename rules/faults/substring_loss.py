@@ -18,7 +18,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.alternatives import IN_SUN, OPEN_VOLTS
+from rules.candidate import Candidate, RuleResult, Unjudged, by_days, suspect
 from rules.case import Case
 from rules.compat.expected import voltage_at_mpp
 from rules.days import runs_of, span_mask
@@ -95,24 +96,23 @@ def judge(case: Case) -> RuleResult:
             lost_strings = int(np.clip(round((1 - ratio) * total), 1, total - 1))
             measured = "voltage" if with_volts else "power"
             result.candidates.append(
-                Candidate(
+                suspect(
+                    by_days(
+                        f"{ref.label} worked at {100 * ratio:.0f} % of its siblings' {measured}"
+                        + (" with full current" if with_volts else "")
+                        + f" on {{days}} days: {lost_strings} of {total} substrings bypassed.",
+                        {"ratio": round(ratio, 3), "measured": measured, "hours": round(hours, 1), "substrings_lost": lost_strings},
+                    ),
                     fault="substring-loss",
                     scope="input",
                     inputs=(n,),
                     days=days,
                     loss_wh=deficit_wh(case, n, days),
                     strength=(0.97 - 0.3 * np.exp(-hours / 4.0)) if with_volts else 0.5,
-                    why=(
-                        f"{ref.label} worked at {100 * ratio:.0f} % of its siblings' {measured}"
-                        + (" with full current" if with_volts else "")
-                        + f" on {int(days.sum())} days: {lost_strings} of {total} substrings bypassed."
-                    ),
-                    evidence={"ratio": round(ratio, 3), "measured": measured, "hours": round(hours, 1),
-                              "substrings_lost": lost_strings},
                     alternatives=(
-                        Alternative("shading", 0.04, "Whether voltage comes back at other hours of a clear day."),
+                        Alternative("shading", 0.04, f"Whether {measured} comes back at other hours of a clear day."),
                         Alternative("weak-input", 0.03 if with_volts else 0.4,
-                                    "Module voltage in full sun: a third missing means a bypassed substring."),
+                                    IN_SUN if with_volts else OPEN_VOLTS, kin=not with_volts),
                     ),
                     lasting=True,
                 )
@@ -186,18 +186,18 @@ def _collapsed(case: Case, n: int) -> Mask:
 def _too_low(case: Case, n: int, days: Mask, total: int) -> Candidate:
     ref = case.inputs[n]
     volts = float(np.median(case.table["zero_volts"][days, n]))
-    return Candidate(
+    return suspect(
+        by_days(
+            f"{ref.label} stood at {100 * volts:.0f} % of its nominal voltage and made nothing on {{days}} days: "
+            f"{total - 1} of {total} substrings bypassed leave too little voltage to start.",
+            {"ratio": round(volts, 3), "measured": "voltage", "substrings_lost": total - 1},
+        ),
         fault="substring-loss",
         scope="input",
         inputs=(n,),
         days=days,
         loss_wh=symptom_loss_wh(case, (IDLE, STANDBY), np.array([n])) * days,
         strength=0.75,
-        why=(
-            f"{ref.label} stood at {100 * volts:.0f} % of its nominal voltage and made nothing on {int(days.sum())} days: "
-            f"{total - 1} of {total} substrings bypassed leave too little voltage to start."
-        ),
-        evidence={"ratio": round(volts, 3), "measured": "voltage", "substrings_lost": total - 1},
         alternatives=(Alternative("dead-input", 0.15, "Open-circuit voltage of the module, AC isolated: a third is left."),),
         lasting=True,
     )

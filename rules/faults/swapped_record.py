@@ -19,7 +19,7 @@ from itertools import combinations
 
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.candidate import RuleResult, Unjudged, by_days, suspect
 from rules.case import Case, once
 from rules.courses import Courses
 from rules.finding import Alternative, Threshold
@@ -57,24 +57,23 @@ def judge(case: Case) -> RuleResult:
         ref, days = case.inputs[n], found.days
         mate = None if found.partner is None else case.inputs[found.partner].label
         result.candidates.append(
-            Candidate(
+            suspect(
+                by_days(
+                    f"{ref.label} follows plane '{case.names[found.plane]}', not its own plane '{ref.plane}', on {{days}} days"
+                    + (f"; {mate} does the opposite: their records are swapped." if mate else "."),
+                    {
+                        "fits_plane": case.names[found.plane],
+                        "partner": mate,
+                        "misfit_own": round(middle(found.own[days]), 3),
+                        "misfit_other": round(middle(found.there[days]), 3),
+                    },
+                ),
                 fault="swapped-record",
                 scope="input",
                 inputs=(n,),
                 days=days,
                 loss_wh=np.zeros(case.day_count),
                 strength=float(np.clip(0.6 + 0.25 * (mate is not None) + 0.03 * days.sum(), 0, 0.97)),
-                why=(
-                    f"{ref.label} follows plane '{case.names[found.plane]}', not its own plane '{ref.plane}', on "
-                    f"{int(days.sum())} days"
-                    + (f"; {mate} does the opposite: their records are swapped." if mate else ".")
-                ),
-                evidence={
-                    "fits_plane": case.names[found.plane],
-                    "partner": mate,
-                    "misfit_own": round(middle(found.own[days]), 3),
-                    "misfit_other": round(middle(found.there[days]), 3),
-                },
                 alternatives=(
                     Alternative("shading", 0.05, "Whether the loss of one half of the day comes with a gain in the other."),
                 ),

@@ -19,14 +19,16 @@ Silent otherwise when the whole gateway is silent, and outside the span of the r
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Unjudged, suspect
 from rules.case import Case
-from rules.counters import counter_rise
+from rules.counters import counter_rise, risen
 from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
-from rules.ranks import Floats
+from rules.ranks import Floats, Mask
 from rules.silence import FEW_ROWS, left_alone, unit_kinds
 
 COLUMNS = ("timestamp", "energy_total_wh")
@@ -91,6 +93,15 @@ def _hours(case: Case) -> Floats:
     return np.asarray(case.table["own_missing_h"] + np.where(left_alone(case), case.table["quiet_missing_h"], 0.0))
 
 
+def _dark(case: Case, produced: bool | None) -> str:
+    """What tells whether a silent unit stands by."""
+    if produced is not None:
+        return "Its own state and alarms of that time."
+    if case.reports("energy_total_wh"):
+        return "The first counter reading after contact returns: no rise means it was dark."
+    return "AC current of its drop by daylight: none means that it makes nothing."
+
+
 def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Candidate:
     table, unit = case.table, case.site.units[u]
     rise, clear = counter_rise(case, days, inputs)
@@ -107,11 +118,14 @@ def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Cand
         if produced:
             text = f"its counter rose by {rise / 1000:.2f} kWh meanwhile: it produced, only the link was lost"
         else:
-            text = f"its counter rose by only {max(rise, 0) / 1000:.2f} kWh meanwhile: it was dark"
+            text = f"its counter {risen(rise)} meanwhile: it was dark"
             loss = could_be
     else:
         produced = None
-        text = "no counter reading after the gap tells yet whether it produces: half of what its siblings made is counted as lost"
+        text = (
+            "no counter reading after the gap tells yet whether it produces" if case.reports("energy_total_wh")
+            else "no counter is reported that could tell whether it produces"
+        ) + ": half of what its siblings made is counted as lost"
         loss = EVEN.value * could_be
     only = sum(unit.gateway == other.gateway for other in case.site.units) == 1
     beside = (
@@ -119,26 +133,31 @@ def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Cand
         else f"and its gateway {unit.gateway}, that has no other unit, notes no trouble of its own" if only
         else "after the other units of its gateway had fallen silent one by one"
     )  # fmt: skip
-    return Candidate(
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        hours = float(_hours(case)[days, u].sum())
+        why = f"Unit {unit.serial} sent nothing for {hours:.1f} h of light on {int(days.sum())} days {beside}; {text}."
+        return why, {
+            "hours": round(hours, 2),
+            "counter_rise_wh": None if not np.isfinite(rise) else round(rise, 1),
+            "produced": produced,
+            "ongoing": ongoing,
+            "possible_loss_wh": round(float(could_be[days].sum()), 1),
+            "branch": unit.branch,
+        }
+
+    return suspect(
+        tell,
         fault="unit-silent",
         scope="unit",
         inputs=tuple(int(n) for n in inputs),
         days=days,
         loss_wh=loss,
         strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (0.8 if nobody else 1.0),
-        why=f"Unit {unit.serial} sent nothing for {hours:.1f} h of light on {int(days.sum())} days {beside}; {text}.",
-        evidence={
-            "hours": round(hours, 2),
-            "counter_rise_wh": None if not np.isfinite(rise) else round(rise, 1),
-            "produced": produced,
-            "ongoing": ongoing,
-            "possible_loss_wh": round(float(could_be.sum()), 1),
-            "branch": unit.branch,
-        },
         alternatives=(
-            Alternative("unit-standby", 0.1 if produced is None else 0.02,
-                        "The first counter reading after contact returns: no rise means it was dark."),
-            Alternative("patchy-comms", 0.03, "Signal strength, and whether rows come back in pieces."),
+            *(() if produced else (Alternative("unit-standby", 0.1 if produced is None else 0.02, _dark(case, produced)),)),
+            Alternative("patchy-comms", 0.03, "Signal strength, and whether rows come back in pieces."
+                        if case.reports("signal_dbm") else "Whether rows come back in pieces."),
             *((Alternative("gateway-silent", 0.3, "Whether the gateway answers from the house's network."),) if nobody else ()),
         ),
         lasting=True,

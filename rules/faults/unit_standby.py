@@ -17,9 +17,11 @@ Silent at night, below waking light, during reconnection waits.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.candidate import Candidate, RuleResult, Teller, Unjudged
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import STANDBY
@@ -42,7 +44,7 @@ def judge(case: Case) -> RuleResult:
     hours = np.where(blacked_out(case), 0.0, hours)  # told of its inputs, that show no voltage
     # Where stamps are wrong hours of the night pass for light; half of a standstill is its own all the same.
     hours = hours - np.minimum(unit_hours_off(case), 0.5 * hours)
-    for u, unit in enumerate(case.site.units):
+    for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         days, judged = symptom_days(hours[:, u], seen[:, u])
         days &= ~unlit(case)[:, inputs].all(axis=1)  # no standstill: no light comes through
@@ -58,10 +60,9 @@ def judge(case: Case) -> RuleResult:
         days = _untrickled(case, inputs, days, judged, table["grid_trip_h"][:, u] > 0.0)
         if not days.any():
             continue
-        total = float(hours[days, u].sum())
-        no_grid = float(table["ac_dead_h"][days, u].sum())
-        fault_h = float(table["fault_h"][days, u].sum())
-        said = "state fault" if fault_h > 0.3 * total else "no fault state"
+        tell = _telling(case, u, hours)
+        why, evidence = tell(days)
+        sight = case.reports("ac_voltage_v")
         result.candidates.append(
             Candidate(
                 fault="unit-standby",
@@ -69,27 +70,44 @@ def judge(case: Case) -> RuleResult:
                 inputs=tuple(int(n) for n in inputs),
                 days=days,
                 loss_wh=lost * days,
-                strength=certainty(total, int(days.sum())),
-                why=(
-                    f"Unit {unit.serial} reported but made nothing on any input for {total:.1f} h of light on "
-                    f"{int(days.sum())} days ({said}"
-                    + (f", no grid voltage for {no_grid:.1f} h)." if no_grid > 0.3 * total else ").")
-                ),
-                evidence={
-                    "hours": round(total, 2),
-                    "no_grid_voltage_h": round(no_grid, 2),
-                    "state_fault_h": round(fault_h, 2),
-                    "branch": unit.branch,
-                },
+                strength=certainty(float(hours[days, u].sum()), int(days.sum())),
+                why=why,
+                evidence=evidence,
                 alternatives=(
                     Alternative("idle-input", 0.15 if len(inputs) == 1 else 0.02,
-                                "AC voltage and state of the unit: with grid present and state producing, the input is idle."),
+                                "Its AC voltage while it stands still: with the grid there and no fault told it may be the input."
+                                if sight else
+                                "AC volts at the unit's connector: with the grid there and no fault told it may be the input."),
                     Alternative("site-outage", 0.02, "Whether any other unit produced at the time."),
                 ),
                 lasting=True,
+                tell=tell,
             )
         )  # fmt: skip
     return result
+
+
+def _telling(case: Case, u: int, hours: Floats) -> Teller:
+    """What stands in a finding of some days: ``hours`` [D, U] at nothing, and what state and grid voltage said, if reported."""
+    unit, table = case.site.units[u], case.table
+    states, volts = case.reports("state"), case.reports("ac_voltage_v")
+
+    def tell(days: Mask) -> tuple[str, dict[str, Any]]:
+        total = float(hours[days, u].sum())
+        fault_h = float(table["fault_h"][days, u].sum())
+        no_grid = min(float(table["ac_dead_h"][days, u].sum()), total)
+        said = ["state fault" if fault_h > 0.3 * total else "no fault state"] if states else []
+        said += [f"no grid voltage for {no_grid:.1f} h"] if no_grid > 0.3 * total else []
+        why = f"Unit {unit.serial} reported but made nothing on any input for {total:.1f} h of light on {int(days.sum())} days"
+        why += f" ({', '.join(said)})." if said else "."
+        return why, {
+            "hours": round(total, 2),
+            "no_grid_voltage_h": round(no_grid, 2) if volts else None,
+            "state_fault_h": round(fault_h, 2) if states else None,
+            "branch": unit.branch,
+        }
+
+    return tell
 
 
 def _in_plain_light(lost_h: Floats, days: Mask, judged: Mask) -> Mask:

@@ -21,7 +21,8 @@ from typing import Any
 
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Unjudged
+from rules.alternatives import IN_SUN, OPEN_VOLTS
+from rules.candidate import Candidate, RuleResult, Unjudged, by_days, suspect
 from rules.case import Case
 from rules.finding import Alternative, Threshold
 from rules.levels import WIDEST_SPREAD, Levels, Segment, deficit_wh, relative_levels
@@ -121,10 +122,10 @@ def judge(case: Case) -> RuleResult:
             _candidate(
                 case, n, days, lost,
                 strength=float(np.clip(0.9 + 0.05 * margin, 0.3, 0.98)) * (0.5 + 0.5 * flat),
-                why=(
+                text=(
                     f"{ref.label} made a steady {100 * deficit:.0f} % less than "
                     + ("before" if own is not None else "its siblings")
-                    + f" at every hour on {int(days.sum())} days."
+                    + " at every hour on {days} days."
                 ),
                 evidence={"deficit": round(deficit, 3), "evenness": round(flat, 2), "siblings": int(case.members[n] - 1)},
                 despite=("shading",) if _stands(case, levels, n, days, healthy) else (),
@@ -158,22 +159,24 @@ def _least_among(case: Case, n: int) -> float:
 
 
 def _candidate(
-    case: Case, n: int, days: Mask, lost: Floats, strength: float, why: str, evidence: dict[str, Any], despite: tuple[str, ...] = ()
+    case: Case, n: int, days: Mask, lost: Floats, strength: float, text: str, evidence: dict[str, Any],
+    despite: tuple[str, ...] = (),
 ) -> Candidate:
     blind = not np.isfinite(case.table["volts"][days, n]).any()
     third = blind and abs(evidence["deficit"] - 1 / 3) < 0.04
-    return Candidate(
+    if third:
+        text += " A weak module or a bypassed string: no module voltage is reported to tell which (sure of the two together)."
+    return suspect(
+        by_days(text, evidence),
         fault="weak-input",
         scope="input",
         inputs=(n,),
         days=days,
         loss_wh=lost,
         strength=strength,
-        why=why,
-        evidence=evidence,
         alternatives=(
             Alternative("soiling", 0.15, "Whether the next good rain brings it back."),
-            Alternative("substring-loss", 0.45 if third else 0.1, "Module voltage in full sun by its neighbours': a third less."),
+            Alternative("substring-loss", 0.45 if third else 0.1, OPEN_VOLTS if blind else IN_SUN, kin=third),
         ),
         lasting=True,
         despite=despite,
@@ -186,9 +189,9 @@ def _resistive(case: Case, n: int, grown: Resistive) -> Candidate:
     return _candidate(
         case, n, days, deficit_wh(case, n, days, grown.own if grown.own is not None else 1.0),
         strength=0.95,
-        why=(
+        text=(
             f"{case.inputs[n].label} made {100 * grown.fall:.0f} % less in full sun and hardly less in dim light, at every hour, "
-            f"on {int(days.sum())} days: the loss grows with the current, as in a bad contact, that gets hot."
+            f"on {{days}} days: the loss grows with the current, as in a bad contact, that gets hot."
         ),
         evidence={"deficit": round(grown.fall, 3), "grows_with": "power", "siblings": int(case.members[n] - 1)},
         # A hot unit and a shadow take current; the voltage stays.
@@ -204,9 +207,9 @@ def _shunted(case: Case, n: int, leaking: Shunted) -> Candidate:
     return _candidate(
         case, n, days, lost,
         strength=0.95,
-        why=(
+        text=(
             f"{case.inputs[n].label} lacked {leaking.drain * case.rated[n]:.0f} W in full sun and as much in dim light and under "
-            f"cloud, {100 * share:.0f} % of its energy, on {int(days.sum())} days: current passes beside its cells, as through a "
+            f"cloud, {100 * share:.0f} % of its energy, on {{days}} days: current passes beside its cells, as through a "
             "shunt or after potential-induced degradation."
         ),
         evidence={
@@ -223,8 +226,8 @@ def _passed(case: Case, n: int, spell: Spell) -> Candidate:
     found = _candidate(
         case, n, spell.days, lost,
         strength=PASSED_SURE.value,
-        why=(
-            f"{case.inputs[n].label} made a steady {100 * spell.fall:.0f} % less than before for {int(spell.days.sum())} days and "
+        text=(
+            f"{case.inputs[n].label} made a steady {100 * spell.fall:.0f} % less than before for {{days}} days and "
             "all of it again with no rain between: a contact mended, a cover taken off, or dirt cleaned off. It is over."
         ),
         evidence={"deficit": round(spell.fall, 3), "over": True, "siblings": int(case.members[n] - 1)},

@@ -48,3 +48,25 @@ def test_standby_first_by_phone_then_by_van() -> None:
 
 def test_without_a_tariff_nothing_is_counted() -> None:
     assert choose("weak-input", 50_000.0, 20, 0.9, None, None)[0] == "watch"
+
+
+def test_a_contact_that_gets_hot_is_gone_to_whatever_it_costs() -> None:
+    action, severity, reason = choose("weak-input", 20.0, 30, 0.9, 0.25, 150.0, "EUR", {"grows_with": "power"})
+    assert (action, severity) == ("visit", "high")
+    assert "hot" in reason
+
+
+def test_what_is_over_needs_nobody() -> None:
+    assert choose("weak-input", 5000.0, 20, 0.9, 0.25, 100.0, "EUR", {"over": True})[0] == "none"
+
+
+def test_a_hot_unit_is_gone_to_when_it_pays() -> None:
+    # 0.15 kWh a day at 0.25 is 13.7 a year.
+    action, severity, reason = choose("hot-derating", 150.0, 20, 0.99, 0.25, 150.0, "EUR")
+    assert (action, severity, reason) == ("watch", "low", "a year of it would cost 14 EUR, a visit 150 EUR")
+    assert choose("hot-derating", 2000.0, 20, 0.99, 0.25, 150.0, "EUR")[0] == "visit"
+
+
+def test_a_limit_is_as_it_should_be_and_an_order_to_nil_is_asked_about() -> None:
+    assert choose("curtailment", 3000.0, 5, 0.9, 0.25, None)[:2] == ("none", "info")
+    assert choose("curtailment", 3000.0, 5, 0.9, 0.25, None, "", {"all_stood": True})[:2] == ("remote", "medium")

@@ -162,3 +162,18 @@ def test_a_top_that_was_not_seen_leaves_the_ends_open() -> None:
     assert f"until at the earliest {found.evidence['season']['ends']}" in found.why
     true_end = start + int(np.flatnonzero(~_bites(house, start, 45.0, (180.0, 30.0)))[0])
     assert start <= _day(found.evidence["season"]["ends"]) <= true_end
+
+
+def test_the_hours_are_told_by_the_sites_own_clock_and_the_direction_by_the_compass() -> None:
+    roof = _roof("2024-05-02", 20, 45.0, (180.0, 30.0))
+    hidden = (np.abs(roof.sun_azimuth - 125.0) < 12.0) & (roof.sun_elevation < 60.0)
+    roof.scale(1, np.where(hidden, 1 - 0.95 * roof.beam_share[:, 1], 1.0), np.ones(len(roof.ts), bool))
+    (found,) = findings(roof, "shading")
+    # Local mean solar time is UTC plus four minutes a degree of longitude east (by definition); the site keeps UTC.
+    first, last = (24 * ((h - roof.site.site.longitude / 15.0) / 24 % 1) for h in found.evidence["solar_hours"])
+    clock = found.evidence["clock"]
+    assert f"({clock})" in found.why
+    told = [int(t[:2]) + int(t[3:5]) / 60 for t in clock.split() if ":" in t]
+    assert told == pytest.approx([first, last], abs=0.05)
+    assert clock.endswith("UTC")
+    assert f"azimuth {found.evidence['direction_deg']:.0f}° (SE)" in found.why

@@ -64,3 +64,10 @@ def test_one_late_delivery_in_ten_is_no_habit(threshold: MoveThreshold) -> None:
     assert _told(ages, 4.0)
     threshold(rule, "USUAL", 1.0)
     assert not _told(ages, 4.0)
+
+
+def test_the_newest_reading_is_told_on_the_sites_own_clock() -> None:
+    madrid = parse_site(site_text().replace('timezone = "UTC"', 'timezone = "Europe/Madrid"'))
+    found = overdue(madrid, NEWEST, NIGHTLY, NEWEST + 4 * DAY)[0][0]
+    assert "since 2024-10-04 19:00 CEST" in found.why
+    assert found.evidence["newest"] == "2024-10-04 19:00 CEST"
