@@ -107,7 +107,7 @@ def _apart(case: Case, members: list[np.ndarray]) -> list[Candidate]:
             days = inside & (hit | ~told[:, g]) & case.light_days
             out.append(
                 _off(
-                    case, f"the gateway {name}", "gateway", inputs, days, shift, count,
+                    case, f"gateway {name}", "gateway", inputs, days, shift, count,
                     how=f"all of its units come {_side(shift)} those of another gateway on the same planes and {_side(shift)} "
                     "sunrise and sunset",
                     edges_min=round(lies),

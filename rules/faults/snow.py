@@ -298,7 +298,7 @@ def _tell(case: Case, mine: list[Spell], every: list[Spell], sky: Sky, why: str,
                     loss_wh=loss,
                     strength=_strength(sky.trusted, uneven or apart, why.startswith("measured")),
                     why=(
-                        f"{ref.label} made {100 * middle(made) if made.size else 0:.0f} % of a clear day's energy for "
+                        f"{ref.label} made {_share(middle(made) if made.size else 0.0)} for "
                         f"{int(days.sum())} days of cold ({_by(why)})"
                         + ("; inputs of the plane came back one after the other." if uneven
                            else "; the sensor saw more light." if apart and sky.trusted
@@ -313,6 +313,10 @@ def _tell(case: Case, mine: list[Spell], every: list[Spell], sky: Sky, why: str,
                     ),
                 )
             )  # fmt: skip
+
+
+def _share(made: float) -> str:
+    return f"{100 * made:.0f} % of a clear day's energy" if made >= 0.005 else "nothing"
 
 
 def _by(why: str) -> str:

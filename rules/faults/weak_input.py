@@ -141,7 +141,8 @@ def _undecided(levels: Levels, n: int, own: float | None, weak: list[Segment]) -
         return [Unjudged(n, "weak-input", SHORT, sum(len(s.days) for s in weak))]
     least = max(MIN_FALL.value, 2.5 * levels.noise[n], 2.5 * levels.spread[n])
     parts = [s for s in levels.segments[n] if len(s.days) >= MIN_DAYS.value and abs(s.slope) <= MAX_SLOPE.value]
-    low = sum(len(s.days) for s in parts if own is None and 1 - s.middle > least)
+    # What lacks more than half stands still or in shadow all day: that is others' to say.
+    low = sum(len(s.days) for s in parts if own is None and least < 1 - s.middle <= DEEP.value)
     return [Unjudged(n, "weak-input", ITS_OWN, low)] if low else []
 
 

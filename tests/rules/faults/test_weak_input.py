@@ -232,6 +232,8 @@ def test_what_stands_out_and_cannot_be_told_is_said() -> None:
     assert (2, rule.ITS_OWN) in reasons(_weak(0.08, 0))
     assert (2, rule.SHORT) in reasons(_weak(0.2, 14 - int(rule.MIN_DAYS.value) + 1))
     assert not [n for n, reason in reasons(make_roof()) if reason in (rule.ITS_OWN, rule.SHORT)]
+    # An input that stands still does not make "some per cent less".
+    assert (2, rule.ITS_OWN) not in reasons(_weak(0.97, 0))
 
 
 def test_a_lack_of_voltage_at_full_current_tells_more_than_one_of_power() -> None:
