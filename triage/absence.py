@@ -13,6 +13,7 @@ from typing import Any, Final, Protocol
 
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged
+from triage.figures import day_text, plural
 
 #: Days without the symptom after which the engine calls a finding over, by fault
 #: (own choice, tried by replaying the samples night by night): a dead input that
@@ -142,6 +143,7 @@ def place_of(finding: Finding) -> tuple[Any, ...]:
 def joined(spells: Sequence[Finding]) -> Finding:
     """Several spells of one fault at one place as one finding: the newest, as long as the gaps are short."""
     newest, *older = sorted(spells, key=lambda f: f.last_seen, reverse=True)
+    of_newest = newest.days
     for spell in older:
         gap = date.fromisoformat(newest.first_seen) - date.fromisoformat(spell.last_seen)
         if gap.days > SPELL_GAP_DAYS:
@@ -152,7 +154,17 @@ def joined(spells: Sequence[Finding]) -> Finding:
             days=newest.days + spell.days,
             loss_wh_total=newest.loss_wh_total + spell.loss_wh_total,
         )
-    return newest
+    if newest.days == of_newest:
+        return newest
+    # The sentence tells the newest spell by its own hours and days.
+    before = f"It was there before, on {plural(newest.days - of_newest, 'day')} since {day_text(newest.first_seen)}."
+    return replace(newest, why=f"{newest.why} {before}")
+
+
+def over(result: Judged, site: SiteDescription) -> list[bool]:
+    """Of each finding of a result, whether it had ended by the result's last day."""
+    absence = Absence(site, result, result.to_day)
+    return [absence.gone(finding) for finding in result.findings]
 
 
 def carried(before: Finding, now: Finding, from_day: str) -> Finding:

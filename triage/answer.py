@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, TypeVar
 
 from collectors.site import SiteFacts
 from rules.finding import ACTIONS, Finding, NotJudged
 from triage.figures import day_text, money, plural, with_money
-from triage.wording import cautions, gather, wording
+from triage.wording import cautions, gather, unjudged_words, wording
+
+Item = TypeVar("Item")
 
 #: ``unknown``: nothing found because nothing could be seen.
 Verdict = Literal["go", "desk", "watch", "fine", "unknown"]
@@ -31,6 +34,9 @@ VERDICT_SYMBOLS: Final[dict[Verdict, str]] = {
 }
 #: A caller asks about now: data that ended longer ago than this say nothing of it (own choice).
 STALE_DAYS: Final = 2
+#: More of one fault and action than this are told together, and so many of their places by name (own choice: a phone's screen).
+FEW: Final = 4
+PLACES: Final = 12
 
 
 @dataclass(frozen=True)
@@ -46,6 +52,7 @@ class Answer:
     verdict: Verdict
     headline: str
     since: str | None
+    data_from: str
     data_to: str
     loss_wh_per_day: float
     loss_wh_total: float
@@ -104,6 +111,7 @@ def answer_of(
         verdict=verdict,
         headline=headline,
         since=min((f.first_seen for f in act or losing), default=None),
+        data_from=from_day,
         data_to=to_day,
         loss_wh_per_day=per_day,
         loss_wh_total=sum(f.loss_wh_total for f in losing),
@@ -111,12 +119,71 @@ def answer_of(
         age_note=_age_note(to_day, age) if act else "",  # else the headline says it
         reasons=tuple(reason(f) for f in live),
         ask=gather(chosen, "ask"),
-        remote=gather(chosen, "remote"),
+        remote=(*_shared_steps(chosen), *gather(chosen, "remote")),
         parts=gather((f for f in act if f.action == "visit"), "parts"),
         tools=gather((f for f in act if f.action == "visit"), "tools"),
         cautions=cautions(live),
-        unjudged=unjudged_lines(not_judged),
+        unjudged=unjudged_lines(not_judged, _span(from_day, to_day)),
     )
+
+
+def alike(items: Sequence[Item], of: Callable[[Item], Finding]) -> list[list[Item]]:
+    """Items in their order; those of one branch that began on one day stand together, and many of one fault and action.
+
+    Parameters
+    ----------
+    of : the finding of an item.
+    """
+    keys: list[object] = []
+    for item in items:
+        f = of(item)
+        shared = f.evidence.get("common_cause")
+        keys.append((f.fault, shared["name"], f.first_seen) if shared else (f.fault, f.action))
+    many = {key for key, count in Counter(keys).items() if count > FEW or len(key) == 3}  # type: ignore[arg-type]
+    groups: dict[object, list[Item]] = {}
+    for n, (key, item) in enumerate(zip(keys, items, strict=True)):
+        groups.setdefault(key if key in many else n, []).append(item)
+    return list(groups.values())
+
+
+def where_of(group: Sequence[Finding]) -> str:
+    """Where a group of :func:`alike` is: ``branch B2, 14 units``, ``24 inputs``, or the place of one."""
+    if len(group) == 1:
+        return group[0].place
+    shared = group[0].evidence.get("common_cause")
+    if shared:
+        return f"branch {shared['name']}, {len(group)} units"
+    kinds = {"input" if f.input is not None else "unit" if f.unit is not None else "place" for f in group}
+    return f"{len(group)} {kinds.pop() if len(kinds) == 1 else 'place'}s"
+
+
+def places_of(group: Sequence[Finding]) -> str:
+    """The places of a group, the first :data:`PLACES` by name."""
+    names = [f.place.removeprefix("unit ") for f in group]
+    rest = len(names) - PLACES
+    return ", ".join(names[:PLACES]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def loss_words(finding: Finding, facts: SiteFacts) -> str:
+    """What a finding costs a day; a silence whose counters have not been read yet may have cost anything."""
+    if finding.fault == "gateway-silent" and finding.evidence.get("counter_rise_wh") is None:
+        return "not known yet"
+    return with_money(finding.loss_wh_per_day, facts, "a day")
+
+
+def since_words(since: str, data_from: str) -> str:
+    """A first day; what was there on the first day of the record may be older."""
+    return f"{day_text(since)} or earlier (the record begins then)" if since == data_from else day_text(since)
+
+
+def _span(from_day: str, to_day: str) -> int:
+    return (date.fromisoformat(to_day) - date.fromisoformat(from_day)).days + 1 if to_day else 0
+
+
+def _shared_steps(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """What to look at first where all units of a branch are alike."""
+    causes = [f.evidence["common_cause"] for f in findings if f.evidence.get("common_cause")]
+    return tuple(dict.fromkeys(f"Branch {c['name']}, {len(c['units'])} units alike: {c['tell_apart']}" for c in causes))
 
 
 def reason(finding: Finding) -> str:
@@ -125,19 +192,52 @@ def reason(finding: Finding) -> str:
     return f"{words.short}, {finding.place}, since {day_text(finding.first_seen)}: {finding.why}"
 
 
-def unjudged_lines(not_judged: Sequence[NotJudged]) -> tuple[str, ...]:
-    """What could not be judged, like cases gathered: ``shading, 12 inputs: overcast (3 days)``."""
-    groups: dict[tuple[str, str], list[NotJudged]] = {}
+def unjudged_lines(not_judged: Sequence[NotJudged], span: int = 0) -> tuple[str, ...]:
+    """What could not be judged, like cases gathered, each with what would help.
+
+    ``Shade, snow, 12 inputs: overcast (20 of 30 days). Wait for clear days.``  What
+    was only too dim, or too thin, on less than half of the days goes into one line at the end.
+
+    Parameters
+    ----------
+    span : days of the record; 0 unknown.
+    """
+    kept: dict[tuple[str, str], list[NotJudged]] = {}
+    passing: list[NotJudged] = []
     for item in not_judged:
-        groups.setdefault((item.fault, item.reason), []).append(item)
-    lines = []
-    for (fault, why), items in groups.items():
-        places = dict.fromkeys(_place(item) for item in items)
-        where = ", ".join(places) if len(places) <= 3 else f"{len(places)} places"
+        if span and item.days < 0.5 * span and item.reason in unjudged_words().passing:
+            passing.append(item)
+        else:
+            kept.setdefault((item.reason, item.fault), []).append(item)
+    lines: dict[tuple[str, str, str], list[str]] = {}
+    for (why, fault), items in kept.items():
+        places = tuple(dict.fromkeys(_place(item) for item in items))
+        where = ", ".join(places) if len(places) <= 3 else f"{len(places)} {_kind(items)}"
         few, most = min(i.days for i in items), max(i.days for i in items)
-        days = plural(most, "day") if few == most else f"{few} to {plural(most, 'day')}"
-        lines.append(f"{wording(fault).short}, {where}: {why} ({days})")
-    return tuple(lines)
+        count = f"{few} to {most}" if few != most else f"{most}"
+        days = f"{count} of {span} days" if span > 1 else f"{count} day{'s' * (most > 1)}"
+        days = f"all {span} days" if few == span > 1 else days
+        lines.setdefault((where, why, days), []).append(wording(fault).short)
+    told = [f"{_listed(faults)}, {where}: {why} ({days}){_help(why)}" for (where, why, days), faults in lines.items()]
+    if passing:
+        faults = _listed(list(dict.fromkeys(wording(item.fault).short for item in passing)))
+        most = max(item.days for item in passing)
+        told.append(f"On some days only (up to {most} of {span}), for want of light or rows: {faults[0].lower()}{faults[1:]}.")
+    return tuple(told)
+
+
+def _listed(faults: Sequence[str]) -> str:
+    """``Shade, clock is off``: the first with a capital."""
+    return ", ".join(f if n == 0 else f"{f[0].lower()}{f[1:]}" for n, f in enumerate(faults))
+
+
+def _help(reason: str) -> str:
+    words = unjudged_words().helps.get(reason, "")
+    return f". {words}" if words else ""
+
+
+def _kind(items: Sequence[NotJudged]) -> str:
+    return "inputs" if all(item.input is not None for item in items) else "places"
 
 
 def _place(item: NotJudged) -> str:
@@ -161,7 +261,7 @@ def _headline(
         return "unknown", "Can't tell: there are no readings yet."
     if age > STALE_DAYS:
         return "unknown", f"Can't tell: the data end on {day_text(to_day)}, {plural(age, 'day')} ago."
-    span = (date.fromisoformat(to_day) - date.fromisoformat(from_day)).days + 1
+    span = _span(from_day, to_day)
     blind = [n for n in not_judged if n.unit is None and n.days >= span]
     if not live and blind:
         return "unknown", f"Can't tell: {blind[0].reason}."
@@ -179,12 +279,14 @@ def _age_note(to_day: str, age: int) -> str:
 
 
 def _names(findings: Sequence[Finding]) -> str:
-    """``dead input (B2/1); shade (A1/1, A1/2 and 3 more)``."""
-    groups: dict[str, list[str]] = {}
-    for finding in findings:
-        groups.setdefault(wording(finding.fault).short, []).append(finding.place)
+    """``dead input (B2/1); unit silent (branch B2, 14 units); shade (A1/1, A1/2 and 3 more)``."""
+    names: dict[str, list[str]] = {}
+    for group in alike(findings, lambda f: f):
+        places = [where_of(group)] if group[0].evidence.get("common_cause") else [f.place for f in group]
+        names.setdefault(wording(group[0].fault).short, []).extend(places)
     parts = []
-    for title, places in groups.items():
+    for title, several in names.items():
+        places = list(dict.fromkeys(several))
         shown = ", ".join(places[:3]) + (f" and {len(places) - 3} more" if len(places) > 3 else "")
         parts.append(f"{title[0].lower()}{title[1:]} ({shown})")
     return "; ".join(parts)

@@ -38,6 +38,11 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
+def chance(share: float) -> str:
+    """How likely another cause is: ``12 %``; a small chance is not none, ``under 1 %``."""
+    return "under 1 %" if share < 0.01 else percent(share)
+
+
 def plural(count: int, one: str, many: str = "") -> str:
     """``1 day``, ``3 days``."""
     return f"{count} {one if count == 1 else many or one + 's'}"

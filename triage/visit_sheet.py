@@ -7,7 +7,7 @@ from typing import Any
 from reportlab.platypus import KeepTogether, PageBreak
 from reportlab.platypus.flowables import Flowable
 
-from triage.figures import day_text, energy, percent
+from triage.figures import chance, day_text, energy, percent
 from triage.paper import blanks, boxed, build_pdf, gap, listed, roof_drawing, table, text
 from triage.roofplan import roof_plan
 from triage.visits import SiteSheet, Stop, VisitSheet
@@ -86,7 +86,7 @@ def _stop(n: int, stop: Stop) -> list[Flowable]:
     if stop.remote:
         story += [text("Still to try from the desk", "h3"), listed(stop.remote)]
     if stop.settles:
-        rows = [[title, percent(confidence), reading] for title, confidence, reading in stop.settles]
+        rows = [[title, chance(confidence), reading] for title, confidence, reading in stop.settles]
         story.append(table(["It could also be", "How likely", "What settles it"], rows, [2, 1, 5]))
     if stop.measure:
         story += [gap(3), text("Measure", "h3"), blanks([*stop.measure, "Found and done:"])]

@@ -26,7 +26,7 @@ from collectors.store import Store, day_bounds
 from rules.finding import Finding
 from rules.view import SiteView, build_view
 from triage.csvout import canonical_csv, to_csv
-from triage.figures import day_text, energy, percent, plural, zone_text
+from triage.figures import chance, day_text, energy, percent, plural, zone_text
 from triage.ledger import Ledger, LedgerEntry, LedgerEvent
 from triage.paper import build_pdf, gap, line_chart, listed, roof_drawing, table, text
 from triage.report.charts import finding_figure
@@ -253,7 +253,7 @@ def _summary(
         story += [text("Numbers", "h2"), table(["Quantity", "Value"], rows, [1, 2])]
     if f.alternatives:
         story.append(text("It could also be", "h2"))
-        rows = [[wording(a.fault).title, percent(a.confidence), a.tell_apart] for a in f.alternatives]
+        rows = [[wording(a.fault).title, chance(a.confidence), a.tell_apart] for a in f.alternatives]
         story.append(table(["Cause", "How likely", "What settles it"], rows, [2, 1, 5]))
     if view is not None:
         story += _charts(view, place_columns(f, site.inputs))

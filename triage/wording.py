@@ -58,6 +58,7 @@ class Wording(BaseModel):
     parts, tools : what to take along if someone goes.
     measure : what to measure on site and which reading settles what, in order.
     work : where hands are needed.
+    board : whether a step from the desk has somebody switch at the board, too.
     symbol : one character that marks it in charts and on the roof plan.
     """
 
@@ -72,6 +73,7 @@ class Wording(BaseModel):
     parts: tuple[str, ...] = ()
     tools: tuple[str, ...] = ()
     measure: tuple[str, ...] = ()
+    board: bool = False
 
     @property
     def short(self) -> str:
@@ -87,8 +89,24 @@ class _Cautions(BaseModel):
     always: tuple[str, ...]
 
 
+class Unjudged(BaseModel):
+    """Reasons for which a rule could not judge.
+
+    Parameters
+    ----------
+    helps : what would help, by reason.
+    passing : reasons that only mean that it was too dim, or that rows were too thin, for a while.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    helps: dict[str, str]
+    passing: tuple[str, ...]
+
+
 class _Words(BaseModel):
     cautions: _Cautions
+    unjudged: Unjudged
     faults: dict[str, Wording]
 
 
@@ -104,10 +122,16 @@ def wording(fault: str) -> Wording:
     return known or Wording(title=title, symbol="?", work="desk", means="")
 
 
+def unjudged_words() -> Unjudged:
+    """What to say of judgements that could not be made."""
+    return _words().unjudged
+
+
 def cautions(findings: Iterable[Finding]) -> tuple[str, ...]:
     """Cautions for all the work the findings could lead to, each once; empty when none could."""
     # A remote step that fails ends in a visit, so its cautions are told with it.
-    kinds = {wording(f.fault).work for f in findings if f.action in ("visit", "remote")}
+    told = [wording(f.fault) for f in findings if f.action in ("visit", "remote")]
+    kinds = {words.work for words in told} | ({"board"} if any(words.board for words in told) else set())
     words = _words().cautions
     lines = [*(words.roof if "roof" in kinds else ()), *(words.board if "board" in kinds else ())]
     return (*lines, *words.always) if lines else ()

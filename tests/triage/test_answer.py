@@ -8,7 +8,7 @@ import pytest
 
 from collectors.site import SiteFacts
 from rules.finding import Finding, NotJudged
-from triage.answer import Answer, answer_of, unjudged_lines
+from triage.answer import Answer, alike, answer_of, loss_words, places_of, since_words, unjudged_lines, where_of
 
 FACTS = SiteFacts(
     id="s", name="Mill Lane", latitude=1, longitude=2, timezone="UTC", tariff_per_kwh=0.30, currency="EUR"
@@ -103,7 +103,7 @@ def test_like_cases_not_judged_are_gathered() -> None:
     items.append(NotJudged(None, None, "snow", "no weather", 30))
     items.append(NotJudged("B", None, "unit-silent", "no log", 1))
     assert unjudged_lines(items) == (
-        "Shade, 4 places: overcast (3 to 6 days)",
+        "Shade, 4 inputs: overcast (3 to 6 days)",
         "Snow, whole site: no weather (30 days)",
         "Unit silent, unit B: no log (1 day)",
     )
@@ -113,3 +113,65 @@ def test_json_is_plain() -> None:
     shown = ask(DEAD).to_json()
     assert shown["verdict"] == "go"
     assert isinstance(shown["ask"], list)
+
+
+def test_one_reason_at_one_place_is_said_once_with_what_would_help() -> None:
+    reason = "no dc_voltage_v in good light"
+    items = [NotJudged("A", n, fault, reason, 30) for fault in ("idle-input", "substring-loss") for n in (1, 2, 3, 4)]
+    assert unjudged_lines(items, 30) == (
+        "Idle input, part of the module bypassed, 4 inputs: no dc_voltage_v in good light (all 30 days). "
+        "Export each input's DC voltage.",
+    )
+
+
+def test_a_few_dim_days_are_one_line() -> None:
+    dim, cloudy = "less than an hour of reported power in light", "no clear spells long enough to see the sun's shadows"
+    items = [NotJudged("A", n, fault, dim, n) for fault in ("dead-input", "idle-input") for n in range(1, 9)]
+    items += [NotJudged("B", n, "shading", cloudy, 12) for n in range(1, 9)]
+    assert unjudged_lines(items, 30) == (
+        "On some days only (up to 12 of 30), for want of light or rows: dead input, idle input, shade.",
+    )
+    # On most of the days it is no passing thing.
+    (line,) = unjudged_lines([NotJudged("B", 1, "shading", cloudy, 20)], 30)
+    assert line.startswith("Shade, B/1: no clear spells")
+    assert "(20 of 30 days). Wait for clear days" in line
+
+
+def _units(count: int, fault: str = "unit-standby", **shared: object) -> list[Finding]:
+    one = replace(DEAD, fault=fault, input=None, evidence=dict(shared))
+    return [replace(one, unit=f"U{n}") for n in range(count)]
+
+
+CAUSE = {"level": "branch", "name": "B2", "units": ["U0", "U1", "U2"], "tell_apart": "Voltage at the breaker."}
+
+
+def test_units_of_one_branch_are_one_place_and_the_branch_comes_first() -> None:
+    answer = ask(*_units(3, common_cause=CAUSE), DEAD)
+    assert answer.headline.startswith("Go: unit on standby in good light (branch B2, 3 units); dead input (A/1).")
+    assert answer.remote[0] == "Branch B2, 3 units alike: Voltage at the breaker."
+    assert any("breaker that trips again" in line for line in answer.cautions)
+
+
+def test_one_place_is_named_once() -> None:
+    assert ask(DEAD, replace(DEAD, first_seen="2026-06-20")).headline == "Go: dead input (A/1)."
+
+
+def test_many_of_a_kind_are_told_together() -> None:
+    many, few = _units(14), _units(3, "restart-cycling")
+    groups = alike([*many, *few], lambda f: f)
+    assert [len(g) for g in groups] == [14, 1, 1, 1]
+    assert where_of(groups[0]) == "14 units"
+    assert places_of(groups[0]).endswith("U10, U11 and 2 more")
+    assert where_of(groups[1]) == "unit U0"
+
+
+def test_a_silence_nobody_has_counted_is_not_called_free() -> None:
+    silent = replace(SILENT, loss_wh_per_day=0.0)
+    assert loss_words(replace(silent, evidence={"counter_rise_wh": None}), FACTS) == "not known yet"
+    assert loss_words(replace(silent, evidence={"counter_rise_wh": 4800.0}), FACTS) == "none"
+    assert loss_words(DEAD, FACTS) == "2.0 kWh a day (0.60 EUR)"
+
+
+def test_what_was_there_on_the_first_day_may_be_older() -> None:
+    assert since_words("2026-06-01", "2026-06-01") == "1 Jun 2026 or earlier (the record begins then)"
+    assert since_words("2026-06-03", ask(DEAD).data_from) == "3 Jun 2026"

@@ -17,6 +17,7 @@ from collectors.errors import UsageError
 from collectors.store import Store
 from rules.finding import Finding, NotJudged
 from triage.absence import QUIET_DAYS
+from triage.figures import day_text
 from triage.ledger import ENGINE, Ledger, LedgerDiff
 
 SITE = """
@@ -115,6 +116,8 @@ def test_spells_of_one_fault_and_place_are_one_finding(ledger: Ledger) -> None:
     (entry,) = ledger.all()
     assert (entry.finding.first_seen, entry.finding.last_seen) == (day(0), day(9))
     assert (entry.finding.days, entry.finding.loss_wh_total) == (8, 30.0)
+    # The sentence is the newest spell's; what was before is said beside it.
+    assert entry.finding.why == f"{finding(seen=(5, 9)).why} It was there before, on 3 days since {day_text(day(0))}."
 
 
 def test_a_spell_long_ago_is_not_this_one(ledger: Ledger) -> None:

@@ -14,9 +14,9 @@ from rich.table import Table
 from rich.text import Text
 
 from collectors.errors import UsageError
-from triage.answer import Answer
+from triage.answer import Answer, alike, loss_words, places_of, since_words, where_of
 from triage.console import err, out
-from triage.figures import day_text, days_text, energy, percent, with_money
+from triage.figures import chance, day_text, days_text, energy, percent, with_money
 from triage.ledger import LedgerEntry
 from triage.search import find_site
 from triage.wording import ACTION_WORDS, wording
@@ -91,7 +91,8 @@ def _screen(answer: Answer, review: Review) -> Group:
         lost = with_money(answer.loss_wh_total, review.site.site)
         parts.append(
             Text(
-                f"Since {day_text(answer.since)}; lost so far: {lost}. Data up to {day_text(answer.data_to)}."
+                f"Since {since_words(answer.since, answer.data_from)}; lost so far: {lost}. "
+                f"Data up to {day_text(answer.data_to)}."
             )
         )
     if answer.age_note:
@@ -108,40 +109,54 @@ def _screen(answer: Answer, review: Review) -> Group:
         parts += [
             Text(),
             Text("Why", "bold"),
-            *(part for entry in urgent for part in _reasons(entry, review)),
+            *(part for group in _alike(urgent) for part in _reasons(group, review)),
         ]
-    parts += _lines("Also known", [_short(entry) for entry in live if entry not in urgent])
+    parts += _lines("Also known", [_short(group) for group in _alike([e for e in live if e not in urgent])])
     parts += _lines("Could not be judged", answer.unjudged)
     return Group(*parts)
 
 
-def _reasons(entry: LedgerEntry, review: Review) -> list[RenderableType]:
-    """One finding that needs action: what, why, how sure, and what else it could be."""
-    finding = entry.finding
-    span = days_text(finding.first_seen, finding.last_seen)
-    loss = with_money(finding.loss_wh_per_day, review.site.site, "a day")
+def _alike(entries: list[LedgerEntry]) -> list[list[LedgerEntry]]:
+    return alike(entries, lambda entry: entry.finding)
+
+
+def _reasons(group: list[LedgerEntry], review: Review) -> list[RenderableType]:
+    """What needs action: what, why, how sure, and what else it could be; a group is told by its costliest."""
+    findings = [entry.finding for entry in group]
+    finding, facts = findings[0], review.site.site
+    span = days_text(min(f.first_seen for f in findings), max(f.last_seen for f in findings))
+    loss = loss_words(finding, facts)
+    if len(group) > 1:
+        loss = with_money(sum(f.loss_wh_per_day for f in findings), facts, "a day together")
     lines = [
         Text(finding.why),
+        *([Text(f"Each of them: {places_of(findings)}.")] if len(group) > 1 else []),
         Text(f"{span}; loss {loss}; sure {percent(finding.confidence)}", "dim"),
         *(
-            Text(f"or {wording(a.fault).short} ({percent(a.confidence)}): {a.tell_apart}", "dim")
+            Text(f"or {wording(a.fault).short} ({chance(a.confidence)}): {a.tell_apart}", "dim")
             for a in finding.alternatives
         ),
     ]
-    return [Text(_head(entry), "bold"), *(Padding(line, (0, 0, 0, 2)) for line in lines)]
+    return [Text(_head(group), "bold"), *(Padding(line, (0, 0, 0, 2)) for line in lines)]
 
 
-def _head(entry: LedgerEntry) -> str:
-    finding = entry.finding
-    status = "" if entry.status == "open" else f", {entry.status}"
+def _head(group: list[LedgerEntry]) -> str:
+    entry, finding = group[0], group[0].finding
+    states = {e.status for e in group}
+    status = "" if states == {"open"} else f", {', '.join(sorted(states))}"
     action = ACTION_WORDS[finding.action].lower()
-    return f"#{entry.id} {wording(finding.fault).short}, {finding.place}: {action}{status}"
+    where = where_of([e.finding for e in group])
+    number = f"#{entry.id}" + (f" and {len(group) - 1} more" if len(group) > 1 else "")
+    return f"{number} {wording(finding.fault).short}, {where}: {action}{status}"
 
 
-def _short(entry: LedgerEntry) -> str:
-    finding = entry.finding
-    loss = f", {energy(finding.loss_wh_per_day)} a day" if finding.loss_wh_per_day else ""
-    return f"{_head(entry)}, since {day_text(finding.first_seen)}{loss}"
+def _short(group: list[LedgerEntry]) -> str:
+    findings = [entry.finding for entry in group]
+    total = sum(f.loss_wh_per_day for f in findings)
+    together = " together" if len(group) > 1 else ""
+    loss = f", {energy(total)} a day{together}" if total else ""
+    names = f" ({places_of(findings)})" if len(group) > 1 else ""
+    return f"{_head(group)}{names}, since {day_text(min(f.first_seen for f in findings))}{loss}"
 
 
 def _lines(title: str, lines: tuple[str, ...] | list[str], numbered: bool = False) -> list[RenderableType]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -15,6 +14,8 @@ from rich.table import Table
 from collectors.csv_layout import load_layout
 from collectors.errors import UsageError
 from collectors.site import load_site
+from triage.absence import over
+from triage.answer import alike, places_of, where_of
 from triage.console import err, out
 from triage.figures import plural
 from triage.importing import read_files
@@ -144,13 +145,8 @@ def _check_all(
     raise typer.Exit(report.exit_code)
 
 
-def _by_common_cause(findings: Sequence[Finding]) -> list[list[Finding]]:
-    """Findings in their order; those of one branch that began on one day stand together."""
-    groups: dict[object, list[Finding]] = {}
-    for n, f in enumerate(findings):
-        shared = f.evidence.get("common_cause")
-        groups.setdefault((f.fault, shared["name"], f.first_seen) if shared else n, []).append(f)
-    return list(groups.values())
+def _itself(finding: Finding) -> Finding:
+    return finding
 
 
 def _show(result: CheckResult) -> None:
@@ -166,12 +162,23 @@ def _show(result: CheckResult) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
     for name in ("fault", "where", "since", "days", "sure", "loss/day", "do", "why"):
         table.add_column(name, justify="right" if name in ("days", "sure", "loss/day") else "left")
-    for group in _by_common_cause(result.findings):
+    ended = over(result, result.case.site) if result.case is not None else [False] * len(result.findings)
+    past = {id(f) for f, gone in zip(result.findings, ended, strict=True) if gone}
+    now, then = ([f for f in result.findings if (id(f) in past) is wanted] for wanted in (False, True))
+    for group in [*alike(now, _itself), *alike(then, _itself)]:
         f, loss = group[0], sum(g.loss_wh_per_day for g in group)
-        where = f"branch {f.evidence['common_cause']['name']}, {len(group)} units" if len(group) > 1 else f.place
+        more = f" The like of it: {places_of(group)}." if len(group) > 1 and not f.evidence.get("common_cause") else ""
+        since, last = min(g.first_seen for g in group), max(g.last_seen for g in group)
         table.add_row(
-            f.fault, where, f.first_seen, str(f.days), f"{100 * f.confidence:.0f} %", f"{loss:.0f} Wh", f.action, f.why,
-        )  # fmt: skip
+            f.fault,
+            where_of(group),
+            f"{since} to {last}" if id(f) in past else since,
+            str(f.days),
+            f"{100 * f.confidence:.0f} %",
+            f"{loss:.0f} Wh",
+            "over" if id(f) in past else f.action,
+            f"{f.why}{more}",
+        )
     if result.findings:
         out.print(table)
     reasons = {(n.fault, n.reason) for n in result.not_judged}

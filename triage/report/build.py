@@ -22,10 +22,11 @@ import rules.faults
 from collectors.errors import CalloutError
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged, Threshold
-from triage.answer import answer_of
+from triage.answer import answer_of, loss_words
 from triage.compat_page import compat_fragment
 from triage.compat_profiles import choose_profile
-from triage.figures import clock, day_text, days_text, percent, plural, with_money, zone_text
+from triage.evidence_words import evidence_rows
+from triage.figures import chance, clock, day_text, days_text, percent, plural, with_money, zone_text
 from triage.ledger import LedgerEntry
 from triage.report.charts import Figure, completeness_figure, figure_table, finding_figure, site_figure
 from triage.report.picking import iso_day, view_days
@@ -210,46 +211,6 @@ def _row(view: SiteView | None, entry: LedgerEntry, store: dict[str, Figure]) ->
     )
 
 
-def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
-    """The evidence as name and value, units out of the key's ending."""
-    kept = {k: v for k, v in finding.evidence.items() if k not in _TOLD_ELSEWHERE}
-    shared = kept.pop("common_cause", None)
-    rows = [(_key_text(key), _value_text(value)) for key, value in kept.items()]
-    if shared:
-        rows.append(("common cause", f"{shared['level']} {shared['name']}, {plural(len(shared['units']), 'unit')}"))
-        rows.append(("what would settle it", shared["tell_apart"]))
-    return rows
-
-
-#: The chart tells days and sun positions better, the facts above it the reason of the action.
-_TOLD_ELSEWHERE: Final = ("dates", "bins", "action_reason")
-_UNITS: Final = {
-    "_wh": "Wh", "_w": "W", "_v": "V", "_a": "A", "_hz": "Hz", "_c": "°C", "_deg": "°", "_h": "h", "_s": "s",
-    "_pct": "%", "_days": "days", "_w_m2": "W/m²",
-}  # fmt: skip
-
-
-def _key_text(key: str) -> str:
-    for ending in sorted(_UNITS, key=len, reverse=True):
-        if key.endswith(ending) and len(key) > len(ending):
-            return f"{key[: -len(ending)].replace('_', ' ')} ({_UNITS[ending]})"
-    return key.replace("_", " ")
-
-
-def _value_text(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    if isinstance(value, Mapping):
-        return ", ".join(f"{k} {_value_text(v)}" for k, v in value.items())
-    if isinstance(value, (list, tuple)) and len(value) > 12:
-        return f"{len(value)} values"
-    if isinstance(value, (list, tuple)):
-        return ", ".join(_value_text(v) for v in value)
-    return "unknown" if value is None else str(value)
-
-
 def _part(name: str, label: str, fig: Figure, store: dict[str, Figure]) -> ChartPart:
     store[name] = fig
     header, body = figure_table(fig)
@@ -331,6 +292,8 @@ def _environment(site: SiteDescription) -> Environment:
     )
     env.filters["day"] = day_text
     env.filters["percent"] = percent
+    env.filters["chance"] = chance
+    env.filters["loss"] = lambda finding: loss_words(finding, site.site)
     env.filters["words"] = wording
     env.filters["money"] = lambda wh, per="": with_money(wh, site.site, per)
     return env

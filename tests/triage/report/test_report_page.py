@@ -116,7 +116,7 @@ def test_everything_the_user_asked_for_is_said(outline: _Outline) -> None:
     for needed in (
         "Isolate AC first", "Never unplug a DC or AC connector under load", "live in daylight",
         "Work at height", "Local codes", "licensed persons",  # cautions, common practice
-        "What could not be judged", "Dirt, whole site: under 14 days (8 days)",
+        "What could not be judged", "Dirt, whole site: under 14 days (all 8 days)",
         "power below zero <x>: 3", "Times in Europe/Paris.", "the inputs themselves against a clear sky, no sensor",
         "5 min", "207 V, 253 V", "What else it could be", "A meter at the connector tells.",
         "What to measure there", "Over and done", "snoozed until 1 Jul 2026", "0.25 EUR per kWh",

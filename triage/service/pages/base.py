@@ -27,7 +27,7 @@ from starlette.routing import Route
 
 import triage.report
 from collectors.errors import InputError
-from triage.figures import clock, day_text, energy, percent, plural
+from triage.figures import chance, clock, day_text, energy, percent, plural
 from triage.service.accounts import Person
 from triage.service.context import Context
 from triage.service.dusk import iso_time
@@ -75,6 +75,7 @@ def _env() -> jinja2.Environment:
         day=day_words,
         energy=energy,
         percent=percent,
+        chance=chance,
         plural=plural,
         nav=NAV,
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from urllib.parse import quote
@@ -12,9 +11,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from collectors.errors import CalloutError
+from collectors.site import SiteFacts
 from collectors.store import Store
 from rules.finding import Finding
-from triage.answer import Answer, answer_of
+from triage.answer import Answer, alike, answer_of, loss_words, places_of, since_words, where_of
+from triage.evidence_words import evidence_rows
 from triage.figures import with_money
 from triage.lastcheck import last_check
 from triage.ledger import Ledger, LedgerEntry
@@ -80,8 +81,8 @@ def show_site(page: Page) -> Response:
             units=len(store.site.units),
             summary=summary,
             answer=site_answer(store, entries, now),
-            live=[_shown(e, ledger) for e in live],
-            past=[_shown(e, ledger) for e in entries if not e.live][:30],
+            live=[_shown(e, ledger, store.site.site) for e in live],
+            past=[_shown(e, ledger, store.site.site) for e in entries if not e.live][:30],
             past_count=len(entries) - len(live),
             planes=roof_plan(store.site, [e.finding for e in live]),
             imports=_imports(store),
@@ -118,12 +119,20 @@ def show_site_call(page: Page) -> Response:
             site=store.site.site,
             site_path=quote(store.site.site.id),
             answer=site_answer(store, entries, now),
-            urgent=[e for e in live if e.finding.action in ("visit", "remote")],
-            others=[e for e in live if e.finding.action not in ("visit", "remote")],
+            urgent=_alike([e for e in live if e.finding.action in ("visit", "remote")]),
+            others=_alike([e for e in live if e.finding.action not in ("visit", "remote")]),
+            where_of=where_of,
+            places_of=places_of,
+            loss_words=loss_words,
+            since_words=since_words,
             action_words=ACTION_WORDS,
             with_money=with_money,
             wording=wording,
         )
+
+
+def _alike(entries: list[LedgerEntry]) -> list[list[LedgerEntry]]:
+    return alike(entries, lambda entry: entry.finding)
 
 
 def _acting(act: str):  # type: ignore[no-untyped-def]
@@ -146,7 +155,7 @@ def _acting(act: str):  # type: ignore[no-untyped-def]
     return work
 
 
-def _shown(entry: LedgerEntry, ledger: Ledger) -> dict[str, object]:
+def _shown(entry: LedgerEntry, ledger: Ledger, facts: SiteFacts) -> dict[str, object]:
     f = entry.finding
     return {
         "entry": entry,
@@ -154,15 +163,10 @@ def _shown(entry: LedgerEntry, ledger: Ledger) -> dict[str, object]:
         "words": wording(f.fault),
         "action": ACTION_WORDS[f.action],
         "alternatives": [(wording(a.fault).title, a.confidence, a.tell_apart) for a in f.alternatives],
-        "evidence": {k: _plain(v) for k, v in f.evidence.items()},
+        "evidence": evidence_rows(f),
+        "unknown": loss_words(f, facts) == "not known yet",
         "history": ledger.history(entry.id),
     }
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    return value if isinstance(value, str) else json.dumps(value)[:300]
 
 
 def _imports(store: Store) -> list[tuple[object, ...]]:
