@@ -1,0 +1,37 @@
+"""`callout check` on loose files: the table as it is read on a phone."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from triage.cli import app
+from tests.rules.make import Roof, make_roof, site_text
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("COLUMNS", "200")
+    return tmp_path
+
+
+def _table(home: Path, roof: Roof, text: str) -> str:
+    frame = roof.frame()
+    frame.insert(0, "timestamp", pd.to_datetime(frame.pop("ts"), unit="s", utc=True).dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
+    frame.to_csv(home / "telemetry.csv", index=False)
+    (home / "site.toml").write_text(text)
+    words = ["check", "--site-file", str(home / "site.toml"), "--telemetry", str(home / "telemetry.csv")]
+    return re.sub(r"\s+", " ", CliRunner().invoke(app, words).stdout)
+
+
+def test_what_has_ended_is_over_and_stands_last(home: Path) -> None:
+    roof = make_roof(days=14)
+    roof.dead(1, roof.when(2, 4)).dead(7, roof.when(10))
+    table = _table(home, roof, site_text())
+    assert table.index("U4/2 2024-05-30") < table.index("U1/2 2024-05-22 to 2024-05-24")
+    assert re.search(r"2024-05-22 to 2024-05-24 3 99 % \d+ Wh over", table)
+    assert re.search(r"U4/2 2024-05-30 4 99 % \d+ Wh visit", table)
