@@ -34,6 +34,13 @@ _FIRST: Final[dict[str, Action]] = {
     "clock-shift": "remote",
     "clipping": "none",
 }
+#: The reason of an action where nothing else decides.
+USUAL_REASONS: Final[dict[Action, str]] = {
+    "visit": "someone must look at the roof",
+    "remote": "a remote step or a call comes first",
+    "watch": "no one needs to go yet",
+    "none": "nothing to do",
+}
 #: A heat or arc concern beats the sum of money.
 _SAFETY: Final = ("substring-loss",)
 #: A unit that gets too hot protects itself: what it loses says whether anyone goes to clear its air.
@@ -64,12 +71,7 @@ def choose(
     if evidence.get("over"):
         return "none", "low", "it is over"
     action = _FIRST[fault]
-    reason = {
-        "visit": "someone must look at the roof",
-        "remote": "a remote step or a call comes first",
-        "watch": "no one needs to go yet",
-        "none": "nothing to do",
-    }[action]
+    reason = USUAL_REASONS[action]
     cost = VISIT_COST.value if visit_cost is None else visit_cost
     yearly = None if tariff is None else loss_wh_per_day / 1000.0 * HORIZON_DAYS.value * tariff
     safety = fault in _SAFETY or evidence.get("grows_with") == "power"

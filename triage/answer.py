@@ -128,18 +128,19 @@ def answer_of(
 
 
 def alike(items: Sequence[Item], of: Callable[[Item], Finding]) -> list[list[Item]]:
-    """Items in their order; those of one branch that began on one day stand together, and many of one fault and action.
+    """Items in their order; those of one branch that began on one day stand together, a swapped pair, and many of a kind.
 
     Parameters
     ----------
     of : the finding of an item.
     """
-    keys: list[object] = []
+    keys: list[tuple[str, str, str]] = []
     for item in items:
         f = of(item)
-        shared = f.evidence.get("common_cause")
-        keys.append((f.fault, shared["name"], f.first_seen) if shared else (f.fault, f.action))
-    many = {key for key, count in Counter(keys).items() if count > FEW or len(key) == 3}  # type: ignore[arg-type]
+        shared, mate = f.evidence.get("common_cause"), f.evidence.get("partner")
+        cause = shared["name"] if shared else " and ".join(sorted((f.place, mate))) if mate else ""
+        keys.append((f.fault, cause, f.first_seen if shared else f.action))
+    many = {key for key, count in Counter(keys).items() if count > FEW or key[1]}
     groups: dict[object, list[Item]] = {}
     for n, (key, item) in enumerate(zip(keys, items, strict=True)):
         groups.setdefault(key if key in many else n, []).append(item)
@@ -153,6 +154,8 @@ def where_of(group: Sequence[Finding]) -> str:
     shared = group[0].evidence.get("common_cause")
     if shared:
         return f"branch {shared['name']}, {len(group)} units"
+    if group[0].evidence.get("partner"):
+        return f"{group[0].place} and {group[0].evidence['partner']}"
     kinds = {"input" if f.input is not None else "unit" if f.unit is not None else "place" for f in group}
     return f"{len(group)} {kinds.pop() if len(kinds) == 1 else 'place'}s"
 

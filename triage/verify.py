@@ -28,7 +28,7 @@ from scipy import stats
 
 from rules.finding import Finding, Threshold
 
-Verdict = Literal["fixed", "partly", "not", "open"]
+Verdict = Literal["fixed", "partly", "not", "open", "untold"]
 Measure = Literal["siblings", "working hours", "reporting"]
 
 VERDICT_WORDS: Final[dict[Verdict, str]] = {
@@ -36,6 +36,7 @@ VERDICT_WORDS: Final[dict[Verdict, str]] = {
     "partly": "Better, but not whole",
     "not": "Not fixed",
     "open": "Too early to say",
+    "untold": "These numbers can't say",
 }
 
 #: Fewer days than this on either side say nothing yet.
@@ -154,7 +155,9 @@ def _verdict(
         gap = whole - mean_before
         if gap > NOISE.value:
             recovered, r_low, r_high = (mean_after - mean_before) / gap, gain_low / gap, gain_high / gap
-        verdict = _judge(measure, whole, mean_after, low, high, gain_low)
+        # Where nothing was missing before, as with a record that was put right, nothing that is whole after shows a repair.
+        sound = gap <= NOISE.value and after.mean() >= whole - TOLERANCE.value
+        verdict = "untold" if sound else _judge(measure, whole, mean_after, low, high, gain_low)
     return Verification(
         fault=finding.fault,
         place=finding.place,
@@ -236,7 +239,11 @@ def _why(
         return f"At least {MIN_DAYS.value:g} days with enough light are needed on each side {days}."
     span = f"95 % interval {_pct(low)} to {_pct(high)}"
     text = f"{_pct(before)} {what} before, {_pct(after)} after ({span}) {days}."
-    return f"{text} More days will decide." if verdict == "open" else text
+    ends = {
+        "open": " More days will decide.",
+        "untold": " Nothing was missing by this measure before: whether the next nights find it again tells.",
+    }
+    return f"{text}{ends.get(verdict, '')}"
 
 
 def _pct(share: float) -> str:

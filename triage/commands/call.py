@@ -14,6 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from collectors.errors import UsageError
+from rules.action import USUAL_REASONS
+from rules.finding import Finding
 from triage.answer import Answer, alike, loss_words, places_of, since_words, where_of
 from triage.console import err, out
 from triage.figures import chance, day_text, days_text, energy, percent, with_money
@@ -130,14 +132,20 @@ def _reasons(group: list[LedgerEntry], review: Review) -> list[RenderableType]:
         loss = with_money(sum(f.loss_wh_per_day for f in findings), facts, "a day together")
     lines = [
         Text(finding.why),
-        *([Text(f"Each of them: {places_of(findings)}.")] if len(group) > 1 else []),
-        Text(f"{span}; loss {loss}; sure {percent(finding.confidence)}", "dim"),
+        *([Text(f"Each of them: {places_of(findings)}.")] if len(group) > 2 else []),
+        Text(f"{span}; loss {loss}; sure {percent(finding.confidence)}{_because(finding)}", "dim"),
         *(
             Text(f"or {wording(a.fault).short} ({chance(a.confidence)}): {a.tell_apart}", "dim")
             for a in finding.alternatives
         ),
     ]
     return [Text(_head(group), "bold"), *(Padding(line, (0, 0, 0, 2)) for line in lines)]
+
+
+def _because(finding: Finding) -> str:
+    """Why go, or not go, where it is more than what the fault always asks for."""
+    reason = str(finding.evidence.get("action_reason", ""))
+    return "" if reason in ("", *USUAL_REASONS.values()) else f"; {reason}"
 
 
 def _head(group: list[LedgerEntry]) -> str:

@@ -167,7 +167,7 @@ def _show(result: CheckResult) -> None:
     now, then = ([f for f in result.findings if (id(f) in past) is wanted] for wanted in (False, True))
     for group in [*alike(now, _itself), *alike(then, _itself)]:
         f, loss = group[0], sum(g.loss_wh_per_day for g in group)
-        more = f" The like of it: {places_of(group)}." if len(group) > 1 and not f.evidence.get("common_cause") else ""
+        more = f" The like of it: {places_of(group)}." if len(group) > 2 and not f.evidence.get("common_cause") else ""
         since, last = min(g.first_seen for g in group), max(g.last_seen for g in group)
         table.add_row(
             f.fault,

@@ -16,7 +16,7 @@ from rich.text import Text
 from collectors.errors import UsageError
 from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import example, out
-from triage.figures import percent
+from triage.figures import chance, percent
 from triage.service.context import local_name
 from triage.service.dusk import iso_time
 from triage.visits import Visit, VisitSheet, close_visit, get_visit, plan_visit, visit_sheet, visits
@@ -179,7 +179,9 @@ def _print_results(results: list[tuple[str, int, Verification]]) -> None:
         out.print(f"[bold]{v.word}[/bold]: {site}, finding {number}, ", end="", highlight=False)
         out.print(f"{wording(v.fault).title}, {v.place}", markup=False, highlight=False)
         out.print(Padding(Text(v.why), (0, 0, 0, 4)))
-        if v.recovered is not None and v.recovered_low is not None and v.recovered_high is not None:
+        if v.recovered is not None and v.recovered < 0:
+            out.print(Padding(Text("The gap did not close."), (0, 0, 0, 4)))
+        elif v.recovered is not None and v.recovered_low is not None and v.recovered_high is not None:
             span = f"{percent(v.recovered_low)} to {percent(v.recovered_high)}"
             out.print(Padding(Text(f"Gap closed: {percent(v.recovered)} ({span})."), (0, 0, 0, 4)))
 
@@ -202,7 +204,7 @@ def _print_sheet(made: VisitSheet) -> None:
             for line in stop.measure:
                 show(f"     - measure: {line}")
             for title, confidence, reading in stop.settles:
-                show(f"     - or {title} ({percent(confidence)}): {reading}")
+                show(f"     - or {title} ({chance(confidence)}): {reading}")
 
 
 def _parse(word: str) -> tuple[str, int | None]:

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from triage.cli import app
 from tests.rules.make import Roof, make_roof, site_text
+from triage.cli import app
 
 
 @pytest.fixture

@@ -294,6 +294,9 @@ def test_verdicts() -> None:
     assert verdict(days(0.90, spread=0.2), days(0.93, count=3, spread=0.2)) == "open"
     assert verdict(days(0.30), days(0.99), "reporting") == "fixed"
     assert verdict(days(0.30), days(0.80), "reporting") == "partly"
+    # Swapped records cost nothing: what was whole before and after shows no repair.
+    assert verdict(days(1.0), days(1.0)) == "untold"
+    assert verdict(days(1.0), days(0.70)) == "not"
 
 
 def test_identical_days_do_not_pretend_certainty() -> None:
