@@ -26,7 +26,7 @@ SETTLES: Final[dict[str, str]] = {
     "idle-input": "Module voltage at the input on a bright day: full voltage with nothing drawn.",
     "weak-input": "The ratio to its siblings over clear days: weakness is the same at every hour and does not heal.",
     "substring-loss": "Module voltage in full sun against its siblings: a third or two thirds are missing.",
-    "unit-silent": "The lifetime counter after the gap: a rise means that it produced.",
+    "unit-silent": "Whether the gateway reaches its other units, and what the counter or the utility meter counted meanwhile.",
     "gateway-silent": "Whether the gateway answers indoors, and the lifetime counters after the gap.",
     "patchy-comms": "Signal strength, and whether rows come back in pieces.",
     "unit-standby": "Whether other units produce meanwhile; then the unit's own state and the AC volts at its connector.",

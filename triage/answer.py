@@ -56,6 +56,7 @@ class Answer:
     data_to: str
     loss_wh_per_day: float
     loss_wh_total: float
+    loss_unknown: bool
     worth: str
     age_note: str
     reasons: tuple[str, ...]
@@ -115,6 +116,7 @@ def answer_of(
         data_to=to_day,
         loss_wh_per_day=per_day,
         loss_wh_total=sum(f.loss_wh_total for f in losing),
+        loss_unknown=any(_uncounted(f) for f in losing),
         worth=_worth(facts, per_day),
         age_note=_age_note(to_day, age) if act else "",  # else the headline says it
         reasons=tuple(reason(f) for f in live),
@@ -169,9 +171,18 @@ def places_of(group: Sequence[Finding]) -> str:
 
 def loss_words(finding: Finding, facts: SiteFacts) -> str:
     """What a finding costs a day; a silence whose counters have not been read yet may have cost anything."""
-    if finding.fault == "gateway-silent" and finding.evidence.get("counter_rise_wh") is None:
-        return "not known yet"
-    return with_money(finding.loss_wh_per_day, facts, "a day")
+    return "not known yet" if _uncounted(finding) else with_money(finding.loss_wh_per_day, facts, "a day")
+
+
+def lost_words(answer: Answer, facts: SiteFacts) -> str:
+    """What has been lost so far, and whether more may have been."""
+    if not answer.loss_unknown:
+        return with_money(answer.loss_wh_total, facts)
+    return f"{with_money(answer.loss_wh_total, facts)} and what is not known yet" if answer.loss_wh_total else "not known yet"
+
+
+def _uncounted(finding: Finding) -> bool:
+    return finding.fault == "gateway-silent" and finding.evidence.get("counter_rise_wh") is None
 
 
 def since_words(since: str, data_from: str) -> str:

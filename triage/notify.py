@@ -99,7 +99,7 @@ def instant_message(summary: SiteSummary, changes: Sequence[tuple[int, str]], da
     if not hot:
         return None
     name = summary.name or summary.site_id
-    body = "\n".join(f"- {wording(f.fault).title} at {f.place}: {f.why}" for f in hot[:_MOST_LINES])
+    body = "\n".join(f"- {wording(f.fault).short} at {f.place}: {f.why}" for f in hot[:_MOST_LINES])
     return Message(
         f"instant {summary.site_id} {iso_day(day)} {' '.join(sorted(f.id for f in hot))}",
         "instant",

@@ -8,7 +8,7 @@ import pytest
 
 from collectors.site import SiteFacts
 from rules.finding import Finding, NotJudged
-from triage.answer import Answer, alike, answer_of, loss_words, places_of, since_words, unjudged_lines, where_of
+from triage.answer import Answer, alike, answer_of, loss_words, lost_words, places_of, since_words, unjudged_lines, where_of
 
 FACTS = SiteFacts(
     id="s", name="Mill Lane", latitude=1, longitude=2, timezone="UTC", tariff_per_kwh=0.30, currency="EUR"
@@ -170,6 +170,9 @@ def test_a_silence_nobody_has_counted_is_not_called_free() -> None:
     assert loss_words(replace(silent, evidence={"counter_rise_wh": None}), FACTS) == "not known yet"
     assert loss_words(replace(silent, evidence={"counter_rise_wh": 4800.0}), FACTS) == "none"
     assert loss_words(DEAD, FACTS) == "2.0 kWh a day (0.60 EUR)"
+    lost = replace(silent, loss_wh_total=0.0)
+    assert lost_words(ask(lost), FACTS) == "not known yet"
+    assert lost_words(ask(lost, DEAD), FACTS) == "56.0 kWh (16.80 EUR) and what is not known yet"
 
 
 def test_what_was_there_on_the_first_day_may_be_older() -> None:

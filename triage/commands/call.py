@@ -16,7 +16,7 @@ from rich.text import Text
 from collectors.errors import UsageError
 from rules.action import USUAL_REASONS
 from rules.finding import Finding
-from triage.answer import Answer, alike, loss_words, places_of, since_words, where_of
+from triage.answer import Answer, alike, loss_words, lost_words, places_of, since_words, where_of
 from triage.console import err, out
 from triage.figures import chance, day_text, days_text, energy, percent, with_money
 from triage.ledger import LedgerEntry
@@ -90,7 +90,7 @@ def _screen(answer: Answer, review: Review) -> Group:
     if answer.worth:
         parts.append(Text(answer.worth))
     if answer.since:
-        lost = with_money(answer.loss_wh_total, review.site.site)
+        lost = lost_words(answer, review.site.site)
         parts.append(
             Text(
                 f"Since {since_words(answer.since, answer.data_from)}; lost so far: {lost}. "

@@ -22,7 +22,7 @@ import rules.faults
 from collectors.errors import CalloutError
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged, Threshold
-from triage.answer import answer_of, loss_words
+from triage.answer import answer_of, loss_words, lost_words, since_words
 from triage.compat_page import compat_fragment
 from triage.compat_profiles import choose_profile
 from triage.evidence_words import evidence_rows
@@ -293,6 +293,8 @@ def _environment(site: SiteDescription) -> Environment:
     env.filters["day"] = day_text
     env.filters["percent"] = percent
     env.filters["chance"] = chance
+    env.filters["since"] = lambda answer: since_words(answer.since, answer.data_from)
+    env.filters["lost"] = lambda answer: lost_words(answer, site.site)
     env.filters["loss"] = lambda finding: loss_words(finding, site.site)
     env.filters["words"] = wording
     env.filters["money"] = lambda wh, per="": with_money(wh, site.site, per)

@@ -222,7 +222,7 @@ def _answer(s: SiteSummary, first: FindingBrief | None, urgency: Urgency, now: f
     if urgency == "quiet" or first is None:
         blind = f" {plural(s.not_judged, 'question')} could not be judged." if s.not_judged else ""
         return f"Nothing found up to {day_text(s.to_day or s.night)}.{blind}"
-    title = wording(first.fault).title
+    title = wording(first.fault).short
     # The sentence usually names the place itself.
     told = first.place.casefold() in first.why.casefold()
     return f"{title}: {first.why}" if told else f"{title} at {first.place}: {first.why}"

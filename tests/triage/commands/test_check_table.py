@@ -10,12 +10,13 @@ import pytest
 from typer.testing import CliRunner
 
 from tests.rules.make import Roof, make_roof, site_text
+from triage import console
 from triage.cli import app
 
 
 @pytest.fixture
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.setattr(console.out, "_width", 200)
     return tmp_path
 
 

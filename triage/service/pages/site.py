@@ -14,7 +14,7 @@ from collectors.errors import CalloutError
 from collectors.site import SiteFacts
 from collectors.store import Store
 from rules.finding import Finding
-from triage.answer import Answer, alike, answer_of, loss_words, places_of, since_words, where_of
+from triage.answer import Answer, alike, answer_of, loss_words, lost_words, places_of, since_words, where_of
 from triage.evidence_words import evidence_rows
 from triage.figures import with_money
 from triage.lastcheck import last_check
@@ -124,6 +124,7 @@ def show_site_call(page: Page) -> Response:
             where_of=where_of,
             places_of=places_of,
             loss_words=loss_words,
+            lost_words=lost_words,
             since_words=since_words,
             action_words=ACTION_WORDS,
             with_money=with_money,
