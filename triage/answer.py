@@ -129,12 +129,13 @@ def answer_of(
     )
 
 
-def alike(items: Sequence[Item], of: Callable[[Item], Finding]) -> list[list[Item]]:
+def alike(items: Sequence[Item], of: Callable[[Item], Finding], few: int = FEW) -> list[list[Item]]:
     """Items in their order; those of one branch that began on one day stand together, a swapped pair, and many of a kind.
 
     Parameters
     ----------
     of : the finding of an item.
+    few : so many of one fault and action still stand for themselves.
     """
     keys: list[tuple[str, str, str]] = []
     for item in items:
@@ -142,7 +143,7 @@ def alike(items: Sequence[Item], of: Callable[[Item], Finding]) -> list[list[Ite
         shared, mate = f.evidence.get("common_cause"), f.evidence.get("partner")
         cause = shared["name"] if shared else " and ".join(sorted((f.place, mate))) if mate else ""
         keys.append((f.fault, cause, f.first_seen if shared else f.action))
-    many = {key for key, count in Counter(keys).items() if count > FEW or key[1]}
+    many = {key for key, count in Counter(keys).items() if count > few or key[1]}
     groups: dict[object, list[Item]] = {}
     for n, (key, item) in enumerate(zip(keys, items, strict=True)):
         groups.setdefault(key if key in many else n, []).append(item)

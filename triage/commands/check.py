@@ -40,6 +40,10 @@ or no reading to judge.
 """
 
 
+#: More rows of one fault and action than this become one row (own choice: a screen).
+_FEW = 8
+
+
 def register(app: typer.Typer) -> None:
     app.command("check", epilog=_EXAMPLES)(check)
 
@@ -165,19 +169,19 @@ def _show(result: CheckResult) -> None:
     ended = over(result, result.case.site) if result.case is not None else [False] * len(result.findings)
     past = {id(f) for f, gone in zip(result.findings, ended, strict=True) if gone}
     now, then = ([f for f in result.findings if (id(f) in past) is wanted] for wanted in (False, True))
-    for group in [*alike(now, _itself), *alike(then, _itself)]:
+    for group in [*alike(now, _itself, _FEW), *alike(then, _itself, _FEW)]:
         f, loss = group[0], sum(g.loss_wh_per_day for g in group)
         more = f" The like of it: {places_of(group)}." if len(group) > 2 and not f.evidence.get("common_cause") else ""
         since, last = min(g.first_seen for g in group), max(g.last_seen for g in group)
         table.add_row(
             f.fault,
             where_of(group),
-            f"{since} to {last}" if id(f) in past else since,
+            since,
             str(f.days),
             f"{100 * f.confidence:.0f} %",
             f"{loss:.0f} Wh",
             "over" if id(f) in past else f.action,
-            f"{f.why}{more}",
+            f"{f.why}{more}" + (f" Last seen {last}." if id(f) in past else ""),
         )
     if result.findings:
         out.print(table)

@@ -33,6 +33,17 @@ def test_what_has_ended_is_over_and_stands_last(home: Path) -> None:
     roof = make_roof(days=14)
     roof.dead(1, roof.when(2, 4)).dead(7, roof.when(10))
     table = _table(home, roof, site_text())
-    assert table.index("U4/2 2024-05-30") < table.index("U1/2 2024-05-22 to 2024-05-24")
-    assert re.search(r"2024-05-22 to 2024-05-24 3 99 % \d+ Wh over", table)
+    assert table.index("U4/2 2024-05-30") < table.index("U1/2 2024-05-22")
+    assert re.search(r"U1/2 2024-05-22 3 99 % \d+ Wh over", table)
+    assert table.count("Last seen 2024-05-24.") == table.count("Last seen") == 1
     assert re.search(r"U4/2 2024-05-30 4 99 % \d+ Wh visit", table)
+
+
+def test_a_score_of_one_kind_is_one_row(home: Path) -> None:
+    roof = make_roof(days=8, units=[["south"] * 2] * 15)
+    for n in range(0, 20, 2):
+        roof.dead(n, roof.when(3))
+    table = _table(home, roof, site_text(units=[["south"] * 2] * 15))
+    assert "10 inputs 2024-05-23" in table
+    assert table.count("while its siblings produced") == 1
+    assert "The like of it: U1/1, U10/1, U2/1" in table
