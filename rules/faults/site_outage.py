@@ -88,7 +88,8 @@ def judge(case: Case) -> RuleResult:
             inputs=tuple(range(len(case.inputs))),
             days=days,
             loss_wh=loss * days,
-            strength=certainty(float(stood_h[days].sum()), int(days.sum())) * (1.0 if (table["ac_dead_h"][days] > 0.0).any() else 0.9),
+            strength=certainty(float(stood_h[days].sum()), int(days.sum()))
+            * (1.0 if (table["ac_dead_h"][days] > 0.0).any() else 0.9),
             why=why,
             evidence=evidence,
             alternatives=(
@@ -181,7 +182,8 @@ def _telling(case: Case, hours: Floats) -> Teller:
         why = f"Every unit reported and none produced for {total:.1f} h of daylight on {int(days.sum())} days" + (
             f"; grid voltage was absent for {gone:.1f} h." if gone > 0 else "."
         )
-        return why, {"hours": round(total, 2), "no_grid_voltage_h": round(gone, 2) if gone > 0 or case.reports("ac_voltage_v") else None}
+        told = gone > 0 or case.reports("ac_voltage_v")
+        return why, {"hours": round(total, 2), "no_grid_voltage_h": round(gone, 2) if told else None}
 
     return tell
 
