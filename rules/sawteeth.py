@@ -124,23 +124,7 @@ def _teeth(
 ) -> Teeth | None:
     """Teeth between cuts (positions in ``days``), if they sink together."""
     rise = max(MIN_RESET.value, 4.0 * noise)
-    parts: list[Segment] = []
-    rest, count = 0.0, 0
-    for i, start in enumerate(cuts):
-        stop = cuts[i + 1] if i + 1 < len(cuts) else len(y)
-        if stop - start < TOOTH:
-            continue
-        t, z = days[start:stop].astype(float), y[start:stop]
-        _, slope, line = line_of(t, z)
-        apart = np.abs(z - line)
-        kept = apart <= max(3.0 * 1.4826 * median_of(apart), noise)
-        if kept.sum() >= max(TOOTH, 0.7 * len(z)) and not kept.all():
-            # A day of odd weather is no part of a tooth.
-            t, z = t[kept], z[kept]
-            _, slope, line = line_of(t, z)
-        scatter = float(np.sqrt(((z - line) ** 2).sum() / max(len(z) - 2, 1)))
-        parts.append(Segment(t.astype(np.int64), float(line[0]), float(line[-1]), slope, scatter))
-        rest, count = rest + float(((z - line) ** 2).sum()), count + len(z) - 2
+    parts, rest, count = _parts(days, y, cuts, noise)
     sinking = [s for s in parts if s.slope < 0]
     if not sinking:
         return None
@@ -173,6 +157,27 @@ def _teeth(
         return None
     steps = [np.median(y[c : c + TOOTH]) - np.median(y[max(a, c - TOOTH) : c]) for a, c in pairwise(cuts) if up[c]]
     return Teeth(sinking, falls, sure, resets, clean, drop, max([0.0, *map(float, steps)]))
+
+
+def _parts(days: NDArray[np.int64], y: Floats, cuts: list[int], noise: float) -> tuple[list[Segment], float, int]:
+    """A line through each stretch between cuts, what the lines leave of the squares, and in how many degrees of freedom."""
+    parts: list[Segment] = []
+    rest, count = 0.0, 0
+    for start, stop in pairwise([*cuts, len(y)]):
+        if stop - start < TOOTH:
+            continue
+        t, z = days[start:stop].astype(float), y[start:stop]
+        _, slope, line = line_of(t, z)
+        apart = np.abs(z - line)
+        kept = apart <= max(3.0 * 1.4826 * median_of(apart), noise)
+        if kept.sum() >= max(TOOTH, 0.7 * len(z)) and not kept.all():
+            # A day of odd weather is not part of a tooth.
+            t, z = t[kept], z[kept]
+            _, slope, line = line_of(t, z)
+        scatter = float(np.sqrt(((z - line) ** 2).sum() / max(len(z) - 2, 1)))
+        parts.append(Segment(t.astype(np.int64), float(line[0]), float(line[-1]), slope, scatter))
+        rest, count = rest + float(((z - line) ** 2).sum()), count + len(z) - 2
+    return parts, rest, count
 
 
 def from_onset(teeth: Teeth, level: Floats, noise: float) -> Teeth | None:

@@ -23,6 +23,8 @@ SENSOR_SCALE = Threshold(0.4, "of the inputs' sky", "own reasoning: a wrong cons
 GAIN_USUAL = Threshold(0.85, "of the model", "own reasoning: ratings and clear-sky models miss by some 15 % at most")
 OPEN_RIM = Threshold(0.9, "of clear sky", "own reasoning: beside a shadow a loss of a tenth is its rim, not the model's error")
 
+_LIT_W_M2 = 30.0  # under a clear sky; less says nothing of the sky
+
 
 class Sensed(Record):
     """A record and its sensor."""
@@ -36,7 +38,7 @@ class Sensed(Record):
         """Clear-sky index that the sensor tells a plane, [D, B]; None for any plane, NaN where it tells nothing.
 
         Thin cloud brightens a plane that the sun hardly reaches: a sensor there
-        speaks for its own plane, and for others only at the hours it looks at the sun.
+        speaks for its own plane, and for others only at hours at which it faces the sun.
         """
         raw, told, at = self._sensor
         return raw if plane == at else told
@@ -54,31 +56,35 @@ class Sensed(Record):
         clear = sun.clear_ghi.reshape(shape)
         ghi, poa = self.sky_of("ghi"), self.sky_of("poa")
         with np.errstate(invalid="ignore", divide="ignore"):
-            from_ghi = np.where(clear > 30, ghi / clear, np.nan)
-        from_poa, tells = np.full(shape, np.nan), np.ones(shape, bool)
+            from_ghi = np.where(clear > _LIT_W_M2, ghi / clear, np.nan)
         plane = int(np.max(self.table["poa_plane"], initial=-1))
         if plane >= 0 and np.isfinite(poa).any():
-            name = self.names[plane]
-            facing = self.site.planes[name]
-            levels = clear_index_levels(sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, LEVELS)
-            levels = levels.reshape(len(LEVELS), *shape)
-            tells = levels[:CLEAR_AT].max(axis=0) <= MONOTONE * levels[CLEAR_AT - 1 : CLEAR_AT + 1].mean(axis=0)
-            levels = np.maximum.accumulate(levels, axis=0)
-            above = np.clip((levels <= np.nan_to_num(poa)[None]).sum(axis=0), 1, len(LEVELS) - 1)
-            low = np.take_along_axis(levels, above[None] - 1, 0)[0]
-            high = np.take_along_axis(levels, above[None], 0)[0]
-            part = np.clip((poa - low) / np.maximum(high - low, 1e-3), 0, 1)
-            index = LEVELS[above - 1] + part * (LEVELS[above] - LEVELS[above - 1])
-            from_poa = np.where(np.isfinite(poa) & (levels[10] > 30), index, np.nan)
+            from_poa, tells = self._index_by_poa(poa, plane)
+        else:
+            from_poa, tells = np.full(shape, np.nan), np.ones(shape, bool)
         raw = np.where(np.isfinite(from_poa), from_poa, from_ghi)
         told = np.where(np.isfinite(from_poa) & tells, from_poa, from_ghi)
         dark = self._in_shadow(told)
         return np.where(dark, np.nan, raw), np.where(dark, np.nan, told), plane
 
+    def _index_by_poa(self, poa: Floats, plane: int) -> tuple[Floats, Mask]:
+        """Clear-sky index from irradiance in a plane, W/m², and where all planes may trust it, [D, B] each."""
+        facing, shape = self.site.planes[self.names[plane]], poa.shape
+        levels = clear_index_levels(self.bin_sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, LEVELS)
+        levels = levels.reshape(len(LEVELS), *shape)
+        tells = levels[:CLEAR_AT].max(axis=0) <= MONOTONE * levels[CLEAR_AT - 1 : CLEAR_AT + 1].mean(axis=0)
+        levels = np.maximum.accumulate(levels, axis=0)
+        above = np.clip((levels <= np.nan_to_num(poa)[None]).sum(axis=0), 1, len(LEVELS) - 1)
+        low = np.take_along_axis(levels, above[None] - 1, 0)[0]
+        high = np.take_along_axis(levels, above[None], 0)[0]
+        part = np.clip((poa - low) / np.maximum(high - low, 1e-3), 0, 1)
+        index = LEVELS[above - 1] + part * (LEVELS[above] - LEVELS[above - 1])
+        return np.where(np.isfinite(poa) & (levels[CLEAR_AT - 1] > _LIT_W_M2), index, np.nan), tells
+
     def _in_shadow(self, index: Floats) -> Mask:
         """Hours at which something shades the sensor, [D, B]: day for day it sees less there than the inputs do.
 
-        Inputs lose light to faults; more than there is they never make.
+        Inputs may lose power to faults, but never make more than the light allows.
         """
         if not np.isfinite(index).any():
             return np.zeros(index.shape, bool)

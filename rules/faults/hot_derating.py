@@ -45,7 +45,8 @@ MANY_DEEP = Threshold(0.9, "of the level", "own reasoning: twice what the models
 MANY_DAYS = Threshold(8, "days", "own reasoning: a hot roof is hot on all bright days of a fortnight, haze and dirt come and go")
 SKY_DAYS = Threshold(5, "days", "own reasoning: heat does the same on every hot day; haze, dirt and shade do on some")
 KEEPS = Threshold(0.98, "of its level", "own reasoning: siblings in the same light differ by 1 to 2 %")
-MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours")
+MIN_HOURS = Threshold(0.5, "h a day", "own reasoning: one half hour, or parts of two")
+_MILD_K = 2.0  # K under HOT_C: a dip at a lower temperature is not by heat
 
 
 def judge(case: Case) -> RuleResult:
@@ -87,20 +88,15 @@ def _one_keeps_on(case: Case, inputs: np.ndarray, days: Mask) -> bool:
 
 
 def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
+    """A unit that falls behind its siblings as it heats, and is sound when cooler."""
     beside = np.isin(case.plane_of, case.plane_of[inputs]) & (case.unit_of != u)
     if not beside.any():
         return None  # inputs of one unit grow hot together: none tells what the others should make
     table = case.table
-    dip_h, temp, over = table["dip_h"][:, u], table["dip_temp"][:, u], table["dip_over"][:, u]
-    # Under a ceiling of its own a unit falls behind larger ones just when it is warm.
-    ceiling = table["clipped_h"][:, inputs].max(axis=1) > CEILING.value * dip_h
-    dips = (dip_h >= MIN_HOURS.value) & ~ceiling
-    days = dips & (temp >= HOT_C.value)
+    temp, over = table["dip_temp"][:, u], table["dip_over"][:, u]
+    days = _hot_dips(case, u, inputs)
     if not days.any():
         return None
-    mild = dips & (temp < HOT_C.value - 2.0)
-    if mild.sum() > 0.5 * days.sum():
-        return None  # it dips as often when cool: not the heat
     knee = float(np.median(temp[days])) - COOL_K.value
     upper = HEAT_FROM_C + HEAT_STEP_C * np.arange(HEAT_BINS)
     # The last bin has no upper edge: it holds the dips of whoever dips beyond it.
@@ -154,6 +150,17 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
             Alternative("clipping", 0.05, "Whether power stays flat at the rating as temperature rises."),
         ),
     )  # fmt: skip
+
+
+def _hot_dips(case: Case, u: int, inputs: np.ndarray) -> Mask:
+    """Days on which a unit falls behind its siblings while it is hot, [D]; none where it does so as often when cool."""
+    dip_h, temp = case.table["dip_h"][:, u], case.table["dip_temp"][:, u]
+    # Under a ceiling of its own a unit falls behind larger ones just when it is warm.
+    ceiling = case.table["clipped_h"][:, inputs].max(axis=1) > CEILING.value * dip_h
+    dips = (dip_h >= MIN_HOURS.value) & ~ceiling
+    days = dips & (temp >= HOT_C.value)
+    mild = dips & (temp < HOT_C.value - _MILD_K)
+    return days if mild.sum() <= 0.5 * days.sum() else np.zeros_like(days)
 
 
 def _contacts(case: Case, inputs: np.ndarray) -> bool:

@@ -71,22 +71,12 @@ def judge(case: Case) -> RuleResult:
         unjudged = int((case.light_days & ~levels.judged[:, n]).sum())
         if unjudged:
             result.unjudged.append(Unjudged(n, "weak-input", "too little light or too few rows", unjudged))
-        grown = resistive(case).get(n)
-        if grown is not None and (grown.days & told[:, n]).sum() >= MIN_DAYS.value:
-            result.candidates.append(_resistive(case, n, grown))
+        by_law = _by_law(case, n, told[:, n])
+        if by_law is not None:
+            result.candidates.append(by_law)
             continue
-        leaking = shunted(case).get(n)
-        if leaking is not None and (leaking.days & told[:, n]).sum() >= MIN_DAYS.value:
-            result.candidates.append(_shunted(case, n, leaking))
-            continue
-        own, apart = _own(levels, n), float(spread[n])
-        weak = [
-            s
-            for s in levels.segments[n]
-            if _is_weak(s, levels, n, own, apart, own is None and 1 - s.middle > MIN_VOLTS.value and _lacks_volts(case, n, s.days))
-        ]
-        if not weak and own is not None:
-            weak = _sinking(levels.segments[n], own, levels.noise[n])
+        own = _own(levels, n)
+        weak = _weak_parts(case, levels, n, own, float(spread[n]))
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
             result.unjudged += _undecided(levels, n, own, weak)
             continue
@@ -135,6 +125,28 @@ def judge(case: Case) -> RuleResult:
     return result
 
 
+def _by_law(case: Case, n: int, told: Mask) -> Candidate | None:
+    """An input whose loss follows its power as a bad contact's or a shunt's does, on enough of the days ``told`` [D]."""
+    grown = resistive(case).get(n)
+    if grown is not None and (grown.days & told).sum() >= MIN_DAYS.value:
+        return _resistive(case, n, grown)
+    leaking = shunted(case).get(n)
+    if leaking is not None and (leaking.days & told).sum() >= MIN_DAYS.value:
+        return _shunted(case, n, leaking)
+    return None
+
+
+def _weak_parts(case: Case, levels: Levels, n: int, own: float | None, spread: float) -> list[Segment]:
+    """Stretches in which an input makes a steady share less, or the last one, in which it sinks from its ``own`` level."""
+    parts = levels.segments[n]
+    weak = [
+        s
+        for s in parts
+        if _is_weak(s, levels, n, own, spread, own is None and 1 - s.middle > MIN_VOLTS.value and _lacks_volts(case, n, s.days))
+    ]
+    return _sinking(parts, own, levels.noise[n]) if not weak and own is not None else weak
+
+
 def _undecided(levels: Levels, n: int, own: float | None, weak: list[Segment]) -> list[Unjudged]:
     """What stands out but can't be told: too short a stretch, or a level that may be the module's own."""
     if weak:
@@ -147,15 +159,18 @@ def _undecided(levels: Levels, n: int, own: float | None, weak: list[Segment]) -
 
 
 def _in_shadow(case: Case, n: int, days: Mask, deficit: float) -> bool:
-    """Whether an input lacks more from the first day on than a module that works; where no voltage is told two strings may."""
+    """Whether an input has lacked so much from the first day on that it stands in a shadow all day.
+
+    Two of three strings lost look as deep, where no voltage tells.
+    """
     two = not np.isfinite(case.table["volts"][days, n]).any() and abs(deficit - 2 / 3) < NEAR_THIRD.value
     return deficit > DEEP.value and not two
 
 
 def _least_among(case: Case, n: int) -> float:
-    """The least deficit from the first day on that tells anything among so few siblings as an input has."""
+    """The least deficit from the first day on that says anything, given how many siblings an input has."""
     if case.members[n] == 1:
-        return np.inf  # held against the sky, it is the measure of its plane's own gain
+        return np.inf  # it is held against the sky on a scale learnt from itself
     return PAIR.value if case.members[n] < 3 else 0.0
 
 
@@ -238,7 +253,7 @@ def _passed(case: Case, n: int, spell: Spell) -> Candidate:
 
 
 def _one_by_one(case: Case, candidates: list[Candidate]) -> list[Candidate]:
-    """Without those that fell on one day with a good part of the site: modules fail one by one."""
+    """The candidates without those that began on one day on a good part of the site: modules fail one by one."""
     begin = [int(np.flatnonzero(c.days)[0]) for c in candidates]
     first = int(np.flatnonzero(case.light_days)[0]) if case.light_days.any() else 0
     most = max(3.0, TOGETHER.value * len(case.inputs))
@@ -246,9 +261,9 @@ def _one_by_one(case: Case, candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _own(levels: Levels, n: int) -> float | None:
-    """The input's own healthy level, from a steady stretch among healthy siblings' levels; None if it shows none.
+    """The input's own healthy level, from a steady stretch near its siblings' levels; None if it shows none.
 
-    A record that begins sinking shows it too: where it began.
+    A record that sinks from its first day on shows that level where it begins.
     """
     steady = [s for s in levels.segments[n] if _keeps(s)]
     top = max((s.middle for s in steady), default=0.0)
@@ -260,15 +275,15 @@ def _own(levels: Levels, n: int) -> float | None:
 
 
 def _keeps(s: Segment) -> bool:
-    """Whether a stretch is long enough and keeps its level; a rise of a few days is weather, and what sinks may gather dirt."""
+    """Whether a stretch is long enough and keeps its level; a slow rise over a few days is weather, a fall may be dirt."""
     kept = abs(s.slope) <= MAX_SLOPE.value or 0.0 < s.end - s.start <= MAX_RISE.value
     return len(s.days) >= MIN_DAYS.value and kept
 
 
 def _healed(levels: Levels, n: int, days: np.ndarray, own: float | None) -> bool:
-    """Whether the deficit is gone at the end: modules do not heal, rain and thaw do that.
+    """Whether the deficit is gone at the end, as after rain or thaw: modules do not heal.
 
-    A deep one that stood level for long and went at a stroke was mended.
+    Not so where a deep deficit stood level for long and ended from one day to the next: that one was mended.
     """
     last = levels.segments[n][-1]
     back = own is not None and last.middle > own - MIN_FALL.value
@@ -279,9 +294,9 @@ def _healed(levels: Levels, n: int, days: np.ndarray, own: float | None) -> bool
 
 
 def _sinking(stretches: list[Segment], own: float, noise: float) -> list[Segment]:
-    """The last stretch, where it sinks from a level kept before and has not come to rest yet.
+    """The last stretch, if it sinks from a level kept before and has not settled yet.
 
-    Dirt gathers from one rain to the next: it does not begin after weeks without any.
+    Such a fall is not dirt: dirt gathers from one rain to the next, and does not begin after weeks without any.
     """
     if len(stretches) < 2:
         return []
@@ -293,16 +308,16 @@ def _sinking(stretches: list[Segment], own: float, noise: float) -> list[Segment
 
 
 def _lacks_volts(case: Case, n: int, days: np.ndarray) -> bool:
-    """Whether it is the voltage that lacks, at full current: a type's voltage varies by less than its power."""
+    """Whether voltage is missing at full current: within a module type voltage varies by less than power."""
     volts, amps = (case.table[name][days, n] for name in ("volt_ratio", "amp_ratio"))
     told = np.isfinite(volts) & np.isfinite(amps)
     return bool(told.sum() >= MIN_DAYS.value and 1 - middle(volts[told]) > MIN_VOLTS.value and middle(amps[told]) > FULL_AMPS.value)
 
 
 def _spread(case: Case, levels: Levels) -> Floats:
-    """Robust spread of the usual levels an input is held against, [N]: the site's, or its own neighbours' where that is wider.
+    """Robust spread of the usual levels an input is held against, [N]: the site's, or its neighbours' own where that is wider.
 
-    Few members say little of a delivery, but neighbours that lie far apart say that so may this one.
+    Where neighbours differ widely from each other, so may this one without a fault.
     """
     usual = np.array([middle(y) for y in levels.level.T])
     out: Floats = levels.spread.copy()
@@ -326,7 +341,7 @@ def _is_weak(s: Segment, levels: Levels, n: int, own: float | None, spread: floa
 
 
 def _lacks_free(case: Case, levels: Levels, n: int, days: Mask, healthy: float) -> float:
-    """Share of its energy an input lacked over days, [D], in the hours free of ceilings: at theirs siblings owe no more."""
+    """Share of its energy that an input lacked over days, [D], in the hours in which neither it nor a sibling is at a ceiling."""
     scale = np.where(np.isfinite(levels.scale[days, n]), levels.scale[days, n], 1.0)
     owed = float((case.free_witness[days, n].sum(axis=1) * scale).sum()) * healthy
     return 1.0 - float(case.table["free_power"][days, n].sum()) / max(owed, 1e-9)
@@ -344,7 +359,7 @@ def _with_onset(levels: Levels, n: int, days: np.ndarray, healthy: float) -> np.
 
 
 def _stands(case: Case, levels: Levels, n: int, days: Mask, healthy: float) -> bool:
-    """Whether a good part of the hours lies at one low level, day after day, whatever else has its hours."""
+    """Whether a good part of the hours lies at one low level, day after day, whatever happens at the other hours."""
     scale = levels.scale[days, n]
     ratio = case.ratio[days, n] / (np.where(np.isfinite(scale), scale, 1.0) * healthy)[:, None]
     weight = np.where(np.isfinite(ratio), case.witness[days, n], 0.0)
@@ -355,7 +370,7 @@ def _stands(case: Case, levels: Levels, n: int, days: Mask, healthy: float) -> b
     within = PLATEAU.value * lacks
     if not (MIN_DEFICIT.value < lacks < DEEP.value and upper - lower < within and scatter < 0.5 * within):
         return False
-    # A near thing's shadow bypasses a string of cells in any light; a farther one's leaves the sky's.
+    # The shadow of something near bypasses a string of cells in any light; a farther obstacle leaves the sky's light.
     if abs(lacks - 1 / 3) < NEAR_THIRD.value:
         return False
     dull = np.where((case.clear_weight[days] < _DULL) & np.isfinite(ratio), weight, 0.0)
