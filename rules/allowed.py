@@ -25,9 +25,9 @@ _LIT = 0.15 * BIN_HOURS
 
 
 def free_gain(case: Case, held: Mask) -> Floats:
-    """The planes' gain by days not held down, [P]; never less than by all of them, nor than is usual.
+    """The planes' gain on days not held down, [P]; not below that of all days, nor below the usual.
 
-    Where most bright hours of a record were held down, their level passes for the plane's own.
+    Where most bright hours of a record were held down, the held level would pass for the plane's own.
     """
     gain = np.maximum(case.plane_gain, GAIN_USUAL.value)
     weight = case.table["plane_clear"]
@@ -102,7 +102,7 @@ def _by_sensor(case: Case, held: Mask, clear: Floats) -> Floats:
 
 
 def _as_free_days(free: Floats, least: Floats, held: Mask, clear: Floats) -> Floats:
-    """Mean share of a clear sky's power, on free days like this one, of what came up to the order, [B].
+    """Mean share of a clear sky's power in those half hours of similar free days that came up to the order, [B].
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The case as it would be without losses whose law over power is known: what remains is another cause's.
+"""The case as it would be without losses that follow power by a known law: what remains has another cause.
 
 A contact's and a shunt's loss follow from the power alone (:mod:`rules.resistance`,
 :mod:`rules.shunt`), so power made tells power owed. Without that a bad contact looks like
@@ -15,17 +15,17 @@ from rules.ranks import Floats
 from rules.resistance import resistive
 from rules.shunt import shunted
 
-#: What depends on one input and half hour.
+#: Fields of one input and half hour.
 _OWN = ("power", "typical", "free_power", "free_typical", "clear")
 
 
 def given_back(case: Case, told: Case) -> Case:
-    """A case with what known laws took given back to the inputs they took it from.
+    """A case in which inputs have back what they lose by a known law.
 
     Parameters
     ----------
     case : the case to mend.
-    told : the case that tells the laws, of the same days.
+    told : the case in which the laws are looked for, of the same days.
     """
     contacts, shunts = resistive(told), shunted(told)
     if not contacts and not shunts:
@@ -48,7 +48,7 @@ def given_back(case: Case, told: Case) -> Case:
         for name in ("power", "free_power"):
             fields[name][days, n] *= more
         if n in shunts:
-            # Where the voltage gives way, a watt more or less means twice the light or half of it.
+            # Where the shunt pulls the voltage down, a watt more or less means twice the light or half of it.
             dim = days[:, None] & (case.witness[:, n] < 2.0 * shunts[n].drain * BIN_HOURS)
             for name in _OWN:
                 fields[name][:, n][dim] = 0.0

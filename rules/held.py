@@ -1,4 +1,4 @@
-"""Half hours and days on which the site was held down: what was made then tells nothing of sun, dirt or heat."""
+"""Half hours and days on which the site was held down: its power then says nothing of sun, dirt or heat."""
 
 from __future__ import annotations
 

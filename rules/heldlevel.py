@@ -42,7 +42,7 @@ def ordered_bins(case: Case, light: Floats, own: Mask) -> Mask:
         days_alike = {o.day for o in like if o.alike}
         strong = [o for o in like if o.strong and o.alike]
         repeated = s.strong and s.alike and len({o.day for o in strong}) >= (3 if coarse else 2)
-        # Units of several planes, or too few to compare: only the number itself speaks, on one more day.
+        # Units of several planes, or too few to compare: only the number itself tells, and one more day is needed.
         repeated |= s.fair and len({o.day for o in like if o.fair}) >= 3
         repeated &= s.hours >= (3.0 if coarse else STRONG_HOURS.value)
         below = [o for o in like if o.alike and (o.strong or o.share < FAR_BELOW.value)]

@@ -1,4 +1,4 @@
-"""What units carry of their rating, what a clear sky would let them carry, and where they stand at their own ceiling."""
+"""Load of the units over their rating, what a clear sky would allow, and where they stand at their own ceiling."""
 
 from __future__ import annotations
 

@@ -1,10 +1,9 @@
-"""What stands in the light: its outline in the sky, and what it may be.
+"""The obstacle that shades an input: its outline in the sky, and what it may be.
 
-From where the sun stood while an input was in shade, and where it stood while
-it was not, follows a skyline: for each direction how high the thing reaches. A
-fixed thing hides the same part of the sky for good; where a part that was seen
-open is hidden weeks later, it grows. When the sun's path of a year meets the
-skyline is :mod:`rules.shadeyear`'s.
+Where the sun stood while an input was in shade, and where it stood while it was
+not, gives a skyline: how high the obstacle reaches in each direction. A fixed one
+always hides the same part of the sky; if a part that was open is hidden weeks
+later, it grows. :mod:`rules.shadeyear` tells when the sun's path meets the skyline.
 
 The skyline of a long straight edge is the profile angle of solar geometry,
 ``tan(profile) = tan(elevation) / cos(azimuth - normal)`` (J. A. Duffie, W. A.
@@ -115,7 +114,7 @@ def skyline(case: Case, shaded: Mask, told: Mask, share: Floats) -> Skyline:
     seen_over = known & (over - top <= 2 * EDGE_DEG.value)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(known, taken / count, np.nan)
-        # What hid the sun to the last hides it a little higher too.
+        # An obstacle that hid the sun at its highest place seen reaches a little higher still.
         rim = np.where(seen_over, 0.5 * (top + over), top + 0.5 * EDGE_DEG.value)
         foot = np.where(under > 0, 0.5 * (under + low), 0.0)
     out = Skyline(
@@ -134,7 +133,7 @@ def grown(case: Case, shaded: Mask, told: Mask) -> tuple[int, int]:
     spot = column * 45 + np.minimum((elevation / _COLUMN_DEG).astype(np.int64), 44)
     dark = shaded.ravel()[of_bin]
     cells = _COLUMNS * 45
-    # What was never hidden has not grown, nor gone.
+    # Places that were never hidden tell neither growth nor loss.
     ever = np.zeros(cells, bool)
     ever[spot[dark]] = True
     some = ever[spot]
@@ -159,7 +158,7 @@ def grown(case: Case, shaded: Mask, told: Mask) -> tuple[int, int]:
 
 @dataclass(frozen=True)
 class Outline:
-    """What one input sees of the thing: its skyline, and what :func:`grown` tells of it."""
+    """What one input sees of the obstacle: its skyline, and what :func:`grown` tells of it."""
 
     line: Skyline
     new: int
@@ -223,7 +222,7 @@ class _Path:
 
 @once
 def _sun_path(case: Case) -> _Path:
-    """Between bins along the sun's path."""
+    """The sun's place at moments of half an hour, along its path between the middles of the bins."""
     az, el = np.radians(case.bin_azimuth), np.radians(case.bin_elevation)
     path = np.stack([np.cos(el) * np.sin(az), np.cos(el) * np.cos(az), np.sin(el)])
     at = (np.arange(_PARTS) + 0.5) / _PARTS - 0.5

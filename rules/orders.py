@@ -23,7 +23,7 @@ _AROUND, _OTHERS = 0.15, 0.8  # how far around a number its neighbours are count
 
 
 def crowded(levels: Floats, crowd: float) -> list[float]:
-    """Numbers on which levels crowd, the plainest first.
+    """Numbers on which levels crowd, the most crowded first.
 
     Parameters
     ----------

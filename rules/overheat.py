@@ -1,10 +1,10 @@
 """Units that fall short of the sky's light in their brightest hours on the days on which they are unduly hot.
 
-A unit that is most of its plane has no siblings there: what the sensor or the
-other planes say is the measure, and its own temperature the witness. Against the
-day's dimmer hours, and against the unit's own sound days, so that dirt, ratings and
-the model's error for that plane drop out. Shade at noon cools a unit; one far
-hotter than the others, or than itself before, and short just then, protects itself.
+A unit that is most of its plane has no siblings there: the sensor or the other
+planes are the measure, and its own temperature is the witness. It is held against
+the day's dimmer hours and its own sound days, so that dirt, ratings and the model's
+error for that plane drop out. Shade at noon cools a unit; one that falls short just
+when it is far hotter than the others, or than itself before, protects itself.
 """
 
 from __future__ import annotations
@@ -50,14 +50,14 @@ class Overheated:
 
 
 def overheated(case: Case, u: int) -> Overheated | None:
-    """A unit's days of falling short while unduly hot; None if it does not or nobody but itself tells the light."""
+    """A unit's days of falling short while unduly hot; None without any, or if only the unit itself shows the light."""
     inputs = case.inputs_of_unit(u)
     if not case.independent[case.plane_of[inputs]].all():
         return None
     owed, made = case.expected[:, inputs].mean(axis=1), case.table["power"][:, inputs].mean(axis=1)
     lit = (owed > 0) & ~held_bins(case)
     if not case.sensor_trust[0]:
-        # Hours that only its own plane sees the sun in tell nothing of it.
+        # Hours at which only its own plane sees the sun say nothing about the unit.
         for p in np.unique(case.plane_of[inputs]):
             lit &= np.isfinite(case.own_index(without=p))
     owed, made = np.where(lit, owed, 0.0), np.where(lit, made, 0.0)
@@ -74,7 +74,7 @@ def overheated(case: Case, u: int) -> Overheated | None:
     hot = beyond & (np.nan_to_num(case.table["temp_max"][:, u]) >= HOT_C.value)
     sound = told & ~hot
     if sound.sum() < _SOUND:
-        sound = told  # hot from the first day on: what it made on its best days
+        sound = told  # hot from the first day on: what it made on its best days is the measure
         usual, level = (quantile_of(x[told], 0.8) for x in (beside, high))
     else:
         usual, level = median_of(beside[sound]), median_of(high[sound])

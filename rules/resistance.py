@@ -91,7 +91,7 @@ def resistive(case: Case) -> dict[int, Resistive]:
     if not case.day_count:
         return out
     drag = drag_levels(case)
-    # Most inputs never fall: no cutting up of their courses.
+    # Most inputs never fall: their courses need not be cut into stretches.
     upper = np.fmax(row_quantile(drag.level.T, 0.9), 1.0)
     low = (drag.level < (1.0 - FALL.value) * upper).sum(axis=0)
     for n in np.flatnonzero((case.members >= 2) & (low >= MIN_DAYS.value)).tolist():
@@ -103,7 +103,7 @@ def resistive(case: Case) -> dict[int, Resistive]:
             continue
         days = np.zeros(case.day_count, bool)
         for s in weak:
-            # Dull days between show little of it, and do not end it.
+            # Dull days in between show little of the loss, and do not end it.
             days[s.days[0] : s.days[-1] + 1] = True
         days &= relative_levels(case).judged[:, n]
         fall = 1.0 - middle(drag.level[days, n]) / healthy
@@ -114,7 +114,7 @@ def resistive(case: Case) -> dict[int, Resistive]:
 
 
 def _own(parts: list[Segment]) -> float | None:
-    """The level before or after, from a stretch beside which a member of the plane is no worse; None if none shows it."""
+    """The input's healthy level, from a steady stretch near its siblings' before or after the loss; None if there is none."""
     steady = [s.middle for s in parts if len(s.days) >= MIN_DAYS.value and abs(s.start - s.end) < FALL.value]
     top = max(steady, default=0.0)
     return top if len(parts) > 1 and abs(top - 1.0) <= 2 * FALL.value else None
@@ -158,7 +158,7 @@ def _grows(case: Case, n: int, days: Mask, healthy: float) -> bool:
 
 
 def _in_volts(case: Case, n: int, days: Mask, known: bool) -> bool | None:
-    """Whether voltage is what is lost; None where it is not on file."""
+    """Whether the loss is one of voltage; None where no voltage is reported."""
     lost = []
     for name in ("volt_ratio", "amp_ratio"):
         values = case.table[name][:, n]

@@ -74,7 +74,7 @@ def _mates_lift(case: Case, shade: ShadeMap, falls: Mask) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         made = np.where(shade.held > _LEAST_LIGHT, case.table["power"] / shade.held, np.nan)
         beam = np.nan_to_num(shade.beam / shade.held)
-    # Who makes more at that very hour than the days around let hope stands the freer in it.
+    # An input that makes more at that hour than the days around let expect stands less in the shadow then.
     left = np.maximum(1.0 - np.where(falls, shade.share * beam, 0.0), np.minimum(made, 1.0))
     left = np.where(np.isfinite(made), left, -1.0)
     for p in range(len(case.names)):

@@ -85,7 +85,7 @@ def shunted(case: Case) -> dict[int, Shunted]:
     by_day = np.where(np.isfinite(each).sum(axis=2) >= _FEW, by_day, np.nan)
     for n in np.flatnonzero((by_day > DRAIN.value).sum(axis=0) >= MIN_DAYS.value).tolist():
         found = _judge(by_day[:, n], owed[:, n], made[:, n], case.beam_share[:, case.plane_of[n], lit])
-        # What is less than a counter's step is its rounding: of any light it takes as much.
+        # A drain below a counter's step is its rounding, which takes as much of any light.
         if found is not None and found.drain * BIN_HOURS > case.least_step[n]:
             out[n] = found
     return out
@@ -110,7 +110,7 @@ def _judge(by_day: Floats, owed: Floats, made: Floats, beam: Floats) -> Shunted 
 
 
 def _days(by_day: Floats) -> Mask | None:
-    """Days on which something drains, [D], from how much does by day; None where it comes and goes or is none."""
+    """Days of a shunt, [D], from the drain by day; None where it comes and goes, or is none."""
     known = np.isfinite(by_day)
     on = np.nan_to_num(by_day) > ON.value * median_of(by_day[known & (np.nan_to_num(by_day) > DRAIN.value)])
     runs = runs_of(on, ~known, most=2)
@@ -120,12 +120,12 @@ def _days(by_day: Floats) -> Mask | None:
     days = span_mask(len(by_day), [(first, last)]) & known
     if (days & on).sum() < max(MIN_DAYS.value, MOST_DAYS.value * days.sum()):
         return None
-    # It goes when the module is changed; what comes and goes is none.
+    # A shunt ends when the module is changed; what comes and goes is not a shunt.
     return None if (on & ~span_mask(len(by_day), [(first, last)])).sum() >= MIN_DAYS.value else days
 
 
 def _fit(owed: Floats, made: Floats) -> tuple[float, float]:
-    """What is drained, and the share made but for that, from bins [K]: a line through the brighter ones, then the middle."""
+    """The drain, and the share of power made apart from it, from bins [K]: each in turn, the share by the brighter bins."""
     own = 1.0
     for _ in range(3):
         drain = median_of(drained(owed * own, made))
@@ -148,7 +148,7 @@ def _one_amount(each: Floats, owed: Floats, use: Mask, drain: float) -> bool:
     lit = [b for b in range(each.shape[1]) if use[:, b].sum() >= _FEW]
     parts = np.array([median_of(found[dim]), median_of(found[bright]), *(median_of(each[:, b][use[:, b]]) for b in lit)])
     light = np.array([median_of(power[dim]), median_of(power[bright]), *(median_of(owed[:, b][use[:, b]]) for b in lit)])
-    # Where the voltage gives way it may fall below what its unit works at: then even more is gone.
+    # Where the shunt pulls the voltage down, it may fall below what the unit works at: then even more is lost.
     gives_way = light < 2.0 * drain
     within = (parts >= (1.0 - ALIKE.value) * drain) & (gives_way | (parts <= (1.0 + ALIKE.value) * drain))
     return bool(within[:2].all() and within[2:].mean() >= MOST_DAYS.value)

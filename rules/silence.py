@@ -1,4 +1,4 @@
-"""Kinds of silence of a day: one long one, or many small ones."""
+"""Kinds of silence on a day: one long gap, or many short ones."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def kinds(
     rows = np.maximum(lit_h / hours, 2.0)
     p = np.clip(share, 0.02, 0.98)
     by_chance = np.log(np.maximum(rows * (1 - p), 1.5)) / np.log(1 / p)
-    # Nor are four rows or more that all lost in one run, and none besides.
+    # Nor is one run of four rows or more that several links lost at once, with no other gap that day.
     lone = (runs == 1) & (longest_h >= MIN_ROWS.value * hours) & np.bool_(many)
     whole &= (longest_h / hours > 2.2 * by_chance + 2) | lone
     rows_enough = longest_h >= FEW_ROWS.value * hours
@@ -73,8 +73,8 @@ def kinds(
 def _bursts(spell: slice, u: int, silent: Mask, patchy: Mask, broken: Mask, whole: Mask, many: bool) -> None:
     """Turn long gaps of a link that comes and goes into patchy days, in place.
 
-    A silence breaks the day of its start and that of its end; a link that came
-    back more often than that was never silent, it is bad.
+    A silence breaks the day on which it starts and the day on which it ends; a link
+    that comes back more often than that is a bad link, not a silent one.
     """
     apart = broken[spell, u] & ~whole[spell, u]
     bad = patchy[spell, u].sum()
@@ -82,7 +82,7 @@ def _bursts(spell: slice, u: int, silent: Mask, patchy: Mask, broken: Mask, whol
         return
     lone = np.zeros(apart.shape, bool)
     for first, last in runs_of(silent[spell, u] & whole[spell, u]):
-        # A day that several links lose at once, sound on the days beside, is a silence of its own, whatever was days before.
+        # A day that several links lose at once, with sound days beside it, is a silence of its own.
         beside = not many or bool(broken[spell, u][max(0, first - 1) : last + 2].sum() > 1)
         lone[first : last + 1] = first == last and beside
     burst = apart | (lone & (apart.sum() >= BACK_AGAIN.value))
@@ -95,7 +95,7 @@ def unit_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     """Kinds of each unit's own silence, its gateway being heard, [D, U]."""
     t = case.table
     inputs = np.bincount(case.unit_of, minlength=len(case.site.units))
-    # Units are fed by their modules: where nobody made anything meanwhile, it was too dark to be awake.
+    # Units are fed by their modules: where no sibling made anything meanwhile, it was too dark to be awake.
     awake = t["own_missing_loss"] >= AWAKE.value * inputs * t["own_missing_h"]
     missing, longest, runs = (np.where(awake, t[name], 0.0) for name in ("own_missing_h", "own_gap_h", "own_gaps"))
     return kinds(missing, longest, runs, t["unit_lit_h"], t["step_s"][:, None])
@@ -123,24 +123,24 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
 
 
 def gateway_gaps(case: Case) -> tuple[Floats, Floats, Floats]:
-    """Hours that each unit's whole gateway missed, the longest gap of them, h, and gaps, [D, U], but for a wrong clock's.
+    """Hours that each unit's whole gateway missed, the longest gap of them, h, and the number of gaps, [D, U].
 
-    Stamps that are hours off leave an end of each day's light without rows: no silence, and no sign of a bad link.
+    Without those of a wrong clock: stamps that are hours off leave one end of each day's light without rows.
     """
     t, off = case.table, unit_hours_off(case)
     missing, gap, runs = t["quiet_missing_h"], t["quiet_gap_h"], t["quiet_gaps"]
     edge = (off > 0.0) & (gap > 0.0) & (gap <= off + EDGE.value)
     missing, runs = np.where(edge, missing - gap, missing), np.where(edge, runs - 1, runs)
-    # The next longest is not known: no longer than the longest, nor than what the others miss together.
+    # The second longest gap is not on file: it is no longer than the longest, nor than all the others together.
     return missing, np.where(edge, np.minimum(gap, missing), gap), runs
 
 
 @once
 def left_alone(case: Case) -> Mask:
-    """Days on which a gateway was silent and it is its units that were, one by one, [D, U].
+    """Days on which a gateway seems silent because its units fell silent one by one, [D, U].
 
-    The last unit heard fell silent days after all others had; or the gateway has one unit only, keeps a log, and notes
-    no trouble of its own there: without power or link it would.
+    The last unit heard fell silent days after all others had; or the gateway has one unit only, and its log
+    notes no trouble of its own, as it would without power or link.
     """
     own = unit_kinds(case)[0]
     quiet, _, judged = gateway_kinds(case)
@@ -158,7 +158,7 @@ def left_alone(case: Case) -> Mask:
 
 
 def _one_left(case: Case, own: Mask, units: list[int], first: int) -> bool:
-    """Whether just one of some units was still heard on the days before their gateway fell silent, or a lone one has a log."""
+    """Whether only one of some units was still heard on the days before their gateway fell silent; a lone one if there is a log."""
     if len(units) == 1:
         return bool(len(case.events))
     heard = np.flatnonzero(case.table["unit_seen_h"][:first, units].max(axis=1) > 0.0)[-int(ALONE_DAYS.value) :]
@@ -176,7 +176,7 @@ def _gateway_trouble(case: Case, name: str, u: int, first: int, last: int) -> bo
 
 
 def _gloomy(case: Case) -> Mask:
-    """Days on which what was heard of each unit's gateway made next to nothing: units that sleep and wake in the gloom, [D, U]."""
+    """Days on which the inputs heard behind each unit's gateway made next to nothing, [D, U]: units sleep and wake in the gloom."""
     of = np.array([ref.gateway for ref in case.inputs])
     out = np.zeros((case.day_count, len(case.site.units)), bool)
     clear_by_input = case.table["clear"].sum(axis=2)

@@ -1,4 +1,4 @@
-"""Snow that nobody reports: units are fed by their modules and sleep under it (:mod:`rules.faults.snow`)."""
+"""Snow under which units are silent: they are fed by their modules and sleep there (:mod:`rules.faults.snow`)."""
 
 from __future__ import annotations
 
@@ -22,9 +22,10 @@ SCATTER_INPUTS = Threshold(3, "inputs", "own reasoning: of two, either may be th
 
 
 def unheard(case: Case, p: int, cold: Mask, sky: Sky, starts: list[int], known: list[Spell]) -> list[Spell]:
-    """Spells of a plane whose units all fell silent, besides those known, and came back.
+    """Spells, besides those known, in which all units of a plane fell silent and came back.
 
-    They fell silent when another plane was covered, or alone of the site and dark, or woke one after the other.
+    Snow it is if another plane was covered then, if they alone of the site slept and counted nothing, or if they woke one
+    after the other.
     """
     inputs = np.flatnonzero(case.plane_of == p)
     out: list[Spell] = []
@@ -51,7 +52,7 @@ def unheard(case: Case, p: int, cold: Mask, sky: Sky, starts: list[int], known: 
 def sleepers(case: Case, p: int, cold: Mask, sky: Sky, known: list[Spell]) -> list[Spell]:
     """Spells of several units of a plane that fell silent in one cold spell, others being heard, and counted nothing meanwhile.
 
-    Three electronics do not fail in one night and mend themselves; a breaker takes a branch.
+    Three units do not fail in one night and mend themselves; a breaker would take a whole branch.
     """
     inputs = np.flatnonzero(case.plane_of == p)
     free, runs, silent = np.ones(case.day_count, bool), [], unit_kinds(case)[0]
@@ -86,9 +87,9 @@ def _groups(case: Case, name: str) -> list[set[int]]:
 
 
 def _woke_apart(case: Case, inputs: np.ndarray, start: int, sky: Sky) -> bool:
-    """Whether inputs that fell silent together woke hours apart or far apart in power, though alike before and after.
+    """Whether inputs that fell silent together woke hours apart, or far apart in power, though alike before and after.
 
-    A supply or a link that comes back does so for all at once, and with all that the sky gives.
+    When a supply or a link comes back, it does so for all at once, and with all the power that the sky allows.
     """
     day = until_awake(inputs, start, sky)
     while day < case.day_count - 1 and day < start + MAX_DAYS.value and not np.isfinite(sky.share[day, inputs]).any():
@@ -100,7 +101,7 @@ def _woke_apart(case: Case, inputs: np.ndarray, start: int, sky: Sky) -> bool:
     late = first[0] - np.median(first[1:], axis=0)
     late = late - late.min() > WOKE_APART.value / BIN_HOURS
     if len(np.unique(case.unit_of[inputs[late]])) < 2:
-        late[:] = False  # one unit may be silent for itself
+        late[:] = False  # one unit may be silent for a reason of its own
     behind = left_behind(sky.share[day, inputs]) | late
     least = 1 if len(inputs) < 4 else 2
     if least <= behind.sum() < len(inputs) and sound_but(case, inputs, behind, day, sky):
@@ -119,15 +120,15 @@ def _first_row(case: Case, inputs: np.ndarray, day: int) -> Floats:
 
 
 def _scatter(share: Floats) -> float:
-    """Middle deviation of siblings from their middle one, over it; NaN where none is heard."""
+    """Median deviation of siblings from their median, relative to it; NaN where none is heard."""
     good = share[np.isfinite(share)]
     return float(np.median(np.abs(good / max(np.median(good), 1e-6) - 1.0))) if good.size else np.nan
 
 
 def _alone_dark(case: Case, inputs: np.ndarray, start: int, sky: Sky) -> bool:
-    """Whether the units of a plane, and they alone, slept through bright days and counted nothing meanwhile.
+    """Whether the units of a plane, and only they, slept through bright days and counted nothing meanwhile.
 
-    A breaker takes a branch and a gateway its units, whichever way they look.
+    Not so where they are a branch or a gateway: those fall silent together whichever way their modules face.
     """
     units = set(case.unit_of[inputs].tolist())
     if units in _groups(case, "branch") + _groups(case, "gateway"):

@@ -2,8 +2,8 @@
 
 Droppings and leaves fall at a stroke on one module, take a share at every hour
 and go with the rain; modules do not heal. A spell that ends beside a rainy sky
-is dirt; one that ends in dry weather was cleaned, uncovered or mended: nobody
-can tell from the record.
+is dirt; one that ends in dry weather was cleaned, uncovered or mended: the
+record does not tell which.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ def _spell(case: Case, levels: Levels, n: int, before: Segment, low: list[Segmen
     days = np.zeros(case.day_count, bool)
     days[where[0] : after.days[0]] = True
     days &= np.isfinite(levels.level[:, n])
-    # Rain in the last night, or on the days nobody could judge, or while it went.
+    # Rain in the last night, on the days that could not be judged, or on the day it ended.
     sky = case.sky_mean[where[-1] : after.days[0] + 1]
     return Spell(days, fall, before.end, bool((sky < DULL.value).any()))
 

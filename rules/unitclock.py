@@ -56,7 +56,7 @@ def unit_lags(case: Case, foreign: Collection[int] = ()) -> tuple[Floats, Mask]:
         norm = np.sqrt((power**2).sum(axis=2) * (course**2).sum(axis=1)[:, None]) + 1e-12
         other = (power * course[:, None]).sum(axis=2) / norm
         off &= (case.plane_of == p)[None, :] | (1 - best <= OTHER.value * (1 - other))
-    # Those beside it seem off the other way, by less.
+    # Siblings of the unit that is off seem off the other way, by less.
     for p in range(len(case.names)):
         mine = np.flatnonzero(case.plane_of == p)
         most = np.where(off[:, mine], np.abs(lag[:, mine]), 0.0).max(axis=1, keepdims=True)
@@ -74,7 +74,7 @@ def unit_lags(case: Case, foreign: Collection[int] = ()) -> tuple[Floats, Mask]:
 def gateway_lags(case: Case, foreign: Collection[int] = ()) -> tuple[list[str], Floats, Mask]:
     """Minutes by which the records of each gateway lie after those of the others on its planes, and the days that tell.
 
-    NaN where its units do not all lie off alike. Of two gateways each lies off the other: which is right is not said here.
+    NaN where its units do not all lie off alike. Of two gateways each lies off the other: this does not say which is right.
 
     Returns
     -------

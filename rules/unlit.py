@@ -1,7 +1,8 @@
-"""Modules that no light reaches, told by the voltage of what makes nothing.
+"""Modules that no light reaches, by the voltage of inputs that make nothing.
 
-An input that stands still shows the voltage of an open module: 1.2 of that at full sun in the light, 1.0 in a thousandth of it near
-freezing (pvlib, CEC single-diode model). Less is no standstill for want of a grid or by an order: no light comes through.
+An input that stands still shows the voltage of an open module: in good light 1.2 of the working voltage at full sun, in a
+thousandth of that light near freezing 1.0 (pvlib, CEC single-diode model). A lower voltage means that no light comes through:
+the unit does not wait for its grid or by an order.
 """
 
 from __future__ import annotations

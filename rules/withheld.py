@@ -45,8 +45,8 @@ BITES = Threshold(1.0, "h a day", "own reasoning: two half hours")
 COSTS = Threshold(0.03, "of the day's energy", "own reasoning: the scatter of a day's light, sensor against roof")
 _USUAL = 0.7  # rank over days of what a half hour makes of the light: faults take away
 _CEILING, _TOP = 0.95, 0.995
-_STOOD = 0.5  # h at nothing, or silent, from which on a day's energy tells no limit
-_OTHERS = 0.5  # of inputs that stood, from which on it was the site
+_STOOD = 0.5  # h without power, or with frozen readings, from which on a day's energy says nothing of a limit
+_OTHERS = 0.5  # share of inputs that stood from which on the whole site did
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ class _Light:
 
 @once
 def _of_light(case: Case) -> _Light | None:
-    """None without a sensor to trust, or where too few inputs speak for the site."""
+    """What the site made of its sensor's light; None without a sensor to trust, or where too few inputs speak for the site."""
     if not case.day_count or not case.sensor_trust[0] or len(case.inputs) < 3:
         return None
     clear, made = case.table["plane_clear"], case.table["plane_typical"]
@@ -148,8 +148,8 @@ def withheld(case: Case) -> Withheld | None:
 def by_grid_volts(case: Case) -> Withheld | None:
     """Days on which the units made the less of the sensor's light the higher the grid's voltage was; None without any.
 
-    Their own answer to a high voltage (volt-watt). By themselves the voltage and what is made of the light do not go
-    together; what is made lifts the voltage, so that by nature more is made where it is high.
+    That is the units' own answer to a high voltage (volt-watt). Without it the two are not linked, or the other
+    way round: power lifts the voltage, so that more is made where it is high.
     """
     light, table = _of_light(case), case.table
     if light is None or not np.isfinite(table["volt_bin"]).any():

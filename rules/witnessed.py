@@ -1,4 +1,4 @@
-"""Days on which anybody healthy tells what each input should make (:mod:`rules.faults.weak_input`, :mod:`rules.faults.soiling`)."""
+"""Days on which a healthy sibling shows what each input should make (:mod:`rules.faults.weak_input`, ``soiling``)."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from rules.levels import relative_levels
 from rules.ontime import bins_late
 from rules.ranks import Mask
 
-FROZEN = Threshold(0.5, "of the lit hours", "own reasoning: who repeats himself most of the day tells nothing of the others")
-_DARK = 0.05  # of a healthy level: next to nothing says nothing
+FROZEN = Threshold(0.5, "of the lit hours", "own reasoning: a record that repeats itself for most of a day says nothing of others")
+_DARK = 0.05  # of a healthy level: an input that makes less says nothing
 
 
 @once
 def witnessed(case: Case) -> Mask:
-    """Days on which anybody healthy tells what each input should make, [D, N]."""
+    """Days on which a healthy sibling shows what each input should make, [D, N]."""
     late, levels = bins_late(case), relative_levels(case)
     heard = levels.judged & ~case.foreign & (np.nan_to_num(levels.level) > _DARK)
     heard &= np.nan_to_num(case.table["frozen_share"]) < FROZEN.value

@@ -64,7 +64,7 @@ def judge(case: Case) -> RuleResult:
             amps = ceiling.current_w is not None and top * case.rated[inputs].max() > 0.9 * ceiling.current_w
             if unit_top < OWN.value * ceiling.unit_w and not amps:
                 continue  # held below its own rating: not its ceiling
-            own = OWN.value * unit_top < ceiling.unit_w  # who runs far above a rating has another, or a wrong record
+            own = OWN.value * unit_top < ceiling.unit_w  # a unit that runs far above its rating has another one, or a wrong record
         near = table["power"][:, inputs] > NEAR.value * levels[:, None, None] * BIN_HOURS
         near &= days[:, None, None]
         could = _could(case, inputs, near.any(axis=1))

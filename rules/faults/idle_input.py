@@ -3,7 +3,7 @@
 On the roof: the module is connected and in light, but the unit's tracker for
 this input does not run, or a contact passes voltage and no current.
 
-Looks at: power near nil with voltage above a third of nominal, while siblings
+Looks at: power near zero with voltage above a third of nominal, while siblings
 produce. Columns: ``dc_voltage_v`` and ``dc_power_w`` (or ``dc_current_a``).
 
 Looks the same: ``unit-standby`` (every input of the unit at once),

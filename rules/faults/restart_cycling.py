@@ -4,7 +4,7 @@ On the roof: a loose AC connector, a trunk at its voltage limit at that unit, an
 internal fault that clears itself, a module whose voltage collapses under load.
 Each restart costs a waiting time.
 
-Looks at: falls from production to nil or to starting/standby in light in which
+Looks at: falls from production to nothing or to starting/standby in light in which
 the other units go on, three a day or more; half hours that lack a part of every input's power
 now and then (:mod:`rules.unrest`), where no row shows the stop. Columns: ``dc_power_w`` or
 ``ac_power_w``; ``state`` helps.

@@ -49,13 +49,13 @@ _KINDS = {
     "low edge": " It is low and wide, along the plane: a row in front, a parapet or a ridge.",
 }
 DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no owner would act and noise would")
-CLEAR_HOURS = Threshold(1.5, "h of clear sun", "own reasoning: in less of it a shadow may fall while nobody sees it")
+CLEAR_HOURS = Threshold(1.5, "h of clear sun", "own reasoning: in less of it a shadow may fall unseen")
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
 UNTRIPPED = Threshold(8, "clear days", "own reasoning: two weeks of mixed weather; the sun's path moves little meanwhile")
 LONE_SHARE = Threshold(0.6, "of the clear days", "common practice: an obstacle is there on every clear day, fog and haze on some")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
-CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some fail for themselves")
+CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some have faults of their own")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
 
 _POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
@@ -146,9 +146,9 @@ def _credible(case: Case) -> Case:
 
 
 def _tripped(case: Case) -> Mask:
-    """Days of a grid that leaves its window, for who has clear days enough without it, [D, N].
+    """Days on which the grid left its window, of inputs that have clear days enough without them, [D, N].
 
-    Stops for minutes at the grid's worst hours take a part of every row's mean; a shadow is there on the other days, too.
+    Stops of minutes at the grid's worst hours take a part of every row's mean; a shadow is there on the other days, too.
     """
     out = np.zeros((case.day_count, len(case.inputs)), bool)
     for c in grid_out_of_range.judge(case).candidates:
@@ -161,8 +161,8 @@ def _tripped(case: Case) -> Mask:
 def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
     """Bins of shade in which all members of a plane lose alike, from edge to edge, [D, N, B].
 
-    A low sun, a horizon, a plane noted wrongly or units held down alike are no
-    obstacle: a shadow's edge reaches one module before the next.
+    That is a low sun, a horizon, a plane noted wrongly or units held down, and not
+    an obstacle: a shadow's edge reaches one module before the next.
     """
     out = np.zeros_like(shade.shaded)
     for p in range(len(case.names)):
@@ -182,7 +182,7 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
                 if apart[d, edges].max() < STAGGER.value:
                     out[d, mine, first : last + 1] = True
                     continue
-                # One that fails for itself is no shadow's edge.
+                # One input that fails by itself is not a shadow's edge.
                 crowd = off[d, :, edges].max(axis=1) < 0.5 * STAGGER.value
                 dark = shade.shaded[d, mine][crowd, first : last + 1]
                 if crowd.sum() >= max(2.0, CROWD.value * len(mine)) and dark.mean() > 0.5:

@@ -8,7 +8,7 @@ Looks at: every reporting unit standing by with nobody producing, and grid
 voltage at nil or an alarm about the grid in the gateway log. Columns:
 ``dc_power_w`` or ``ac_power_w``; ``ac_voltage_v`` helps.
 
-Looks the same: ``curtailment`` to nil (told here too: grid voltage is there
+Looks the same: ``curtailment`` to nothing (told here too: grid voltage is there
 throughout), ``grid-out-of-range`` (voltage present but outside, or at the edge
 of its window while all stand; without a voltage, short stops on many days), ``snow``
 (power small, not nil), ``unit-standby`` of one unit (others produce), night.

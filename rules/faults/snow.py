@@ -11,8 +11,8 @@ possible; an irradiance sensor makes it sure.
 Looks the same: a very dark overcast (recovers everywhere at once), ``site-outage``
 (exactly nil, units stand by, or all stopped at one moment), ``dead-input`` (one input, warm), ``soiling`` (slow).
 
-Its parts and their thresholds: :mod:`rules.snowsky` (light, cold, who sleeps), :mod:`rules.snowspell`
-(the days of a spell), :mod:`rules.snowsleep` (planes that nobody hears from), :mod:`rules.snowslide` (mornings under snow).
+Its parts and their thresholds: :mod:`rules.snowsky` (light, cold, sleeping units), :mod:`rules.snowspell`
+(the days of a spell), :mod:`rules.snowsleep` (silent planes), :mod:`rules.snowslide` (mornings under snow).
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ def _came_back(case: Case, p: int, d: int, sky: Sky) -> bool:
     shares = _well_heard(case, d, inputs, sky)
     behind = left_behind(shares)
     if not sky.trusted and sky.best(inputs)[d] <= DARK.value:
-        # In dim light who sees more of the sky makes more: snow takes most of it.
+        # In dim light inputs that see more of the sky make more; snow takes most of it.
         behind &= np.nan_to_num(shares) < DIM_BEHIND.value * sky.best(inputs)[d]
     if sky.trusted and sky.light[told[-1], p] < PLAIN_LIGHT.value and 2 * behind.sum() < len(inputs):
         return False  # it was dark for want of light
@@ -149,13 +149,13 @@ def _came_back(case: Case, p: int, d: int, sky: Sky) -> bool:
 
 
 def _well_heard(case: Case, d: int, inputs: np.ndarray, sky: Sky) -> Floats:
-    """Shares of inputs on a day, NaN where far fewer rows tell than anybody's: other hours have another light."""
+    """Shares of inputs on a day, NaN for those with far fewer rows than others: other hours have another light."""
     seen = case.table["seen_h"][d, inputs]
     return np.where(seen >= AS_LONG.value * seen.max(), sky.share[d, inputs], np.nan)
 
 
 def _sudden(case: Case, start: int, p: int, sky: Sky, cold: Mask) -> bool:
-    """Whether the plane was well in the days before: shade that was always there is no snow, nor is what began in the warm."""
+    """Whether the plane was well on the days before: shade that was always there is not snow, nor is what began in warm weather."""
     share, expected = sky.plane[:, p], sky.expected[:, p]
     before = [d for d in range(max(0, start - 8), start) if np.isfinite(share[d])]
     if not before:
@@ -164,7 +164,7 @@ def _sudden(case: Case, start: int, p: int, sky: Sky, cold: Mask) -> bool:
     if known and not cold[known[-1]] and share[known[-1]] < HIDDEN.value * expected[known[-1]] and start - known[-1] == 1:
         return False
     if not sky.trusted:
-        # After days dull for all, it shows that it is no shade that stays when it is gone.
+        # After days dull for all, it is no lasting shade if the plane is bright again soon.
         dull = float(np.nanmax(sky.share[before])) <= DARK.value
         return float(np.max(share[before])) > 0.2 or (dull and bool((share[start : start + FEW_DAYS + 1] > BRIGHT.value).any()))
     bright = _as_bright([d for d in known if case.light_days[d]], start, p, sky)
@@ -173,7 +173,7 @@ def _sudden(case: Case, start: int, p: int, sky: Sky, cold: Mask) -> bool:
 
 
 def _well_later(case: Case, start: int, p: int, sky: Sky) -> bool:
-    """Whether a plane that nobody saw before a day makes what is expected on most bright days after its first good one."""
+    """Whether a plane without rows before a day makes what is expected on most bright days after its first good one."""
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = sky.plane[start:, p] / sky.expected[start:, p]
     bright = (sky.expected[start:, p] > BRIGHT.value) & np.isfinite(ratio) & case.light_days[start:]
@@ -183,14 +183,14 @@ def _well_later(case: Case, start: int, p: int, sky: Sky) -> bool:
 
 
 def _as_bright(days: list[int], start: int, p: int, sky: Sky) -> list[int]:
-    """Of some days those about as bright as another, or the brightest few: where the sun does not reach, dull days show nothing."""
+    """Those of some days that are about as bright as day ``start``, or the brightest few: a plane without sun differs by day."""
     light = sky.light[:, p]
     alike = [d for d in days if light[d] >= AS_BRIGHT.value * light[start]]
     return alike or sorted(days, key=lambda d: -float(light[d]))[:FEW_DAYS]
 
 
 def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
-    """Whether the units say that they stand by with voltage: then it is not the light that lacks."""
+    """Whether the units stand by with voltage, by what they report: then it is not light that is missing."""
     if switched_off(case)[day]:
         return True
     if most_unlit(case, inputs, day):
@@ -212,7 +212,7 @@ def _standing(case: Case, inputs: np.ndarray, day: int) -> bool:
 
 
 def _lit_but_still(case: Case, inputs: np.ndarray, day: int) -> Mask:
-    """Which inputs stood still for long with the voltage of an open module in the light, [M]: snow takes the light."""
+    """Which inputs stood still for long at the voltage of an open module in the light, [M]; under snow there is no light."""
     table = case.table
     still = table["symptom_slots"][day][inputs][:, [STANDBY, IDLE]].sum(axis=1)
     out: Mask = still > STILL.value * np.maximum(table["lit_h"][day, inputs], 0.5)
@@ -226,7 +226,7 @@ def _open_in_light(case: Case, inputs: np.ndarray, day: int) -> bool:
 
 
 def _rationed(case: Case, p: int, day: int, sky: Sky) -> bool:
-    """Whether an order held that day, and a plane made more than passes a cover: a limit on a sum takes planes in turn."""
+    """Whether an order held that day and the plane made more than light through a cover gives: a limit takes planes in turn."""
     return bool(ordered_days(case)[day]) and not float(sky.plane[day, p]) < DEEP.value * sky.cover(day, p)
 
 

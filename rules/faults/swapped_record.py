@@ -36,17 +36,17 @@ PLAIN_BETTER = Threshold(0.35, "ratio of misfits", "own reasoning: a shadow leav
 #: Dull days beside the bright ones that show a swap have it too.
 SWAP_SPAN = 7
 _FEW = 4
-_MOST = 0.8  # of a plane's members: those whom a cloud's edge reached first or last are among them
+_MOST = 0.8  # quantile of a plane's members: those that a cloud's edge reaches first or last are among them
 _HINT = 0.85  # of the misfit to the own plane: worth a closer look
-ODD = Threshold(3.0, "ratio of misfits", "own reasoning: who follows another plane is further off than those who do not")
+ODD = Threshold(3.0, "ratio of misfits", "own reasoning: an input that follows another plane is further off than those that do not")
 AMONG = Threshold(1.5, "of members' misfits", "own reasoning: clouds crossing a roof set members apart by as much as that")
-PASSING_DAYS = Threshold(4, "days", "own reasoning: nobody swaps records for two days; their clouds may be another plane's")
+PASSING_DAYS = Threshold(4, "days", "own reasoning: no swap lasts two days only; two days' clouds may imitate another plane")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
 
 @once
 def judge(case: Case) -> RuleResult:
-    """Candidates for inputs that fit another plane; asked for by two rules."""
+    """Candidates for inputs that fit another plane."""
     result = RuleResult()
     planes = len(case.names)
     if planes < 2:
@@ -167,7 +167,7 @@ def _lone(courses: Courses, own: list[Floats], n: int, near: dict[int, Floats]) 
 
 
 def _single(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Floats]]) -> dict[int, _Follows]:
-    """One input that fits another plane as its members fit each other, and nobody who fits its own: wired or drawn wrongly."""
+    """One input that fits another plane as well as its members do, without a partner the other way: wired or drawn wrongly."""
     out: dict[int, _Follows] = {}
     beside = [np.stack([own[k] for k in members], axis=1) for members in courses.members]
     usual, widest = ([row_quantile(misfits, q) for misfits in beside] for q in (0.5, _MOST))
@@ -177,7 +177,7 @@ def _single(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Float
             days = (theirs < BETTER.value * own[n]) & (theirs < SURE_FIT.value)
             days |= (theirs < PLAIN_BETTER.value * own[n]) & (theirs < AMONG.value * widest[p])
             bad = own[n] > 2 * BAD_FIT.value
-            # What crosses the whole plane sets its members apart from each other, too: many say so, or else the sun.
+            # Clouds crossing a plane set its members apart from each other, too: many members rule that out, or the sun does.
             odd = days & bad & (own[n] > ODD.value * usual[home])
             many = min(len(courses.members[home]), len(courses.members[p])) >= _FEW
             like = bad & (theirs < PLAIN_BETTER.value * own[n]) & (theirs < SURE_FIT.value)
@@ -189,7 +189,7 @@ def _single(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Float
 
 
 def _steady(days: Mask, told: Mask) -> bool:
-    """Enough days, most of those told between the first and the last, and more where others before and after say otherwise."""
+    """Whether these are enough days, and most of those told from the first to the last; more if days around speak against it."""
     where = np.flatnonzero(days)
     if len(where) < MIN_DAYS.value or len(where) < 0.6 * told[where[0] : where[-1] + 1].sum():
         return False
@@ -203,7 +203,7 @@ def _lasts(days: Mask, told: Mask) -> bool:
 
 
 def _odd_one(courses: Courses, plane: int) -> int | None:
-    """The one member of a plane that stands out from others who are alike without it."""
+    """The one member of a plane that stands out from others that are alike without it; None if there is none."""
     members = courses.members[plane].tolist()
     for m in members if len(members) > 2 else ():
         rest = np.nan_to_num([middle(courses.misfit(k, plane, (m,))) for k in members if k != m])

@@ -3,7 +3,7 @@
 On the roof: the unit waits: no grid at its AC connector (a branch breaker or an
 AC connector is open), a locked fault, or failed power electronics.
 
-Looks at: all inputs of the unit at nil power in light that others use, with
+Looks at: all inputs of the unit without power in light that others use, with
 voltage or a state of standby, fault or off. Columns: ``dc_power_w`` or
 ``ac_power_w``; ``state`` and ``ac_voltage_v`` help.
 
