@@ -14,6 +14,7 @@ Looks the same: ``clipping`` and ``curtailment`` (power flat, voltage moves),
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -37,10 +38,10 @@ APART_ROWS = Threshold(3, "rows", "own reasoning: an hour on, voltage and power 
 BLIND_APART_ROWS = Threshold(5, "rows", "own reasoning: power alone, in whole watts, repeats once in twenty half hours")
 BLIND_WATTS = Threshold(25.0, "W", "own reasoning: a whole watt is 4 % of it; open sky without sun changes by less for hours")
 FAINT_HOURS = Threshold(6.0, "h", "own reasoning: from low to high sun and back even so little light doubles")
-AGAIN_ROWS = Threshold(4, "rows", "own reasoning: four equal readings in changing light are seldom, day after day never")
-AGAIN_DAYS = Threshold(3, "days", "own reasoning: as many days in a row with such repetitions are no chance")
+AGAIN_ROWS = Threshold(4, "rows", "own reasoning: four equal readings in changing light are rare, and do not come day after day")
+AGAIN_DAYS = Threshold(3, "days", "own reasoning: chance does not make such repetitions on so many days in a row")
 CAUGHT_UP = Threshold(0.3, "of siblings' energy", "own reasoning: a unit that stood counts nothing, one that ran some nine tenths")
-COUNTER_DAYS = Threshold(3, "days", "own reasoning: on fewer nobody knows that the counter counts")
+COUNTER_DAYS = Threshold(3, "days", "own reasoning: on fewer it is not known that the counter counts")
 COUNTED_WH = Threshold(20.0, "Wh", "own reasoning: twenty times the step of most counters")
 COUNTED_MISS = Threshold(6.0, "of what counter and power differ by", "own reasoning: counters in kWh miss a day by their step")
 COARSE_H = 0.5  # rows so far apart that a day holds few
@@ -53,66 +54,99 @@ NIGHT_HOURS = Threshold(4.0, "h", "own reasoning: power with the sun 8 degrees d
 
 def judge(case: Case) -> RuleResult:
     """Candidates per input."""
-    table, result = case.table, RuleResult()
-    rows = table["step_s"] / 3600.0
-    zero = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
-    zero = zero - hours_off(case)  # so many of them may be the night's
+    result = RuleResult()
+    stood = _stood_still(case)
+    for n in np.flatnonzero((stood.again | stood.days | stood.idle).any(axis=0)).tolist():
+        judged = case.table["seen_h"][:, n] >= 1.0
+        days, again = stood.days[:, n].copy(), stood.again[:, n]
+        for first, last in runs_of(days, ~judged & ~days):
+            days[first : last + 1] &= stood.plain[first : last + 1, n].any()
+        for first, last in runs_of(again, ~judged & ~again):
+            days[first : last + 1] |= again[first : last + 1] & (again[first : last + 1].sum() >= AGAIN_DAYS.value)
+        idle = stood.idle[:, n] & ~days
+        for first, last in runs_of(idle, ~judged & ~idle):
+            if _caught_up(case, n, first, last):
+                spell = span_mask(case.day_count, [(first, last)]) & idle
+                result.candidates.append(_counted(case, n, spell, float(stood.idle_h[spell, n].sum())))
+        for first, last in runs_of(days, ~judged & ~days):
+            spell = span_mask(case.day_count, [(first, last)]) & days
+            result.candidates.append(_candidate(case, n, spell, stood.frozen_h[:, n], stood.night_h[:, n]))
+    return result
+
+
+@dataclass(frozen=True)
+class _Still:
+    """Where readings stood still, [D, N] each.
+
+    Attributes
+    ----------
+    frozen_h, night_h, idle_h : hours of one reading, of power by night, and without power while siblings had it.
+    days : days of a frozen record; ``plain`` days that leave no doubt, of which a spell needs one.
+    again : days too short to tell by themselves, but not by chance on several in a row.
+    idle : days on which the input seemed to make nothing.
+    """
+
+    frozen_h: Floats
+    night_h: Floats
+    idle_h: Floats
+    days: Mask
+    plain: Mask
+    again: Mask
+    idle: Mask
+
+
+def _stood_still(case: Case) -> _Still:
+    """Where readings stood still."""
+    table = case.table
+    rows = (table["step_s"] / 3600.0)[:, None]
+    idle_h = table["symptom_slots"][:, :, [DEAD, IDLE, DARK, STANDBY]].sum(axis=2)
+    idle_h = idle_h - hours_off(case)  # so many of them may be the night's
     if len(case.inputs) >= OTHERS.value:
-        zero = zero - np.median(zero, axis=1, keepdims=True)  # what all stood still for is nobody's record
+        idle_h = idle_h - np.median(idle_h, axis=1, keepdims=True)  # what stopped all of them is not one input's record
     level_h = np.maximum(_level_hours(case), _counted_nothing(case))
     # By a wrong clock a night is not the sun's.
     night_h = np.where(bins_late(case) != 0.0, 0.0, table["night_power_h"])
-    frozen_h, blind_h = np.maximum(table["frozen_h"], level_h), ~np.isfinite(table["volts"])
-    faint = blind_h & (table["power"].max(axis=2) / BIN_HOURS * case.rated < BLIND_WATTS.value)
-    # Light an hour apart is another light.
-    apart = (rows >= COARSE_H)[:, None]
+    frozen_h, blind = np.maximum(table["frozen_h"], level_h), ~np.isfinite(table["volts"])
+    faint = blind & (table["power"].max(axis=2) / BIN_HOURS * case.rated < BLIND_WATTS.value)
+    # Light an hour apart is another light: fewer rows tell.
+    apart = rows >= COARSE_H
     told_rows = np.where(apart, APART_ROWS.value, MIN_ROWS.value)
     blind_rows = np.where(apart & ~faint, BLIND_APART_ROWS.value, BLIND_ROWS.value)
-    need_h = np.maximum(MIN_HOURS.value, np.where(blind_h, blind_rows, told_rows) * rows[:, None])
-    # Day after day: what is too little on one is no chance on three.
-    least = np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows)
-    again_on = blind_h & (rows >= COARSE_H)[:, None] & (frozen_h >= least[:, None])
-    days_on = (frozen_h >= need_h) | (night_h >= NIGHT_HOURS.value)
+    need_h = np.maximum(MIN_HOURS.value, np.where(blind, blind_rows, told_rows) * rows)
+    by_night = night_h >= NIGHT_HOURS.value
     # An hour or two of dim or shaded light repeats itself; some day of a frozen record must be plain.
     plain_h = np.where(faint, FAINT_HOURS.value, PLAIN_HOURS.value)
-    plain_on = (frozen_h >= np.maximum(plain_h, need_h)) | (night_h >= NIGHT_HOURS.value)
-    still_on = (zero >= 1.0) & (zero >= 0.15 * table["lit_h"])
-    for n in np.flatnonzero((again_on | days_on | still_on).any(axis=0)).tolist():
-        ref = case.inputs[n]
-        frozen, night, again, days, plain = (of[:, n] for of in (frozen_h, night_h, again_on, days_on, plain_on))
-        judged = table["seen_h"][:, n] >= 1.0
-        for first, last in runs_of(days, ~judged & ~days):
-            days[first : last + 1] &= plain[first : last + 1].any()
-        for first, last in runs_of(again, ~judged & ~again):
-            days[first : last + 1] |= again[first : last + 1] & (again[first : last + 1].sum() >= AGAIN_DAYS.value)
-        still = still_on[:, n] & ~days
-        for first, last in runs_of(still, ~judged & ~still):
-            if _caught_up(case, n, first, last):
-                spell = span_mask(case.day_count, [(first, last)]) & still
-                result.candidates.append(_counted(case, n, spell, float(zero[spell, n].sum())))
-        for first, last in runs_of(days, ~judged & ~days):
-            spell = span_mask(case.day_count, [(first, last)]) & days
-            hours = float(frozen[spell].sum())
-            result.candidates.append(
-                suspect(
-                    _telling(ref.label, np.asarray(frozen), np.asarray(night)),
-                    fault="frozen-readings",
-                    scope="input",
-                    inputs=(n,),
-                    days=spell,
-                    loss_wh=np.zeros(case.day_count),
-                    strength=float(1 - 0.35 * np.exp(-(hours + night[spell].sum()) / 2.0)),
-                    alternatives=(
-                        Alternative("clipping", 0.03,
-                                    "Whether voltage stood still too: a ceiling leaves it moving." if case.reports("dc_voltage_v")
-                                    else "Whether power stood still to the last digit in changing light: under a ceiling it falls "
-                                    "with every cloud."),
-                    ),
-                    lasting=True,
-                    despite=("curtailment",) if _outlasts_orders(case, frozen_h[:, n], spell) else (),
-                )
-            )  # fmt: skip
-    return result
+    return _Still(
+        frozen_h=frozen_h,
+        night_h=night_h,
+        idle_h=idle_h,
+        days=(frozen_h >= need_h) | by_night,
+        plain=(frozen_h >= np.maximum(plain_h, need_h)) | by_night,
+        again=blind & apart & (frozen_h >= np.maximum(MIN_HOURS.value, AGAIN_ROWS.value * rows)),
+        idle=(idle_h >= 1.0) & (idle_h >= 0.15 * table["lit_h"]),
+    )
+
+
+def _candidate(case: Case, n: int, spell: Mask, frozen_h: Floats, night_h: Floats) -> Candidate:
+    """One frozen spell of an input, all [D]."""
+    hours = float(frozen_h[spell].sum())
+    moves = (
+        "Whether voltage stood still too: a ceiling leaves it moving."
+        if case.reports("dc_voltage_v")
+        else "Whether power stood still to the last digit in changing light: under a ceiling it falls with every cloud."
+    )
+    return suspect(
+        _telling(case.inputs[n].label, frozen_h, night_h),
+        fault="frozen-readings",
+        scope="input",
+        inputs=(n,),
+        days=spell,
+        loss_wh=np.zeros(case.day_count),
+        strength=float(1 - 0.35 * np.exp(-(hours + night_h[spell].sum()) / 2.0)),
+        alternatives=(Alternative("clipping", 0.03, moves),),
+        lasting=True,
+        despite=("curtailment",) if _outlasts_orders(case, frozen_h, spell) else (),
+    )
 
 
 def _telling(label: str, frozen: Floats, night: Floats) -> Teller:
@@ -171,7 +205,7 @@ def _counted_nothing(case: Case) -> Floats:
 def _caught_up(case: Case, n: int, first: int, last: int) -> bool:
     """Whether an input's counter jumped after it seemed to make nothing: it had made it, the record stood.
 
-    By more than its siblings' did: what a silence of all hid is nobody's jump.
+    By more than its siblings' counters: a silence of all hides energy of all.
     """
     spell = slice(first, last + 1)
     siblings = float(case.witness[spell, n].sum() * case.rated[n])

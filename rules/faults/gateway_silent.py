@@ -15,7 +15,7 @@ Looks the same: ``site-outage`` (counters did not move), an export that ends
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -79,7 +79,7 @@ def judge(case: Case) -> RuleResult:
 
 
 def _covered(case: Case, inputs: np.ndarray, last: int) -> bool:
-    """Whether what was heard on the day after a silence made a trickle only: units under snow sleep, and wake to little."""
+    """Whether units made only a trickle on the day after a silence: they sleep under snow, and wake to little light."""
     if last + 1 >= case.day_count:
         return False
     made, clear = case.energy[last + 1, inputs].sum(), case.table["clear"][last + 1, inputs].sum()
@@ -87,9 +87,9 @@ def _covered(case: Case, inputs: np.ndarray, last: int) -> bool:
 
 
 def _begun_or_ended(case: Case, silent: Mask) -> Mask:
-    """Days next to one of whole silence whose one long gap reaches it, [D, U]: there it began or ended.
+    """Days beside one of whole silence whose one long gap reaches that day, [D, U]: the silence began or ended there.
 
-    In rows of half an hour even a gap over the better part of a day is no silence by itself.
+    In rows of half an hour even a gap over the better part of a day does not count as a silence by itself.
     """
     table = case.table
     gap, missing = table["quiet_gap_h"], table["quiet_missing_h"]
@@ -105,7 +105,7 @@ def _begun_or_ended(case: Case, silent: Mask) -> Mask:
 
 
 def _unheard(case: Case, day: int, inputs: np.ndarray, edge: slice) -> bool:
-    """Whether at most half of the first or the last hour of a day's light was heard of."""
+    """Whether there are rows for at most half of the first or the last hour of a day's light."""
     whole = case.table["plane_clear_all"][day, case.plane_of[inputs]].sum(axis=0)
     at = np.flatnonzero(whole > LIT.value * len(inputs))[edge]
     return bool(at.size and case.table["clear"][day, inputs][:, at].sum() < 0.5 * whole[at].sum())
@@ -119,7 +119,7 @@ def _by_night(case: Case) -> Mask:
 
 
 def _set_forward(case: Case) -> Mask:
-    """Days on which a clock was set forward by as much as no row came: nothing was silent, stamps jumped, [D, U]."""
+    """Days on which a clock was set forward by the length of the gap, [D, U]: stamps jumped, and nothing was silent."""
     first = np.array([case.inputs_of_unit(u)[0] for u in range(len(case.site.units))])
     late_h = bins_late(case)[:, first] * BIN_HOURS
     padded = np.concatenate([late_h[:1], late_h, late_h[-1:]])
@@ -147,17 +147,39 @@ def _join_gateways(case: Case, result: RuleResult) -> None:
             )
 
 
-def _candidate(
-    case: Case, name: str, u: int, inputs: np.ndarray, days: np.ndarray, only_gateway: bool, all_silent: bool
-) -> Candidate:
+@dataclass(frozen=True)
+class _Silence:
+    """What is known of one silence of a gateway.
+
+    Attributes
+    ----------
+    hours : of daylight without a row.
+    rise : Wh that counters rose by; NaN where they do not tell.
+    known : the counters tell whether the units produced.
+    stood : the units made nothing, by their counters.
+    waiting : the units waited to reconnect at its start or end.
+    lit : the sky gave enough light to produce.
+    log : what the gateway's log notes, "" for nothing.
+    """
+
+    hours: float
+    rise: float
+    known: bool
+    stood: bool
+    waiting: bool
+    lit: bool
+    log: str
+
+
+def _silence(case: Case, name: str, u: int, inputs: np.ndarray, days: Mask) -> _Silence:
+    """What counters, units and log say of a silence over some days, [D]; ``u`` is one of the gateway's units."""
     table = case.table
     rise, clear = counter_rise(case, days, inputs)
-    missing = table["quiet_missing_h"][days, u].sum()
-    hours = float(missing)
+    hours = float(table["quiet_missing_h"][days, u].sum())
     log = _logged(case, name, days)
     units = np.unique(case.unit_of[inputs])
     # What was made in other, shorter gaps of those days, or in rows that single units lost, is no sign of life in the long one.
-    beside = float(1 - table["quiet_gap_h"][days, u].sum() / missing) if missing > 0 else 0.0
+    beside = float(1 - table["quiet_gap_h"][days, u].sum() / hours) if hours > 0 else 0.0
     if clear > 0:
         rest = 1.0 - float(table["quiet_clear"][days][:, units].sum() * np.nanmean(case.rated)) / clear
         beside = max(beside, rest * float(case.sky_mean[days].mean()))
@@ -173,68 +195,94 @@ def _candidate(
     returned = waiting or log.startswith("restart")
     least = max(DARK_SHARE.value, SHORT_SHARE.value * float(case.sky_mean[days].mean())) if returned else DARK_SHARE.value
     stood = known and rise < (least + max(beside, 0.0)) * clear
+    return _Silence(hours, rise, bool(known), bool(stood), waiting, bool(lit), log)
+
+
+def _candidate(
+    case: Case, name: str, u: int, inputs: np.ndarray, days: Mask, only_gateway: bool, all_silent: bool
+) -> Candidate:
+    """A silence as an outage where the units made nothing meanwhile, else as the gateway's own."""
+    told = _silence(case, name, u, inputs, days)
     # Without counters: a supply that failed takes every gateway, and leaves the units waiting to reconnect.
-    down = lit and not known and not log.startswith("offline") and (waiting or (all_silent and not only_gateway))
-    logged = f"; the gateway log notes {log}" if log else ""
-    loss = np.zeros(case.day_count)
-    if stood or down:
-        per_day = table["quiet_clear"][:, units].sum(axis=1) * float(np.nanmean(case.rated)) * case.sky_mean
-        if stood:
-            text = f" and the counters {risen(rise)} meanwhile: {'the site' if only_gateway else 'they'} made nothing"
-        elif waiting:
-            text = "; no counter tells whether it produced, but the units waited to reconnect when last or next heard"
-        else:
-            text = "; no counter tells whether it produced, but every gateway fell silent at once"
-        return Candidate(
-            fault="site-outage",
-            scope="site" if only_gateway else "gateway",
-            inputs=tuple(int(n) for n in inputs),
-            days=days,
-            loss_wh=per_day * days,
-            strength=float(1 - 0.4 * np.exp(-hours / 3.0)) * (1.0 if stood else 0.85 if waiting else 0.7),
-            why=(
-                f"No unit {'' if only_gateway else f'of gateway {name} '}sent anything for {hours:.1f} h of daylight"
-                f"{f' on {int(days.sum())} days' if days.sum() > 1 else ''}{text}{logged}."
+    unknown = told.lit and not told.known and not told.log.startswith("offline")
+    if told.stood or (unknown and (told.waiting or (all_silent and not only_gateway))):
+        return _outage(case, name, inputs, days, only_gateway, told)
+    return _silent_gateway(case, name, inputs, days, told)
+
+
+def _outage(case: Case, name: str, inputs: np.ndarray, days: Mask, only_gateway: bool, told: _Silence) -> Candidate:
+    """A silence over which the units made nothing."""
+    units = np.unique(case.unit_of[inputs])
+    per_day = case.table["quiet_clear"][:, units].sum(axis=1) * float(np.nanmean(case.rated)) * case.sky_mean
+    if told.stood:
+        text = f" and the counters {risen(told.rise)} meanwhile: {'the site' if only_gateway else 'they'} made nothing"
+    elif told.waiting:
+        text = "; no counter tells whether it produced, but the units waited to reconnect when last or next heard"
+    else:
+        text = "; no counter tells whether it produced, but every gateway fell silent at once"
+    logged = f"; the gateway log notes {told.log}" if told.log else ""
+    return Candidate(
+        fault="site-outage",
+        scope="site" if only_gateway else "gateway",
+        inputs=tuple(int(n) for n in inputs),
+        days=days,
+        loss_wh=per_day * days,
+        strength=float(1 - 0.4 * np.exp(-told.hours / 3.0)) * (1.0 if told.stood else 0.85 if told.waiting else 0.7),
+        why=(
+            f"No unit {'' if only_gateway else f'of gateway {name} '}sent anything for {told.hours:.1f} h of daylight"
+            f"{f' on {int(days.sum())} days' if days.sum() > 1 else ''}{text}{logged}."
+        ),
+        evidence={
+            "hours": round(told.hours, 2),
+            "counter_rise_wh": round(told.rise, 1) if told.stood else None,
+            "gateway_log": told.log,
+            "waiting": told.waiting,
+        },
+        alternatives=(
+            Alternative(
+                "gateway-silent", 0.05 if told.stood else 0.3, "Read the lifetime counters: a rise would mean it produced."
             ),
-            evidence={"hours": round(hours, 2), "counter_rise_wh": round(rise, 1) if stood else None, "gateway_log": log,
-                      "waiting": waiting},
-            alternatives=(
-                Alternative("gateway-silent", 0.05 if stood else 0.3, "Read the lifetime counters: a rise would mean it produced."),
-            ),
-            lasting=True,
-        )  # fmt: skip
+        ),
+        lasting=True,
+    )
+
+
+def _silent_gateway(case: Case, name: str, inputs: np.ndarray, days: Mask, told: _Silence) -> Candidate:
+    """A silence behind which the units may have gone on."""
     counted = case.reports("energy_total_wh")
-    lost_power = not known and log.startswith("restart")
+    lost_power = not told.known and told.log.startswith("restart")
+    logged = f"; the gateway log notes {told.log}" if told.log else ""
+    if told.known:
+        produced = f"the counters rose by {told.rise / 1000:.2f} kWh meanwhile: the roof produced{logged}."
+    else:
+        tells = "after the gap tells yet" if counted else "is reported that could tell"
+        produced = f"no counter {tells} whether the roof produced{logged}."
     return Candidate(
         fault="gateway-silent",
         scope="gateway",
         inputs=tuple(int(n) for n in inputs),
         days=days,
-        loss_wh=loss,
+        loss_wh=np.zeros(case.day_count),
         # In the gloom of midwinter units sleep, and a gateway has nothing to pass on.
-        strength=float(1 - 0.4 * np.exp(-hours / 3.0))
-        * (1.0 if known or log.startswith("offline") else 0.85 if lit else 0.4),
-        why=(
-            f"Gateway {name} passed on nothing for {hours:.1f} h of daylight on {int(days.sum())} days; "
-            + (
-                f"the counters rose by {rise / 1000:.2f} kWh meanwhile: the roof produced{logged}."
-                if known
-                else f"no counter {'after the gap tells yet' if counted else 'is reported that could tell'} whether the roof "
-                f"produced{logged}."
-            )
-        ),
+        strength=float(1 - 0.4 * np.exp(-told.hours / 3.0))
+        * (1.0 if told.known or told.log.startswith("offline") else 0.85 if told.lit else 0.4),
+        why=f"Gateway {name} passed on nothing for {told.hours:.1f} h of daylight on {int(days.sum())} days; {produced}",
         evidence={
-            "hours": round(hours, 2),
-            "counter_rise_wh": round(rise, 1) if known else None,
-            "gateway_log": log,
+            "hours": round(told.hours, 2),
+            "counter_rise_wh": round(told.rise, 1) if told.known else None,
+            "gateway_log": told.log,
         },
         alternatives=(
-            Alternative("site-outage", 0.05 if known else 0.4 if lost_power else 0.25,
-                        "Ask whether the house has power; afterwards the counters: no rise means the site was down."
-                        if counted else "Ask whether the house has power, and read the utility meter by day and by night."),
+            Alternative(
+                "site-outage",
+                0.05 if told.known else 0.4 if lost_power else 0.25,
+                "Ask whether the house has power; afterwards the counters: no rise means the site was down."
+                if counted
+                else "Ask whether the house has power, and read the utility meter by day and by night.",
+            ),
         ),
         lasting=True,
-    )  # fmt: skip
+    )
 
 
 def _short_outage(

@@ -16,6 +16,8 @@ hours), ``weak-input`` (voltage normal), another module type (declared).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from rules.alternatives import IN_SUN, OPEN_VOLTS
@@ -52,72 +54,113 @@ _HOTTEST = 0.78  # the same at a cell of some 100 Celsius
 
 def judge(case: Case) -> RuleResult:
     """Candidates for every input with such days."""
-    table, result = case.table, RuleResult()
-    levels = relative_levels(case)
+    result = RuleResult()
     volts, doubtful = _day_volts(case)
     for ref in case.inputs:
         n = ref.index
-        good_h, third_h = table["volt_good_h"][:, n], table["third_h"][:, n]
         total = (ref.module.substrings if ref.module else None) or 3
-        # Clouds that reach one end of a roof first blur a row's current; voltage and power of the day do not mind.
-        whole = _near_thirds(volts[:, n], levels.level[:, n], total)
-        told = levels.judged[:, n] & np.isfinite(levels.level[:, n]) & np.isfinite(volts[:, n])
-        if (good_h >= MIN_HOURS.value).sum() < MIN_DAYS.value and _lasts(whole & told, told):
-            good_h = np.where(told, table["lit_h"][:, n], 0.0)  # a plane that no good light reaches has its day's voltage and power
-        with_volts = (good_h >= MIN_HOURS.value).any()
-        full = whole & (good_h >= MIN_HOURS.value) & ~(table["amp_ratio"][:, n] <= FULL_AMPS.value)
-        if not _lasts(full, good_h >= MIN_HOURS.value) or not _at_no_hour_whole(case, n, full, middle(volts[full, n])):
-            whole &= doubtful
-        third_h = np.where(whole, good_h, third_h)
-        judged = good_h >= MIN_HOURS.value
-        hit = judged & (third_h >= MIN_SHARE.value * good_h)
-        hit &= (third_h >= WHOLE_DAY.value * good_h)[hit].any()
         collapsed = _collapsed(case, n)
         if collapsed.sum() >= 2:
             result.candidates.append(_too_low(case, n, collapsed, total))
+        seen = _by_volts(case, n, volts[:, n], doubtful, total)
+        with_volts = bool(seen.judged.any())
         if not with_volts:
-            blind = int((case.light_days & ~judged).sum())
+            blind = int(case.light_days.sum())
             if blind:
                 result.unjudged.append(Unjudged(n, "substring-loss", "no dc_voltage_v in good light", blind))
-            hit = np.zeros(case.day_count, bool)
-            for lost in range(2, total):
-                hit |= np.abs(levels.level[:, n] - (total - lost) / total) < POWER_BAND.value
-            judged = levels.judged[:, n]
-            if hit.sum() < 4 or hit.sum() < 0.6 * judged[np.flatnonzero(hit)[0] :].sum():
+            by_power = _by_power(case, n, total, seen.third_h)
+            if by_power is None:
                 continue
+            seen = by_power
         spells = []
-        for first, last in runs_of(hit, ~judged, most=1):
-            days = span_mask(case.day_count, [(first, last)]) & (hit | ~judged) & case.light_days
-            if days.any() and (hit[first : last + 1].sum() >= 2 or third_h[days].sum() >= 2.5):
+        for first, last in runs_of(seen.hit, ~seen.judged, most=1):
+            days = span_mask(case.day_count, [(first, last)]) & (seen.hit | ~seen.judged) & case.light_days
+            if days.any() and (seen.hit[first : last + 1].sum() >= 2 or seen.third_h[days].sum() >= 2.5):
                 spells.append(days)
-        for days in _joined(spells, third_h) if with_volts else spells:
-            hours = float(third_h[days].sum())
-            ratio = middle((volts if with_volts else levels.level)[days & hit, n])
-            lost_strings = int(np.clip(round((1 - ratio) * total), 1, total - 1))
-            measured = "voltage" if with_volts else "power"
-            result.candidates.append(
-                suspect(
-                    by_days(
-                        f"{ref.label} worked at {100 * ratio:.0f} % of its siblings' {measured}"
-                        + (" with full current" if with_volts else "")
-                        + f" on {{days}} days: {lost_strings} of {total} substrings bypassed.",
-                        {"ratio": round(ratio, 3), "measured": measured, "hours": round(hours, 1), "substrings_lost": lost_strings},
-                    ),
-                    fault="substring-loss",
-                    scope="input",
-                    inputs=(n,),
-                    days=days,
-                    loss_wh=deficit_wh(case, n, days),
-                    strength=(0.97 - 0.3 * np.exp(-hours / 4.0)) if with_volts else 0.5,
-                    alternatives=(
-                        Alternative("shading", 0.04, f"Whether {measured} comes back at other hours of a clear day."),
-                        Alternative("weak-input", 0.03 if with_volts else 0.4,
-                                    IN_SUN if with_volts else OPEN_VOLTS, kin=not with_volts),
-                    ),
-                    lasting=True,
-                )
-            )  # fmt: skip
+        for days in _joined(spells, seen.third_h) if with_volts else spells:
+            result.candidates.append(_candidate(case, n, days, seen, total, with_volts))
     return result
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Days on which an input stands at some of its substrings.
+
+    Attributes
+    ----------
+    hit, judged : bool[D], such days, and those that can be judged.
+    third_h : float64[D], hours at that level.
+    share : float64[D], voltage, or power, over the siblings'.
+    """
+
+    hit: Mask
+    judged: Mask
+    third_h: Floats
+    share: Floats
+
+
+def _by_volts(case: Case, n: int, volts: Floats, doubtful: Mask, total: int) -> _Seen:
+    """An input by its voltage; no day is judged where none is reported in good light.
+
+    Parameters
+    ----------
+    volts, doubtful : [D], of :func:`_day_volts`.
+    total : substrings of its module.
+    """
+    table, levels = case.table, relative_levels(case)
+    good_h, third_h = table["volt_good_h"][:, n], table["third_h"][:, n]
+    # Clouds that reach one end of a roof first blur a row's current, but hardly the voltage and power of the day.
+    whole = _near_thirds(volts, levels.level[:, n], total)
+    told = levels.judged[:, n] & np.isfinite(levels.level[:, n]) & np.isfinite(volts)
+    if (good_h >= MIN_HOURS.value).sum() < MIN_DAYS.value and _lasts(whole & told, told):
+        good_h = np.where(told, table["lit_h"][:, n], 0.0)  # a plane that no good light reaches has its day's voltage and power
+    judged = good_h >= MIN_HOURS.value
+    full = whole & judged & ~(table["amp_ratio"][:, n] <= FULL_AMPS.value)
+    if not _lasts(full, judged) or not _at_no_hour_whole(case, n, full, middle(volts[full])):
+        whole &= doubtful
+    third_h = np.where(whole, good_h, third_h)
+    hit = judged & (third_h >= MIN_SHARE.value * good_h)
+    hit &= (third_h >= WHOLE_DAY.value * good_h)[hit].any()
+    return _Seen(hit, judged, third_h, volts)
+
+
+def _by_power(case: Case, n: int, total: int, third_h: Floats) -> _Seen | None:
+    """An input by its power, at two thirds lost and more, where no voltage tells; None where that does not last."""
+    levels = relative_levels(case)
+    hit = np.zeros(case.day_count, bool)
+    for lost in range(2, total):
+        hit |= np.abs(levels.level[:, n] - (total - lost) / total) < POWER_BAND.value
+    judged = levels.judged[:, n]
+    if hit.sum() < MIN_DAYS.value or hit.sum() < 0.6 * judged[np.flatnonzero(hit)[0] :].sum():
+        return None
+    return _Seen(hit, judged, third_h, levels.level[:, n])
+
+
+def _candidate(case: Case, n: int, days: Mask, seen: _Seen, total: int, with_volts: bool) -> Candidate:
+    """One spell, on some days [D], of an input of ``total`` substrings."""
+    hours = float(seen.third_h[days].sum())
+    ratio = middle(seen.share[days & seen.hit])
+    lost_strings = int(np.clip(round((1 - ratio) * total), 1, total - 1))
+    measured = "voltage" if with_volts else "power"
+    return suspect(
+        by_days(
+            f"{case.inputs[n].label} worked at {100 * ratio:.0f} % of its siblings' {measured}"
+            + (" with full current" if with_volts else "")
+            + f" on {{days}} days: {lost_strings} of {total} substrings bypassed.",
+            {"ratio": round(ratio, 3), "measured": measured, "hours": round(hours, 1), "substrings_lost": lost_strings},
+        ),
+        fault="substring-loss",
+        scope="input",
+        inputs=(n,),
+        days=days,
+        loss_wh=deficit_wh(case, n, days),
+        strength=(0.97 - 0.3 * np.exp(-hours / 4.0)) if with_volts else 0.5,
+        alternatives=(
+            Alternative("shading", 0.04, f"Whether {measured} comes back at other hours of a clear day."),
+            Alternative("weak-input", 0.03 if with_volts else 0.4, IN_SUN if with_volts else OPEN_VOLTS, kin=not with_volts),
+        ),
+        lasting=True,
+    )
 
 
 def _joined(spells: list[Mask], third_h: Floats) -> list[Mask]:
