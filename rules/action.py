@@ -73,7 +73,9 @@ def choose(
     action = _FIRST[fault]
     reason = USUAL_REASONS[action]
     cost = VISIT_COST.value if visit_cost is None else visit_cost
-    yearly = None if tariff is None else loss_wh_per_day / 1000.0 * HORIZON_DAYS.value * tariff
+    # What comes and goes with the sun's path is told by its own year, not by the days on which it was seen.
+    kwh = evidence.get("loss_year_kwh", loss_wh_per_day / 1000.0 * HORIZON_DAYS.value)
+    yearly = None if tariff is None else float(kwh) * tariff
     safety = fault in _SAFETY or evidence.get("grows_with") == "power"
     if evidence.get("all_stood") and fault == "curtailment":
         action, reason = "remote", "the whole site stood still: ask who ordered it, or what gave the order by mistake"

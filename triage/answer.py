@@ -117,7 +117,7 @@ def answer_of(
         loss_wh_per_day=per_day,
         loss_wh_total=sum(f.loss_wh_total for f in losing),
         loss_unknown=any(_uncounted(f) for f in losing),
-        worth=_worth(facts, per_day),
+        worth=_worth(facts, per_day, sum(_yearly(f) for f in losing)),
         age_note=_age_note(to_day, age) if act else "",  # else the headline says it
         reasons=tuple(reason(f) for f in live),
         ask=gather(chosen, "ask"),
@@ -307,7 +307,13 @@ def _names(findings: Sequence[Finding]) -> str:
     return "; ".join(parts)
 
 
-def _worth(facts: SiteFacts, per_day: float) -> str:
+def _yearly(finding: Finding) -> float:
+    """Wh that a year of a finding costs: shade comes and goes with the sun's path, the rest is taken as it is."""
+    kwh = finding.evidence.get("loss_year_kwh")
+    return 365 * finding.loss_wh_per_day if kwh is None else 1000.0 * float(kwh)
+
+
+def _worth(facts: SiteFacts, per_day: float, per_year: float) -> str:
     """What the loss is worth, and how soon it equals a visit."""
     if per_day <= 0:
         return ""
@@ -318,5 +324,5 @@ def _worth(facts: SiteFacts, per_day: float) -> str:
         cost = f"{facts.visit_cost:.0f} {facts.currency}".rstrip()
         text += f"; a visit ({cost}) equals {plural(max(1, round(days)), 'day')} of it"
     elif facts.tariff_per_kwh is not None:
-        text += f", {money(365 * per_day, facts)} in a year at this rate"
+        text += f", {money(per_year, facts)} in a year like this"
     return text + "."

@@ -70,3 +70,10 @@ def test_a_hot_unit_is_gone_to_when_it_pays() -> None:
 def test_a_limit_is_as_it_should_be_and_an_order_to_nil_is_asked_about() -> None:
     assert choose("curtailment", 3000.0, 5, 0.9, 0.25, None)[:2] == ("none", "info")
     assert choose("curtailment", 3000.0, 5, 0.9, 0.25, None, "", {"all_stood": True})[:2] == ("remote", "medium")
+
+
+def test_a_year_of_shade_is_the_suns_own() -> None:
+    # 400 Wh on each of the days seen, and 10 kWh in the year by the sun's path, at 0.25.
+    assert choose("shading", 400.0, 20, 0.99, 0.25, 150.0, "EUR", {"loss_year_kwh": 10.0})[2] == (
+        "a year of it would cost 2 EUR, a visit 150 EUR"
+    )

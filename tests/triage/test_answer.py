@@ -72,7 +72,9 @@ def test_blind_for_the_whole_span_is_not_fine() -> None:
 def test_loss_counts_what_a_fault_takes_and_not_what_is_by_design() -> None:
     answer = ask(DEAD, SHADE, CLIP)
     assert answer.loss_wh_per_day == 2100.0
-    assert answer.worth == "2.1 kWh a day (0.63 EUR) is being lost, 229.95 EUR in a year at this rate."
+    assert answer.worth == "2.1 kWh a day (0.63 EUR) is being lost, 229.95 EUR in a year like this."
+    # Shade is reckoned by its own year: 730 kWh of the dead input and 4 kWh, at 0.30 EUR.
+    assert ask(DEAD, replace(SHADE, evidence={"loss_year_kwh": 4.0})).worth.endswith("220.20 EUR in a year like this.")
 
 
 def test_a_visit_is_weighed_against_the_loss() -> None:
