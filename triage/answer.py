@@ -88,6 +88,7 @@ def answer_of(
     from_day: str,
     to_day: str,
     today: str | None = None,
+    inputs: int = 0,
 ) -> Answer:
     """The answer from the findings that are live.
 
@@ -98,11 +99,12 @@ def answer_of(
     not_judged : what the check could not judge.
     from_day, to_day : first and last solar day with data, ISO; empty without any.
     today : ISO date to hold the age of the data against; None leaves age out.
+    inputs : how many inputs the site has; 0 unknown.
     """
     live = sorted(findings, key=lambda f: (ACTIONS.index(f.action), -f.loss_wh_per_day))
     act = [f for f in live if f.action in ("visit", "remote")]
     age = (date.fromisoformat(today) - date.fromisoformat(to_day)).days if today and to_day else 0
-    verdict, headline = _headline(live, not_judged, from_day, to_day, age)
+    verdict, headline = _headline(live, not_judged, from_day, to_day, age, inputs)
     losing = [f for f in live if f.action != "none"]
     per_day = sum(f.loss_wh_per_day for f in losing)
     chosen = act or live
@@ -228,7 +230,7 @@ def unjudged_lines(not_judged: Sequence[NotJudged], span: int = 0) -> tuple[str,
     for (why, fault), items in kept.items():
         places = tuple(dict.fromkeys(_place(item) for item in items))
         where = ", ".join(places) if len(places) <= 3 else f"{len(places)} {_kind(items)}"
-        few, most = min(i.days for i in items), max(i.days for i in items)
+        few, most = (min(most, span or most) for most in (min(i.days for i in items), max(i.days for i in items)))
         count = f"{few} to {most}" if few != most else f"{most}"
         days = f"{count} of {span} days" if span > 1 else f"{count} day{'s' * (most > 1)}"
         days = f"all {span} days" if few == span > 1 else days
@@ -262,7 +264,7 @@ def _place(item: NotJudged) -> str:
 
 
 def _headline(
-    live: Sequence[Finding], not_judged: Sequence[NotJudged], from_day: str, to_day: str, age: int
+    live: Sequence[Finding], not_judged: Sequence[NotJudged], from_day: str, to_day: str, age: int, inputs: int
 ) -> tuple[Verdict, str]:
     visit = [f for f in live if f.action == "visit"]
     remote = [f for f in live if f.action == "remote"]
@@ -277,14 +279,27 @@ def _headline(
     if age > STALE_DAYS:
         return "unknown", f"Can't tell: the data end on {day_text(to_day)}, {plural(age, 'day')} ago."
     span = _span(from_day, to_day)
-    blind = [n for n in not_judged if n.unit is None and n.days >= span]
-    if not live and blind:
-        return "unknown", f"Can't tell: {blind[0].reason}."
+    if not live and (blind := _blind(not_judged, span, inputs)):
+        return "unknown", f"Can't tell: {blind}."
     if watch:
         return "watch", f"Don't go, keep watching: {_names(watch)}."
     if live:
         return "fine", f"Don't go: nothing to do. For information: {_names(live)}."
-    return "fine", f"Don't go: no fault found up to {day_text(to_day)}."
+    partly = " in what could be judged" if any(n.days >= span for n in not_judged) else ""
+    return "fine", f"Don't go: no fault found{partly} up to {day_text(to_day)}."
+
+
+def _blind(not_judged: Sequence[NotJudged], span: int, inputs: int) -> str:
+    """Why nothing at all could be seen; empty where something could.
+
+    One rule that lacks its column says nothing of the others: a site is blind where all rules are, where no day had
+    daylight in its record, or where nobody could say of most inputs whether they live.
+    """
+    for n in not_judged:
+        if n.unit is None and n.days >= span and n.fault in ("", "*", "all", "gateway-silent"):
+            return n.reason
+    dark = [n for n in not_judged if n.fault == "dead-input" and n.input is not None and n.days >= span]
+    return dark[0].reason if inputs and len({(n.unit, n.input) for n in dark}) > inputs / 2 else ""
 
 
 def _age_note(to_day: str, age: int) -> str:

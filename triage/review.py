@@ -42,6 +42,7 @@ class Review:
             from_day=self.result.from_day,
             to_day=self.result.to_day,
             today=today,
+            inputs=len(self.site.inputs),
         )
 
 

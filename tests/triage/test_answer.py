@@ -69,6 +69,24 @@ def test_blind_for_the_whole_span_is_not_fine() -> None:
     assert ask(not_judged=(replace(BLIND, unit="A"),)).verdict == "fine"
 
 
+def test_one_rule_without_its_column_does_not_blind_the_others() -> None:
+    swap = NotJudged(None, None, "swapped-record", "one plane only: a swap leaves no trace", 30)
+    grid = NotJudged(None, None, "grid-out-of-range", "no ac_voltage_v or ac_frequency_hz", 30)
+    answer = ask(not_judged=(swap, grid))
+    assert (answer.verdict, answer.headline) == ("fine", "Don't go: no fault found in what could be judged up to 30 Jun 2026.")
+    # A rule may count a day of the record that had no light.
+    assert unjudged_lines([replace(swap, days=31)], 30)[0].split("(")[1].startswith("all 30 days)")
+
+
+def test_a_site_of_which_most_inputs_were_never_heard_is_not_fine() -> None:
+    dark = [NotJudged("A", n, "dead-input", "less than an hour of reported power in light", 30) for n in (1, 2, 3)]
+
+    def asked(inputs: int) -> str:
+        return answer_of(FACTS, [], dark, from_day="2026-06-01", to_day="2026-06-30", inputs=inputs).verdict
+
+    assert (asked(4), asked(6)) == ("unknown", "fine")
+
+
 def test_loss_counts_what_a_fault_takes_and_not_what_is_by_design() -> None:
     answer = ask(DEAD, SHADE, CLIP)
     assert answer.loss_wh_per_day == 2100.0

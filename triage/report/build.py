@@ -114,6 +114,7 @@ def report_html(
         from_day=result.from_day,
         to_day=result.to_day,
         today=today,
+        inputs=len(site.inputs),
     )
     store: dict[str, Figure] = {}
     rows = [_row(view, entry, store) for entry in live]

@@ -61,6 +61,7 @@ def site_answer(store: Store, entries: list[LedgerEntry], now: float) -> Answer 
         from_day=check.from_day,
         to_day=check.to_day,
         today=iso_time(now)[:10],
+        inputs=len(store.site.inputs),
     )
 
 
