@@ -21,7 +21,7 @@ def _rows(**evidence: object) -> dict[str, str]:
 def test_every_quantity_has_its_unit_beside_its_name() -> None:
     rows = _rows(signal_dbm=-88.0, over_others_k=11.8, shift_min=-60, loss_year_kwh=8.4, temperature_c=77.4, hours=4.25)
     assert rows == {
-        "signal (dBm)": "-88", "over others (K)": "11.8", "shift (min)": "-60", "loss year (kWh)": "8.4",
+        "signal (dBm)": "-88", "hotter than the others (K)": "11.8", "shift (min)": "-60", "loss year (kWh)": "8.4",
         "temperature (°C)": "77.4", "hours": "4.25",
     }  # fmt: skip
 
@@ -39,3 +39,10 @@ def test_nothing_known_is_unknown_and_a_branch_is_named() -> None:
 
 def test_a_small_chance_is_not_none() -> None:
     assert [chance(p) for p in (0.004, 0.0, 0.01, 0.37)] == ["under 1 %", "under 1 %", "1 %", "37 %"]
+
+
+def test_shares_are_percent_and_terse_names_are_spelt_out() -> None:
+    assert _rows(depth=0.352, slope_per_day=-0.0041, volt_high_h=11.65, irradiance_source="ghi sensor") == {
+        "direct sun taken": "35.2 %", "change a day": "-0.41 %", "above the voltage window (h)": "11.65",
+        "irradiance source": "a horizontal light sensor (GHI)",
+    }  # fmt: skip

@@ -183,7 +183,7 @@ def test_evidence_is_told_with_units() -> None:
     assert evidence_rows(finding) == [
         ("voltage (V)", "29.51"),
         ("loss (Wh)", "unknown"),
-        ("uneven", "yes"),
+        ("cleared one after the other", "yes"),
         ("hours", "20 values"),
     ]
 
