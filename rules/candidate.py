@@ -38,18 +38,18 @@ class Candidate:
     #: ``why`` and ``evidence`` of some of the days, [D]: a spell is told by its own hours and days, not by those of all.
     tell: Teller | None = None
 
-    def worded(self, before: str = "", after: str = "", **evidence: Any) -> Candidate:
-        """The same with text set before and after its sentence and more evidence, whichever of its days are told."""
+    def worded(self, before: str = "", after: str = "", without: str = "", **evidence: Any) -> Candidate:
+        """The same with text before and after its sentence, ``without`` a phrase of it, and more evidence, on whatever days."""
         inner = self.tell
 
         def tell(days: Mask) -> tuple[str, dict[str, Any]]:
             assert inner is not None
             why, numbers = inner(days)
-            return f"{before}{why}{after}", {**numbers, **evidence}
+            return f"{before}{why.replace(without, '')}{after}", {**numbers, **evidence}
 
         return replace(
             self,
-            why=f"{before}{self.why}{after}",
+            why=f"{before}{self.why.replace(without, '')}{after}",
             evidence={**self.evidence, **evidence},
             tell=None if inner is None else tell,
         )

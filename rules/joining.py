@@ -84,6 +84,8 @@ def _merged(case: Case, members: list[Candidate], scope: str, plane: str | None,
         strength=min(0.98, lead.strength + 0.05),
     ).worded(
         before=f"{who} {'lay under snow' if lead.fault == 'snow' else 'alike'}. ",
+        # Where all members repeat themselves none of its siblings changes.
+        without=" while its siblings changed" if len(inputs) == len(case.inputs) else "",
         inputs=[case.inputs[n].label for n in inputs],
     )
 

@@ -162,7 +162,7 @@ def _short(group: list[LedgerEntry]) -> str:
     findings = [entry.finding for entry in group]
     total = sum(f.loss_wh_per_day for f in findings)
     together = " together" if len(group) > 1 else ""
-    loss = f", {energy(total)} a day{together}" if total else ""
+    loss = f", {energy(total)} a day{together}" if total >= 0.5 else ""
     names = f" ({places_of(findings)})" if len(group) > 1 else ""
     return f"{_head(group)}{names}, since {day_text(min(f.first_seen for f in findings))}{loss}"
 

@@ -91,6 +91,8 @@ def test_every_input_of_a_gateway_is_told_once() -> None:
         roof.freeze(n, roof.when(3, 5, 8, 12))
     found = only(findings(roof))
     assert (found.fault, found.gateway, found.unit) == ("frozen-readings", "G1", None)
+    # No sibling is left that changes.
+    assert "siblings" not in found.why
 
 
 def _counters_only() -> Roof:
