@@ -106,13 +106,7 @@ def judge(case: Case) -> RuleResult:
     if not droop.any() and hours[days].mean() < least:
         return result
     for scope, place, inputs in places:
-        who = {
-            "site": "All units",
-            "plane": f"The units of plane {place}, which alone came up to the limit,",
-            "unit": f"Unit {place}, which came up to the limit while others did not,",
-        }[scope]
-        who, their = (f"{who} was", "its") if scope == "unit" else (f"{who} were", "their")
-        tell = _telling(who, their, hours, by_hz, levels)
+        tell = _telling(scope, place, hours, by_hz, levels)
         why, evidence = tell(days)
         loss = (lost[:, inputs] * case.rated[inputs]).sum(axis=1) * days
         result.candidates.append(
@@ -133,12 +127,17 @@ def judge(case: Case) -> RuleResult:
                 despite=despite,
                 tell=tell,
             )
-        )  # fmt: skip
+        )
     return result
 
 
-def _telling(who: str, their: str, hours: Floats, by_hz: bool, level: float | None) -> Teller:
+def _telling(scope: str, place: str | None, hours: Floats, by_hz: bool, level: float | None) -> Teller:
     """What stands in a finding of some days: ``hours`` [D] held down, at which ``level`` of the rating."""
+    who, their = {
+        "site": ("All units were", "their"),
+        "plane": (f"The units of plane {place}, which alone came up to the limit, were", "their"),
+        "unit": (f"Unit {place}, which came up to the limit while others did not, was", "its"),
+    }[scope]
 
     def tell(days: Mask) -> tuple[str, dict[str, Any]]:
         total = float(hours[days].sum())

@@ -268,51 +268,59 @@ def _strength(trusted: bool, apart: bool, measured: bool) -> float:
 
 def _tell(case: Case, mine: list[Spell], every: list[Spell], sky: Sky, why: str, result: RuleResult) -> None:
     """Candidates of a plane's spells; other planes that were covered at the same time and came back otherwise confirm."""
-    share = sky.share
     for spell in mine:
         beside = [o for o in every if o is not spell and o.plane != spell.plane and abs(o.start - spell.start) <= 2]
         apart = spell.elsewhere or spell.deep or any(o.uneven or o.last != spell.last for o in beside)
-        uneven = spell.uneven
         before = np.arange(max(0, spell.start - 10), spell.start)
-        inputs = np.array(list(spell.days))
-        usual = middle(share[before][:, inputs]) if before.size else 0.5
+        usual = middle(sky.share[before][:, np.array(list(spell.days))]) if before.size else 0.5
         for n, days in spell.days.items():
-            if not days.any():
-                continue
-            loss = np.zeros(case.day_count)
-            for d in np.flatnonzero(days).tolist():
-                reference = max(uncovered_share(spell.plane, d, inputs, sky), 0.0)
-                if reference < DARK.value and not (sky.trusted and np.isfinite(sky.expected[d, spell.plane])):
-                    # Nobody was free: the sky of a day with snow on the glass is that of the days before, no darker.
-                    reference = max(reference, LIKE_BEFORE.value * float(np.nan_to_num(usual, nan=0.4)))
-                whole = case.table["plane_clear_all"][d, spell.plane].sum() * case.rated[n]
-                loss[d] = max(reference - float(np.nan_to_num(share[d, n])), 0) * whole
-            ref = case.inputs[n]
-            made = share[days, n][np.isfinite(share[days, n])]
-            result.candidates.append(
-                Candidate(
-                    fault="snow",
-                    scope="input",
-                    inputs=(n,),
-                    days=days,
-                    loss_wh=loss,
-                    strength=_strength(sky.trusted, uneven or apart, why.startswith("measured")),
-                    why=(
-                        f"{ref.label} made {_share(middle(made) if made.size else 0.0)} for "
-                        f"{int(days.sum())} days of cold ({_by(why)})"
-                        + ("; inputs of the plane came back one after the other." if uneven
-                           else "; the sensor saw more light." if apart and sky.trusted
-                           else "; no cloud is so dark for days." if spell.deep
-                           else "; other planes made more, or cleared on other days." if apart else ".")
-                    ),
-                    evidence={"covered_share": round(middle(made), 3) if made.size else None, "uneven": uneven, "cold_by": why},
-                    alternatives=(
-                        Alternative("site-outage", 0.05,
-                                    "A look from the street; an outage ends for all at once, snow leaves module by module."),
-                        Alternative("dead-input", 0.05, "A look from the street, and whether it comes back with the thaw."),
-                    ),
-                )
-            )  # fmt: skip
+            if days.any():
+                loss = _loss(case, spell, n, days, sky, usual)
+                result.candidates.append(_candidate(case, spell, n, days, loss, sky, apart, why))
+
+
+def _loss(case: Case, spell: Spell, n: int, days: Mask, sky: Sky, usual: float) -> Floats:
+    """Wh an input lost on the days of a spell, [D]; ``usual`` is what its plane made of clear sky on the days before."""
+    loss, inputs = np.zeros(case.day_count), np.array(list(spell.days))
+    for d in np.flatnonzero(days).tolist():
+        reference = max(uncovered_share(spell.plane, d, inputs, sky), 0.0)
+        if reference < DARK.value and not (sky.trusted and np.isfinite(sky.expected[d, spell.plane])):
+            # No input was free: the sky of a day with snow on the glass is like that of the days before, no darker.
+            reference = max(reference, LIKE_BEFORE.value * float(np.nan_to_num(usual, nan=0.4)))
+        whole = case.table["plane_clear_all"][d, spell.plane].sum() * case.rated[n]
+        loss[d] = max(reference - float(np.nan_to_num(sky.share[d, n])), 0) * whole
+    return loss
+
+
+def _candidate(case: Case, spell: Spell, n: int, days: Mask, loss_wh: Floats, sky: Sky, apart: bool, why: str) -> Candidate:
+    """One input of a spell, its days and loss [D]; ``apart`` where other planes or the sensor confirm it, ``why`` it was cold."""
+    uneven = spell.uneven
+    made = sky.share[days, n][np.isfinite(sky.share[days, n])]
+    if uneven:
+        shown = "; inputs of the plane came back one after the other."
+    elif apart and sky.trusted:
+        shown = "; the sensor saw more light."
+    elif spell.deep:
+        shown = "; no cloud is so dark for days."
+    else:
+        shown = "; other planes made more, or cleared on other days." if apart else "."
+    share = _share(middle(made) if made.size else 0.0)
+    return Candidate(
+        fault="snow",
+        scope="input",
+        inputs=(n,),
+        days=days,
+        loss_wh=loss_wh,
+        strength=_strength(sky.trusted, uneven or apart, why.startswith("measured")),
+        why=f"{case.inputs[n].label} made {share} for {int(days.sum())} days of cold ({_by(why)}){shown}",
+        evidence={"covered_share": round(middle(made), 3) if made.size else None, "uneven": uneven, "cold_by": why},
+        alternatives=(
+            Alternative(
+                "site-outage", 0.05, "A look from the street; an outage ends for all at once, snow leaves module by module."
+            ),
+            Alternative("dead-input", 0.05, "A look from the street, and whether it comes back with the thaw."),
+        ),
+    )
 
 
 def _share(made: float) -> str:
