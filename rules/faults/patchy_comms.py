@@ -72,7 +72,13 @@ def _spells(patchy: Mask, judged: Mask, share: np.ndarray, rows: np.ndarray) -> 
 
 def _candidate(case: Case, who: str, scope: str, inputs: tuple[int, ...], days: Mask, share: np.ndarray, u: int) -> Candidate:
     mean = float(share[days].mean())
-    known = case.reports("energy_total_wh") or case.reports("state")
+    told = (
+        "The counter and the state after each gap: a restart shows as starting."
+        if case.reports("state")
+        else "Whether the counter stood still over the gaps: a restart makes nothing meanwhile."
+        if case.reports("energy_total_wh")
+        else "Whether power is back at once after each gap (lost rows) or climbs over minutes (a restart)."
+    )
 
     def tell(days: Mask) -> tuple[str, dict[str, Any]]:
         mean, signal = float(share[days].mean()), case.table["signal"][days, u]
@@ -91,9 +97,7 @@ def _candidate(case: Case, who: str, scope: str, inputs: tuple[int, ...], days: 
         loss_wh=np.zeros(case.day_count),
         strength=float(1 - 0.5 * np.exp(-mean * days.sum() / 0.25)),
         alternatives=(
-            Alternative("restart-cycling", 0.05,
-                        "The counter and the state after each gap: a restart shows as starting." if known else
-                        "Whether power is back at once after each gap (lost rows) or climbs over minutes (a restart)."),
+            Alternative("restart-cycling", 0.05, told),
             Alternative("unit-silent", 0.05, "Length of the gaps: hours mean silence, minutes mean a weak link."),
         ),
         lasting=True,
