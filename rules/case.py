@@ -28,7 +28,7 @@ _OF_INPUTS = ("power", "typical", "clear", "free_power", "free_typical")
 
 
 class Case(Opened):
-    """Everything the rules may ask, from a day table alone."""
+    """Everything that rules may ask of a site's record, from a day table alone."""
 
     def like(self, fields: dict[str, Floats]) -> Case:
         """A case of the same days with other fields; what follows from site and days alone is shared."""
@@ -167,7 +167,7 @@ class Case(Opened):
 
     @cached_property
     def free_witness(self) -> Floats:
-        """:attr:`witness` over the slots at nobody's ceiling, where siblings are the witness, h, [D, N, B]."""
+        """:attr:`witness`, where it is siblings, over the slots without a ceiling of theirs or the input's, h, [D, N, B]."""
         with np.errstate(invalid="ignore", divide="ignore"):
             out = self.table["free_typical"] * np.where(self.table["typical"] > 0, self.witness / self.table["typical"], 1.0)
         alone = (self.members < 2) & self.independent[self.plane_of]
@@ -177,7 +177,7 @@ class Case(Opened):
     def ratio(self) -> Floats:
         """Energy over witness by bin, [D, N, B]; NaN where there is too little light.
 
-        Of the slots at nobody's ceiling, where siblings are the witness.
+        Where siblings are the witness, of the slots without a ceiling of theirs or the input's.
         """
         alone = (self.members < 2) & self.independent[self.plane_of]
         power = np.where(alone[None, :, None], self.table["power"], self.table["free_power"])

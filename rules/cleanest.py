@@ -26,7 +26,7 @@ RISES = Threshold(10.0, "standard errors of the slope", "own reasoning: surer th
 FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm over all others; what rises faster heals from a fault")
 WASHES = Threshold(0.4, "of the rise", "own reasoning: a rain takes half of the dirt at least; steps down have other causes")
 DEEPEST = Threshold(0.5, "ratio", "own reasoning: no dirt takes more than half; what falls further fails")
-MOVES = Threshold(4.0, "standard errors of the slope", "own reasoning: that dust is uneven needs less than whom it fell on")
+MOVES = Threshold(4.0, "standard errors of the slope", "own reasoning: that dust lies unevenly needs less proof than where it lies")
 ALIKE = Threshold(0.7, "of the fastest rise", "own reasoning: members a little dirty rise too, by less")
 MEASURED = Threshold(
     6.0, "standard errors of the slope", "own reasoning: members that part speak for dust too, whatever the sky"
@@ -62,7 +62,7 @@ def _rising(level: Floats, noise: Floats, measured: Callable[[], float]) -> np.n
 
     ``measured`` asks how fast the plane sinks under its sky, per day.
 
-    None if all others keep still beside each other: dust falls unevenly, and the odd one follows another plane.
+    None rises if all others keep level with each other: dust falls unevenly, so the odd one follows another plane.
     """
     none = np.zeros(level.shape[1], bool)
     rises = [saw_teeth(_TOP - y, x, RISES.value) for y, x in zip(level.T, noise.tolist(), strict=True)]

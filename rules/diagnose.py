@@ -72,7 +72,7 @@ _CLOCK_FAR = 180
 _OF_ONE: Final = ("swapped-record", "frozen-readings")
 #: Days each way of a limit's day on which it may have held unseen.
 _BESIDE_LIMIT = 2
-#: Silence and standstill of everybody.
+#: Silence and standstill of the whole site.
 _WHOLE: Final = ("site-outage", "gateway-silent")
 #: Causes that stop all units of a site.
 _STOPS: Final = ("site-outage", "curtailment", "grid-out-of-range")

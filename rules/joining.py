@@ -17,7 +17,7 @@ from rules.ranks import Mask
 _SHARED: Final = ("snow", "soiling", "frozen-readings")
 #: Shares of days that members must have in common to be one case.
 _ALIKE: Final = 0.7
-#: Share of a group's members that make it one case; snow leaves one input after another, and some before anybody looks.
+#: Share of a group's members that make it one case; snow leaves one input after another, some before the first row.
 _NEARLY_ALL: Final = 0.9
 MOST: Final = 0.6
 

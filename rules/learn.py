@@ -22,7 +22,7 @@ _TOP_SHARE = 0.85
 _FALLBACK_W = 400.0
 #: A module counts as bigger than the others from here on: a faulty one must not look like a small module.
 _BIGGER = 1.15
-#: A roof is rarely steeper where nobody said how steep it is, degrees (common practice).
+#: Steepest tilt assumed where none is declared, degrees (common practice).
 _STEEPEST_DEG = 35.0
 #: What the last two months say about planes is enough.
 _LOOK_BACK_S = 60 * 86400

@@ -56,7 +56,7 @@ def cell_temperature(
 
 
 def ambient_estimate(facts: SiteFacts, ts: NDArray[np.int64]) -> Floats:
-    """Air temperature when nobody measured it, Celsius, [T].
+    """Air temperature where it was not measured, Celsius, [T].
 
     A crude climate: zonal mean ``27 - 0.0077 latitude²``, a season of 0.3 K
     per degree of latitude, warmest a month after the summer solstice, a day

@@ -157,7 +157,7 @@ class Record:
         return first_to_last(self.table["free_typical"] > 0)
 
     def sky_of(self, name: str) -> Floats:
-        """One quantity of the site's own weather by half hour, [D, B]; NaN where nobody measured it."""
+        """One quantity of the site's own weather by half hour, [D, B]; NaN where it was not measured."""
         return self.table["sky"][:, SKY.index(name)]
 
     @cached_property

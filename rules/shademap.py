@@ -3,8 +3,8 @@
 Shade bites the direct sun only and returns while the sun's path is nearly the
 same. So the deficit of an input against its open siblings is held, hour by
 hour over the days around, against the beam that reached them: the share of the
-beam that is missing is the same on a clear and on a broken day, and nil is lost
-under an overcast.
+beam that is missing is the same on a clear and on a broken day, and nothing is
+lost under an overcast.
 """
 
 from __future__ import annotations
@@ -164,7 +164,7 @@ def _mapped(case: Case, usual: Floats, inputs: NDArray[np.int64], low: Mask | No
     """
     level, lit = usual[:, :, None], _lit(case)
     direct = case.beam_share[:, case.plane_of[inputs], lit]
-    # What counts as evidence: slots at nobody's ceiling.
+    # What counts as evidence: slots in which neither the input nor its siblings are at a ceiling.
     witness, ratio = case.free_witness[:, inputs, lit], case.ratio[:, inputs, lit]
     free, told = witness * level, np.isfinite(ratio)
     missing = free - np.where(told, ratio * witness, 0.0)

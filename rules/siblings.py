@@ -29,7 +29,7 @@ def typical(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[n
 
     Returns
     -------
-    typical : [...], NaN where nobody spoke.
+    typical : [...], NaN where no member spoke.
     count : [...]
     """
     # With two members the higher one is the witness: rint(0.7) = 1.

@@ -138,8 +138,8 @@ def _position(
 ) -> tuple[Floats, Floats, Floats]:
     """Apparent zenith and azimuth (degrees) and the sun's distance (AU), each [T].
 
-    pvlib's SPA in two parts: what the earth and sun do (slow, the dear sums)
-    on nodes that all sites share, what the observer sees (fast, cheap) at every stamp.
+    pvlib's SPA in two parts: the place of earth and sun (long sums) at
+    nodes that all sites share, and what the observer sees of it (short sums) at every stamp.
     """
     if ts.size == 0:
         return np.zeros(0), np.zeros(0), np.ones(0)

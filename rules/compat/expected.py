@@ -1,4 +1,4 @@
-"""What voltage, power ceiling and wake-up to expect of an input: one implementation for all who ask.
+"""What voltage, power ceiling and wake-up to expect of an input: one implementation for all rules and checks.
 
 Every function works from data sheet values and a cell temperature; scalars and
 arrays are both fine and come back in the shape they went in. What the site file

@@ -9,7 +9,7 @@ counter that stood and then caught up. Columns: ``dc_power_w``,
 ``dc_voltage_v``.
 
 Looks the same: ``clipping`` and ``curtailment`` (power flat, voltage moves),
-``dead-input`` (nil is not judged here), coarse meters.
+``dead-input`` (readings of zero are not judged here), coarse meters.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ wrong with production: the counter goes on.
 Looks at: share and number of missing rows in light. Columns: any;
 ``signal_dbm`` supports.
 
-Looks the same: ``unit-silent`` (one long gap), ``gateway-silent`` (everybody,
+Looks the same: ``unit-silent`` (one long gap), ``gateway-silent`` (all units,
 one long gap), ``restart-cycling`` (the unit itself goes off), a few per cent
 lost in health.
 

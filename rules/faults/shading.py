@@ -81,7 +81,7 @@ def judge(case: Case) -> RuleResult:
         lost = np.where(shaded[:, n], shade.share[:, n] * shade.beam[:, n], 0.0).sum(axis=1)
         share = lost / np.maximum(shade.held[:, n].sum(axis=1), 1e-6)
         days = (share >= DAY_LOSS.value) & case.light_days
-        # Under cloud nobody sees a shadow: on two days of sun it must have been seen itself.
+        # Under cloud there is no shadow to see: it must have been seen on two sunny days at least.
         if (days & judged[:, n]).sum() < 2:
             continue
         # Against the sky alone, what one row of the day lacks is more likely that sky's error than a shadow.

@@ -5,13 +5,13 @@ circuit is open, or a protection relay has tripped. (The same with silent units
 is judged in ``gateway_silent``: there the counters decide.)
 
 Looks at: every reporting unit standing by with nobody producing, and grid
-voltage at nil or an alarm about the grid in the gateway log. Columns:
+voltage at zero or an alarm about the grid in the gateway log. Columns:
 ``dc_power_w`` or ``ac_power_w``; ``ac_voltage_v`` helps.
 
 Looks the same: ``curtailment`` to nothing (told here too: grid voltage is there
 throughout), ``grid-out-of-range`` (voltage present but outside, or at the edge
 of its window while all stand; without a voltage, short stops on many days), ``snow``
-(power small, not nil), ``unit-standby`` of one unit (others produce), night.
+(power small, not zero), ``unit-standby`` of one unit (others produce), night.
 """
 
 from __future__ import annotations

@@ -2,14 +2,14 @@
 
 On the roof: snow on the glass. It goes by itself; nobody should climb.
 
-Looks at: a plane's (or input's) energy near nil on a day that was cold and not
-night-dark, with inputs coming back one after the other over the next days, or sliding free in
+Looks at: a plane's (or input's) energy near zero on a day that was cold and not
+dark as night, with inputs coming back one after the other over the next days, or sliding free in
 full light; silence of units and planes on covered days belongs to it.
 Columns: ``dc_power_w``; ``temp_air_c`` or a month and latitude that make snow
 possible; an irradiance sensor makes it sure.
 
 Looks the same: a very dark overcast (recovers everywhere at once), ``site-outage``
-(exactly nil, units stand by, or all stopped at one moment), ``dead-input`` (one input, warm), ``soiling`` (slow).
+(exactly zero, units stand by, or all stopped at one moment), ``dead-input`` (one input, warm), ``soiling`` (slow).
 
 Its parts and their thresholds: :mod:`rules.snowsky` (light, cold, sleeping units), :mod:`rules.snowspell`
 (the days of a spell), :mod:`rules.snowsleep` (silent planes), :mod:`rules.snowslide` (mornings under snow).

@@ -9,7 +9,7 @@ plane; its own must fit badly and another's well. Columns: ``dc_power_w`` or
 what it can be derived from.
 
 Looks the same: ``shading`` (fits its own plane but for some hours),
-``clock-shift`` (everybody). Two inputs of one plane cannot be told apart.
+``clock-shift`` (all inputs). Two inputs of one plane cannot be told apart.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class _Follows:
 
 
 def _explained(courses: Courses) -> dict[int, _Follows]:
-    """Inputs that fit another plane: swapped ones in pairs first, then one alone on its plane, then one whose record nobody has."""
+    """Inputs that fit another plane: swapped pairs first, then one alone on its plane, then one without a partner."""
     own = courses.own_misfits()
     fits: dict[int, dict[int, Floats]] = {}
     for n, mine in enumerate(own):

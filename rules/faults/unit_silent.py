@@ -7,7 +7,7 @@ their modules). The lifetime counter after the gap says which.
 Looks at: rows of the unit while others report in light. Columns: any; for the
 verdict ``energy_total_wh``.
 
-Looks the same: ``gateway-silent`` (everybody), ``patchy-comms`` (many short
+Looks the same: ``gateway-silent`` (all units), ``patchy-comms`` (many short
 gaps), night and dawn (silence is normal), a unit not yet installed (no row
 ever before, and a first counter unlike those of the units installed with it).
 

@@ -9,7 +9,7 @@ voltage or a state of standby, fault or off. Columns: ``dc_power_w`` or
 
 Looks the same: ``site-outage`` (every unit at once), ``grid-out-of-range`` and
 the reconnection wait after it (`reconnect_s` and a ramp are allowed for),
-``curtailment`` to nil, ``unit-silent`` (no rows), ``idle-input`` (one input).
+``curtailment`` to nothing, ``unit-silent`` (no rows), ``idle-input`` (one input).
 All units of one branch together: look at the branch first.
 
 Silent at night, below waking light, during reconnection waits.

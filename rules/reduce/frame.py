@@ -182,7 +182,7 @@ def _lit(reference: F32, clear: F32, sky: F32) -> Mask:
 
 
 def _carried(sky: F32, plane_clear: F32, step_s: int) -> tuple[F32, Mask]:
-    """The sky index, [D, K], where everybody stopped filled with the last one seen, for a few hours; and where it was filled.
+    """The sky index, [D, K], with stops of the whole site filled by the last index seen, for a few hours; and where it was filled.
 
     A site with one unit has no other witness when that unit stops at noon.
     """

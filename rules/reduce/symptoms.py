@@ -26,7 +26,7 @@ def makes_nothing(frame: Frame) -> Mask:
     """Readings of inputs that make nothing, [D, K, N]."""
     made = frame.made_or_0
     nothing = frame.told & (made <= np.maximum(ZERO_POWER.value, ZERO_SHARE.value * frame.reference))
-    # In the gloom a watt or two is what everybody makes, and no offset of a meter.
+    # In the gloom all inputs make a watt or two: that is power, not an offset of a meter.
     return nothing & ~((made >= TRICKLE.value) & (made >= 0.5 * np.nan_to_num(frame.typical, nan=np.inf)))
 
 
