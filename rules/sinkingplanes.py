@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from rules.case import Case
+from rules.daytable import SKY
 from rules.finding import Threshold
 from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
 from rules.ranks import Floats, median_of
@@ -18,6 +19,7 @@ BESIDE_SURE = Threshold(4.0, "standard errors of the slope", "own reasoning: wit
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
 SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
+COLD_FRONT = Threshold(0.05, "ratio", "common practice: it cools the air by some 12 K, and modules make 0.4 % more a kelvin")
 DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
 SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
 TOLD = Threshold(0.7, "of the days", "own reasoning: a plane that tells of itself on fewer is not known to sink with the others")
@@ -109,7 +111,7 @@ def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> T
     beside : how far the members sank, ratio.
     """
     teeth = None if beside is None else teeth_of(level, noise, BESIDE_SURE.value)
-    if beside is None or teeth is None or beside > OWN * teeth.drop or teeth.drop < SENSOR_DROP.value:
+    if beside is None or teeth is None or beside > OWN * teeth.drop or teeth.drop < SENSOR_DROP.value + _cold_front(case):
         return None
     fastest = SENSOR_FASTEST if case.sensor_trust[0] else PLANE_FASTEST
     return teeth if -teeth.slope <= fastest.value else None
@@ -124,13 +126,13 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     washed = teeth.washed >= WASHED.value * teeth.drop
     # A sensor that agrees with the inputs sees haze and season too: a plain fall against it, or one that a rain ended,
     # does not depend on our guess of the sky.
-    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value
+    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value + _cold_front(case)
     measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or given_back)
     if case.sensor_trust[0] and teeth.clean > HIGHEST.value:
         return None
-    if measured and teeth.drop >= SENSOR_DROP.value:
+    if measured and teeth.drop >= SENSOR_DROP.value + _cold_front(case):
         return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
-    if teeth.drop < PLANE_DROP.value:
+    if teeth.drop < PLANE_DROP.value + _cold_front(case):
         return None
     # Dust does not settle on a whole roof so fast: a wrong plane, clock or sensor looks like this.
     if -teeth.slope > PLANE_FASTEST.value:
@@ -149,6 +151,12 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     if not case.sensor_trust[0] and (long < 8 or not plain):
         return None
     return teeth
+
+
+def _cold_front(case: Case) -> float:
+    """What a sensor must show more of a drop where nobody measured the air: cold days after rain look like a wash."""
+    untold = case.sensor_trust[0] and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any()
+    return COLD_FRONT.value if untold else 0.0
 
 
 def _slope_along(teeth: Teeth, level: Floats) -> float:

@@ -135,10 +135,10 @@ def _as_dirt(case: Case, n: int, teeth: Teeth, levels: Levels) -> bool:
     level = levels.level[:, n]
     bends = _bends(teeth, levels.segments[n], level, float(levels.noise[n]))
     fast = -teeth.slope > SENSOR_FASTEST.value
-    return not (bends or fast or _goes_with_sky(case, n, level) or _only_in_sun(case, n, teeth, level))
+    return not (bends or fast or goes_with_sky(case, n, level) or only_in_sun(case, n, teeth.clean, level))
 
 
-def _goes_with_sky(case: Case, n: int, level: Floats) -> bool:
+def goes_with_sky(case: Case, n: int, level: Floats) -> bool:
     """Whether an input's level, [D], follows how sunny each day was: something hides the sun or part of the sky from it."""
     sunny = _sunny(case, n)
     days = np.isfinite(level) & np.isfinite(sunny)
@@ -154,9 +154,9 @@ def _sunny(case: Case, n: int) -> Floats:
         return np.asarray((np.nan_to_num(case.clear_weight) * owed).sum(axis=1) / owed.sum(axis=1))
 
 
-def _only_in_sun(case: Case, n: int, teeth: Teeth, level: Floats) -> bool:
+def only_in_sun(case: Case, n: int, clean: float, level: Floats) -> bool:
     """Whether an input's level, [D], recovers on dull days and is low on the next sunny one: a shadow, for dust falls slower."""
-    sunny, lacks = _sunny(case, n), teeth.clean - level
+    sunny, lacks = _sunny(case, n), clean - level
     known = np.isfinite(level) & np.isfinite(sunny)
     bright, dull = np.flatnonzero(known & (sunny >= IN_SUN.value)), np.flatnonzero(known & (sunny <= IN_DULL.value))
     at = np.searchsorted(bright, dull)

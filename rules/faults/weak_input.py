@@ -21,9 +21,12 @@ from typing import Any
 
 import numpy as np
 
+from rules.ageing import Ramp, at_every_hour, ramp_of
 from rules.alternatives import IN_SUN, OPEN_VOLTS
 from rules.candidate import Candidate, RuleResult, Unjudged, by_days, suspect
-from rules.case import Case
+from rules.case import Case, once
+from rules.faults.soiling import goes_with_sky, only_in_sun
+from rules.faults.soiling import judge as dirty
 from rules.finding import Alternative, Threshold
 from rules.levels import WIDEST_SPREAD, Levels, Segment, deficit_wh, relative_levels
 from rules.ranks import Floats, Mask, weighted_quantile
@@ -77,6 +80,12 @@ def judge(case: Case) -> RuleResult:
             continue
         own = _own(levels, n)
         weak = _weak_parts(case, levels, n, own, float(spread[n]))
+        ramp = None if weak else _ageing(case, levels, n, told[:, n])
+        if ramp is not None:
+            result.candidates.append(_aged(case, n, ramp))
+            continue
+        if not weak and own is not None:
+            weak = _sinking(levels.segments[n], own, levels.noise[n])
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
             result.unjudged += _undecided(levels, n, own, weak)
             continue
@@ -137,14 +146,12 @@ def _by_law(case: Case, n: int, told: Mask) -> Candidate | None:
 
 
 def _weak_parts(case: Case, levels: Levels, n: int, own: float | None, spread: float) -> list[Segment]:
-    """Stretches in which an input makes a steady share less, or the last one, in which it sinks from its ``own`` level."""
-    parts = levels.segments[n]
-    weak = [
+    """Stretches in which an input makes a steady share less, than its ``own`` level if it showed one."""
+    return [
         s
-        for s in parts
+        for s in levels.segments[n]
         if _is_weak(s, levels, n, own, spread, own is None and 1 - s.middle > MIN_VOLTS.value and _lacks_volts(case, n, s.days))
     ]
-    return _sinking(parts, own, levels.noise[n]) if not weak and own is not None else weak
 
 
 def _undecided(levels: Levels, n: int, own: float | None, weak: list[Segment]) -> list[Unjudged]:
@@ -234,6 +241,38 @@ def _shunted(case: Case, n: int, leaking: Shunted) -> Candidate:
         },
         despite=("hot-derating", "shading"),
     )  # fmt: skip
+
+
+def _ageing(case: Case, levels: Levels, n: int, told: Mask) -> Ramp | None:
+    """The ramp of an input that sinks for weeks at every hour, where it is not told as dirt; None without one."""
+    level = np.where(told, levels.level[:, n], np.nan)
+    if case.members[n] < 3 or (ramp := ramp_of(level, float(levels.noise[n]))) is None:
+        return None
+    shade = goes_with_sky(case, n, level) or only_in_sun(case, n, ramp.own, level)
+    if shade or not at_every_hour(case, n, ramp, levels.scale[:, n]):
+        return None
+    return None if any(n in c.inputs and (c.days & ramp.days).any() for c in _dirty(case)) else ramp
+
+
+@once
+def _dirty(case: Case) -> list[Candidate]:
+    return dirty(case).candidates
+
+
+def _aged(case: Case, n: int, ramp: Ramp) -> Candidate:
+    """An input that sinks beside its siblings and gets nothing back."""
+    fall = ramp.drop / ramp.own
+    found = _candidate(
+        case, n, ramp.days, deficit_wh(case, n, ramp.days, ramp.own),
+        strength=0.85,
+        text=(
+            f"{case.inputs[n].label} sank by {-100 * ramp.slope:.2f} % a day beside its siblings, to {100 * fall:.0f} % below "
+            "where it stood, at every hour, on {days} days, and no rain gave any back."
+        ),
+        evidence={"deficit": round(fall, 3), "slope_per_day": round(ramp.slope, 5), "siblings": int(case.members[n] - 1)},
+    )  # fmt: skip
+    dirt = Alternative("soiling", 0.4, "Whether the next good rain or a wash brings it back: dirt goes, weakness stays.")
+    return replace(found, alternatives=(dirt, *found.alternatives[1:]))
 
 
 def _passed(case: Case, n: int, spell: Spell) -> Candidate:

@@ -5,6 +5,7 @@ import pytest
 
 import rules.faults.weak_input as rule
 import rules.levels
+from rules import ageing
 from rules.candidate import Candidate
 from rules.case import Case
 from rules.diagnose import diagnose
@@ -151,6 +152,8 @@ def test_one_that_still_sinks_after_weeks_at_its_level(threshold: MoveThreshold)
     case = case_of(roof)
     found = only(run_rule("weak-input", case).candidates)
     assert np.flatnonzero(found.days)[0] in range(9, 14)
+    threshold(ageing, "LEAST_DROP", 0.5)
+    assert np.flatnonzero(only(run_rule("weak-input", case).candidates).days)[0] in range(9, 14)
     threshold(rule, "MIN_FALL", 0.5)
     assert not run_rule("weak-input", case).candidates
 
