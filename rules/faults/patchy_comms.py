@@ -31,6 +31,8 @@ from rules.silence import PATCHY_SHARE, gateway_gaps, gateway_kinds, unit_kinds
 
 COLUMNS = ("timestamp", "signal_dbm")
 SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: a record of one day must be plainly bad")
+UNITS = Threshold(3, "units", "own reasoning: of two, one bad link is half of the site")
+BY_CHANCE = Threshold(3.3, "standard deviations", "binomial; one unit-day in some thousand")
 SINGLE_ROWS = Threshold(6, "rows", "own reasoning: among hundreds of unit-days one loses four of eleven rows by chance (binomial)")
 
 
@@ -41,6 +43,7 @@ def judge(case: Case) -> RuleResult:
     # Beside a unit whose clock is right, one whose clock is wrong seems to miss rows at an end of its days.
     share = np.maximum(table["own_missing_h"] - unit_hours_off(case), 0.0) / np.maximum(table["unit_lit_h"], 1e-6)
     patchy &= share >= PATCHY_SHARE.value
+    patchy &= share >= _common_loss(case, share)
     rows = table["own_missing_h"] * 3600.0 / table["step_s"][:, None]
     for u, unit in enumerate(case.site.units):
         for days in _spells(patchy[:, u], judged[:, u], share[:, u], rows[:, u]):
@@ -58,6 +61,18 @@ def judge(case: Case) -> RuleResult:
             inputs = tuple(int(n) for k in units for n in case.inputs_of_unit(k))
             result.candidates.append(_candidate(case, f"Gateway {name}", "gateway", inputs, days, share[:, u], u))
     return result
+
+
+def _common_loss(case: Case, share: np.ndarray) -> np.ndarray:
+    """The share of a day's rows that chance takes of one unit where the whole site loses some, [D, U].
+
+    Where most links lose a few per cent, now this one and now that one loses a tenth of a day.
+    """
+    rows = np.maximum(case.table["unit_lit_h"] * 3600.0 / case.table["step_s"][:, None], 1.0)
+    usual = np.where(rows > 1.0, share, np.nan)
+    known = usual[np.isfinite(usual)]
+    base = min(float(np.median(known)), PATCHY_SHARE.value) if share.shape[1] >= UNITS.value and known.size else 0.0
+    return base + BY_CHANCE.value * np.sqrt(base * (1.0 - base) / rows)
 
 
 def _spells(patchy: Mask, judged: Mask, share: np.ndarray, rows: np.ndarray) -> list[Mask]:

@@ -120,3 +120,14 @@ def test_a_gateway_whose_units_all_sleep_in_the_gloom_has_no_bad_link(threshold:
     assert not run_rule("patchy-comms", case).candidates
     threshold(rules.silence, "GLOOM", 0.0)
     assert run_rule("patchy-comms", case).candidates
+
+
+@pytest.mark.parametrize(("share", "units"), [(0.3, 1), (0.0, 0)])
+def test_where_every_link_loses_some_chance_makes_no_bad_one(share: float, units: int) -> None:
+    """Eight rows in a hundred lost at random everywhere: on some days a unit loses an eighth (binomial), its link is as good."""
+    roof = make_roof(days=40, kinds="cmc")
+    rng = np.random.default_rng(11)
+    for u in range(5):
+        lost = rng.random(len(roof.ts)) < (share if u == 2 and share else 0.08)
+        roof.silent(u, lost)
+    assert len({c.inputs for c in run_rule("patchy-comms", case_of(roof)).candidates}) == units
