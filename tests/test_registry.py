@@ -21,7 +21,10 @@ SLUGS = {
     "record": "swapped-record frozen-readings clock-shift",
     "for information": "clipping",
 }
-SHARED = ("rules.hard", "rules.silence", "rules.levels", "rules.snowsky", "rules.snowspell", "rules.snowsleep")
+SHARED = (
+    "rules.hard", "rules.silence", "rules.levels", "rules.snowsky", "rules.snowspell", "rules.snowsleep", "rules.behind",
+    "rules.clockjumps", "rules.sunclock", "rules.heatcurve", "rules.sinkingplanes", "rules.standstill",
+)  # fmt: skip
 
 
 def test_every_fault_has_its_file() -> None:

@@ -32,7 +32,7 @@ from rules.silence import PATCHY_SHARE, gateway_gaps, gateway_kinds, unit_kinds
 COLUMNS = ("timestamp", "signal_dbm")
 SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: a record of one day must be plainly bad")
 UNITS = Threshold(3, "units", "own reasoning: of two, one bad link is half of the site")
-BY_CHANCE = Threshold(3.3, "standard deviations", "binomial; one unit-day in some thousand")
+BY_CHANCE = Threshold(3.3, "standard deviations", "own reasoning: binomial, chance reaches it on one unit-day in some thousand")
 SINGLE_ROWS = Threshold(6, "rows", "own reasoning: among hundreds of unit-days one loses four of eleven rows by chance (binomial)")
 
 
