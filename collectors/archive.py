@@ -242,9 +242,7 @@ def _owners(db: sqlite3.Connection, table: SampleTable) -> list[int]:
 
 
 def _next(db: sqlite3.Connection, table: SampleTable, owner: int, after: int) -> int | None:
-    row = db.execute(
-        f"SELECT min(ts) FROM {table.name} WHERE {table.owner} = ? AND ts >= ?", (owner, after)
-    ).fetchone()
+    row = db.execute(f"SELECT min(ts) FROM {table.name} WHERE {table.owner} = ? AND ts >= ?", (owner, after)).fetchone()
     return None if row[0] is None else int(row[0])
 
 
@@ -269,22 +267,14 @@ def _move(db: sqlite3.Connection, folder: Path, table: SampleTable, month: str) 
         [np.concatenate(column) for column in zip(*(columns for *_, columns in parts), strict=True)],
     )
     file, digest, size = _write(folder, month, table, block, _names(db, table))
-    entry = ArchivedMonth(
-        month, table.name, file, block.ts.size, int(block.ts.min()), int(block.ts.max()), size, digest
-    )
+    entry = ArchivedMonth(month, table.name, file, block.ts.size, int(block.ts.min()), int(block.ts.max()), size, digest)
     back = _read(folder, entry)
     same = np.array_equal(back.owner, block.owner) and np.array_equal(back.ts, block.ts)
-    if not same or not all(
-        np.array_equal(a, b, equal_nan=True) for a, b in zip(back.columns, block.columns, strict=True)
-    ):
-        raise StoreError(
-            f"{folder / file}: does not read back as written; nothing was changed", "Check the disk."
-        )
+    if not same or not all(np.array_equal(a, b, equal_nan=True) for a, b in zip(back.columns, block.columns, strict=True)):
+        raise StoreError(f"{folder / file}: does not read back as written; nothing was changed", "Check the disk.")
     db.execute(f"INSERT INTO archive_month VALUES ({', '.join('?' * 8)})", tuple(vars(entry).values()))
     for owner, *_ in parts:
-        db.execute(
-            f"DELETE FROM {table.name} WHERE {table.owner} = ? AND ts >= ? AND ts < ?", (owner, start, end)
-        )
+        db.execute(f"DELETE FROM {table.name} WHERE {table.owner} = ? AND ts >= ? AND ts < ?", (owner, start, end))
     return entry
 
 
@@ -296,9 +286,7 @@ def _names(db: sqlite3.Connection, table: SampleTable) -> dict[str, Any]:
     return {str(id_): [serial, number] for id_, serial, number in rows}
 
 
-def _write(
-    folder: Path, month: str, table: SampleTable, block: _Block, owners: dict[str, Any]
-) -> tuple[str, str, int]:
+def _write(folder: Path, month: str, table: SampleTable, block: _Block, owners: dict[str, Any]) -> tuple[str, str, int]:
     def whole(column: NDArray[np.float64]) -> pa.Array:
         empty = np.isnan(column)
         return pa.array(np.where(empty, 0, column).astype(np.int64), mask=empty)
@@ -366,9 +354,7 @@ def _read(folder: Path, entry: ArchivedMonth) -> _Block:
             f"Keep the folder {folder.name} beside the site's file. {remedy}",
         ) from exc
     except OSError as exc:
-        raise StoreError(
-            f"{file}: cannot be read: {exc.strerror}", "Check the rights of the folder."
-        ) from exc
+        raise StoreError(f"{file}: cannot be read: {exc.strerror}", "Check the rights of the folder.") from exc
     if hashlib.sha256(content).hexdigest() != entry.sha256:
         raise StoreError(f"{file}: damaged: its checksum is not the one noted when it was written", remedy)
     data = pq.read_table(pa.BufferReader(content))

@@ -30,9 +30,7 @@ def weather_column(k: int, header: str, context: Context) -> ColumnGuess:
     elif quantity == "temperature":
         if tokens & words.MODULE:
             role, why = "temp_module_c", "a module's temperature"
-        elif tokens & words.AIR or not any(
-            words.AIR & tokens_of(h) for n, h in enumerate(context.table.headers) if n != k
-        ):
+        elif tokens & words.AIR or not any(words.AIR & tokens_of(h) for n, h in enumerate(context.table.headers) if n != k):
             role, why = "temp_air_c", "a temperature of the air"
     elif quantity == "speed":
         role, why = "wind_m_s", "a wind speed"

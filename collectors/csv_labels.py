@@ -52,9 +52,7 @@ class Labels:
     @cached_property
     def _pattern(self) -> re.Pattern[str]:
         names = sorted(self._serials, key=len, reverse=True)
-        return re.compile(
-            r"(?<![A-Za-z0-9])(" + "|".join(re.escape(n) for n in names) + r")(?![A-Za-z0-9])", re.IGNORECASE
-        )
+        return re.compile(r"(?<![A-Za-z0-9])(" + "|".join(re.escape(n) for n in names) + r")(?![A-Za-z0-9])", re.IGNORECASE)
 
     @cached_property
     def _bare(self) -> dict[str, str]:

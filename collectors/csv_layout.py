@@ -159,8 +159,7 @@ def load_layout(path: str | Path) -> Layout:
         return Layout.model_validate(data)
     except ValidationError as exc:
         lines = [
-            f"{path}: key '{'.'.join(map(str, error['loc']))}' = {error['input']!r}: "
-            + error["msg"].removeprefix("Value error, ")
+            f"{path}: key '{'.'.join(map(str, error['loc']))}' = {error['input']!r}: " + error["msg"].removeprefix("Value error, ")
             for error in exc.errors()
         ]
         raise LayoutError("\n".join(lines), "`callout import --help` shows every key of a layout.") from exc

@@ -63,9 +63,7 @@ def format_of(cells: Iterable[str], delimiter: str) -> NumberFormat:
     return NumberFormat(decimal, thousands, why)
 
 
-def _decide(
-    proofs: dict[str, int], grouped: dict[str, int], open_cells: dict[str, int], delimiter: str
-) -> tuple[str, str]:
+def _decide(proofs: dict[str, int], grouped: dict[str, int], open_cells: dict[str, int], delimiter: str) -> tuple[str, str]:
     if proofs["."] != proofs[","]:
         decimal = "." if proofs["."] > proofs[","] else ","
         return decimal, f"{proofs[decimal]} sampled cells can only be read with '{decimal}' as decimal mark"
@@ -92,9 +90,7 @@ def parse_numbers(
     unit : unit of the column as written; a unit behind a figure overrules it.
     """
     text = pc.utf8_trim_whitespace(cells)
-    empty = pc.is_in(
-        pc.utf8_lower(text), value_set=pa.array([*MISSING, *(m.strip().lower() for m in missing)], text.type)
-    )
+    empty = pc.is_in(pc.utf8_lower(text), value_set=pa.array([*MISSING, *(m.strip().lower() for m in missing)], text.type))
     text = pc.if_else(empty, pa.scalar(None, text.type), text)
     values = _cast(text) if form.decimal == "." and not form.thousands else None
     factor: NDArray[np.float64] | None = None

@@ -62,9 +62,7 @@ class Tally:
         self.emptied.update(other.emptied)
         self.problems += other.problems
 
-    def _note(
-        self, counter: Counter[str], reason: str, lines: Sequence[int], column: str, values: Iterable[Any]
-    ) -> None:
+    def _note(self, counter: Counter[str], reason: str, lines: Sequence[int], column: str, values: Iterable[Any]) -> None:
         if not len(lines):
             return
         room = _SHOWN_PER_REASON - counter[reason]

@@ -286,9 +286,7 @@ def _block(
         missing = block.index < 0
         if missing.any():
             strange = np.isin(table.lines, block.lines[missing]) & ~counted
-            shown = [
-                f"{site.units[u].serial}/{n}" for u, n in zip(unit[strange][:20], numbers[strange][:20], strict=True)
-            ]
+            shown = [f"{site.units[u].serial}/{n}" for u, n in zip(unit[strange][:20], numbers[strange][:20], strict=True)]
             tally.reject(REASON_UNKNOWN_INPUT, table.lines[strange].tolist(), "input", shown)
             counted |= strange
         result.append(block.keep(~missing))

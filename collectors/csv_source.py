@@ -81,9 +81,7 @@ class guarded:  # noqa: N801 - used as a function, like open()
                 "Export the file again, or unpack it first.",
             ) from exc
         if isinstance(exc, OSError):
-            raise ReadingError(
-                f"{self._name}: cannot be read: {exc.strerror or exc}", "Check the path and its rights."
-            ) from exc
+            raise ReadingError(f"{self._name}: cannot be read: {exc.strerror or exc}", "Check the path and its rights.") from exc
 
 
 _NOT_TEXT = {

@@ -142,11 +142,7 @@ def _header(rows: Sequence[list[str]], skip: int, name: str, layout: FileLayout)
             raise ReadingError(f"{name}: header_line = {last + 1} is not in the file", "Correct the layout.")
         return last, min(layout.header_lines or 1, last + 1)
     data = next((k for k in range(skip, len(rows)) if len(rows[k]) > 1 and any(map(holds_time, rows[k]))), None)
-    titled = [
-        k
-        for k in range(skip, len(rows) if data is None else data)
-        if len(rows[k]) > 1 and any(map(is_time_header, rows[k]))
-    ]
+    titled = [k for k in range(skip, len(rows) if data is None else data) if len(rows[k]) > 1 and any(map(is_time_header, rows[k]))]
     if data is None and titled:
         data = next((k for k in range(titled[0] + 1, len(rows)) if any(_EPOCH.match(c) for c in rows[k])), None)
         if data is None:
@@ -217,9 +213,7 @@ def _parse(lines: list[str], start: int, width: int, delimiter: str, tally: Tall
             invalid_row_handler=odd,
             quote_char='"' if quoted else False,
         ),
-        convert_options=pyarrow.csv.ConvertOptions(
-            column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
-        ),
+        convert_options=pyarrow.csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False),
     )
     kept = np.ones(table.num_rows + len(bad), bool)
     kept[[number - 1 for number, _ in bad]] = False

@@ -84,9 +84,7 @@ def _tolerant(
         mine.problems[:] = [replace(p, line=p.line + line - 2) for p in mine.problems]
         rows = table.height + sum(mine.rejected.values())
         guesses = [ColumnGuess(h, h, "canonical name") for h in header]
-        parts, times = (
-            blocks(table, guesses, site, Layout(), NumberFormat(), mine, name) if table.height else ([], None)
-        )
+        parts, times = blocks(table, guesses, site, Layout(), NumberFormat(), mine, name) if table.height else ([], None)
     except ReadingError:
         return None
     if times is not None and times.local:
@@ -124,8 +122,7 @@ def _with_units(made: Draft, site: SiteDescription) -> list[ColumnGuess]:
     listed = ", ".join(repr(u.serial) for u in site.units[:4])
     if len(site.units) > 1:
         raise ReadingError(
-            f"{made.name}: line {table.header_line}: neither a column nor a header names a unit of the "
-            f"site file ({listed})",
+            f"{made.name}: line {table.header_line}: neither a column nor a header names a unit of the site file ({listed})",
             "Check that file and site belong together, or name units in a layout file: [columns], [units].",
         )
     table.notes.append(f"no column or header names a unit; the site has one: {listed}")

@@ -56,17 +56,14 @@ FREQUENCY: Final = _words("frequency freq hz frequenz frecuencia frequence frequ
 TEMPERATURE: Final = _words("temperature temp temperatur temperatura t tmp")
 STATE: Final = _words("state status mode zustand betriebszustand estado etat stato condition")
 SIGNAL: Final = _words("signal rssi dbm signalstarke senal")
-LIFETIME: Final = _words(
-    "total lifetime cumulative counter gesamt acumulada cumul cumulee totale cumulated meter index"
-)
+LIFETIME: Final = _words("total lifetime cumulative counter gesamt acumulada cumul cumulee totale cumulated meter index")
 DAILY: Final = _words("daily today day tages heute diaria dia jour journalier giornaliera dagelijks")
 GHI: Final = _words("ghi horizontal globalstrahlung")
 POA: Final = _words("poa plane tilted inclined array gti module ebene")
 DNI: Final = _words("dni beam normal direct")
 DHI: Final = _words("dhi diffuse diffus difusa")
 IRRADIANCE: Final = _words(
-    "irradiance irradiation einstrahlung strahlung irradiancia radiacion rayonnement "
-    "irraggiamento radiation sun insolation"
+    "irradiance irradiation einstrahlung strahlung irradiancia radiacion rayonnement irraggiamento radiation sun insolation"
 )
 AIR: Final = _words("air ambient amb umgebung luft ambiente aria outdoor outside exterieur")
 MODULE: Final = _words("module modul cell panel back zelle celula cellule modulo")
@@ -88,9 +85,7 @@ STATE_WORDS: Final = {
     "producing": "producing run running on normal mppt generating production feeding operating throttled ok "
     "active "
     "einspeisung betrieb produciendo production",
-    "starting": (
-        "starting start startup waking wakeup connecting checking synchronising synchronizing anlauf arranque"
-    ),
+    "starting": ("starting start startup waking wakeup connecting checking synchronising synchronizing anlauf arranque"),
     "standby": "standby idle waiting wait sleeping sleep night ready bereitschaft espera veille attesa",
     "fault": "fault error alarm failure failed tripped trip storung fehler fallo defaut guasto",
     "off": "off stopped stop shutdown shuttingdown disconnected disabled aus apagado arret spento",

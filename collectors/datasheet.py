@@ -92,11 +92,7 @@ def inverter_questions(inverter: Mapping[str, Any]) -> list[Question]:
     ):
         low, high = _number(inverter, low_key), _number(inverter, high_key)
         if low is not None and high is not None and low > high:
-            found.append(
-                Question(
-                    low_key, f"{low_key} = {low:g} is above {high_key} = {high:g}: are the two exchanged?"
-                )
-            )
+            found.append(Question(low_key, f"{low_key} = {low:g} is above {high_key} = {high:g}: are the two exchanged?"))
     return found
 
 
@@ -117,9 +113,7 @@ def cable_questions(cable: Mapping[str, Any]) -> list[Question]:
         size = _number(cable, key)
         if size is not None and size in _AWG_NUMBERS and size not in _MM2_SIZES:
             awg = key.replace("mm2", "awg")
-            text = (
-                f"{key} = {size:g}: is that a wire gauge? AWG {size:g} goes into {awg}; mm² sizes are others"
-            )
+            text = f"{key} = {size:g}: is that a wire gauge? AWG {size:g} goes into {awg}; mm² sizes are others"
             found.append(Question(key, text))
     return found
 
@@ -156,9 +150,7 @@ def _coefficient(module: Mapping[str, Any], key: str, value: float) -> Question:
                 text = f"{key} = {value:g}: is that {name}{turned}? It would be {sign * meant:.3f} %/K{on}"
                 return Question(key, text, round(sign * meant, 4))
     if base is None and abs(value) > 2.0:
-        return Question(
-            key, f"{key} = {value:g}: is that m{unit}/K? Give {base_key} too, or divide by it to get %/K"
-        )
+        return Question(key, f"{key} = {value:g}: is that m{unit}/K? Give {base_key} too, or divide by it to get %/K")
     usual = f"{low:g} to {high:g} %/K"
     return Question(key, f"{key} = {value:g}: is that %/K? Crystalline modules have {usual}")
 
@@ -177,25 +169,19 @@ def _columns(module: Mapping[str, Any]) -> Iterable[Question]:
         elif 500.0 <= ratio <= 2000.0:
             yield Question("pmax_w", f"{product}: is pmax_w in kW?", pmax * 1e3)
         elif not 0.95 <= ratio <= 1.05:
-            yield Question(
-                "pmax_w", f"{product}: which of the three is not the STC (1000 W/m², 25 °C) value?"
-            )
+            yield Question("pmax_w", f"{product}: which of the three is not the STC (1000 W/m², 25 °C) value?")
     if imp and isc:
         pair = f"imp_a = {imp:g}, isc_a = {isc:g}"
         if imp / isc > 1.08:
             yield Question("isc_a", f"{pair}: is isc_a from the NOCT column, or are the two exchanged?")
         elif imp / isc >= 1.0:
-            yield Question(
-                "isc_a", f"{pair}: the short-circuit current is the larger one; are they exchanged?"
-            )
+            yield Question("isc_a", f"{pair}: the short-circuit current is the larger one; are they exchanged?")
         elif imp / isc < 0.82:
             yield Question("imp_a", f"{pair}: is imp_a from the NOCT (800 W/m²) column?")
     if vmp and voc:
         pair = f"vmp_v = {vmp:g}, voc_v = {voc:g}"
         if vmp >= voc:
-            yield Question(
-                "voc_v", f"{pair}: the open-circuit voltage is the larger one; are they exchanged?"
-            )
+            yield Question("voc_v", f"{pair}: the open-circuit voltage is the larger one; are they exchanged?")
         elif vmp / voc > 0.865:
             yield Question("voc_v", f"{pair}: is voc_v from the NOCT (800 W/m²) column?")
         elif vmp / voc < 0.772:
@@ -210,9 +196,7 @@ def _cells(module: Mapping[str, Any]) -> Iterable[Question]:
     # 0.5 to 0.78 V a cell in series; half-cut modules count twice as many as are in series.
     if not (0.25 <= each <= 0.39 or 0.5 <= each <= 0.78):
         series = round(voc / 0.65)
-        yield Question(
-            "cells", f"cells = {cells:g} at voc_v = {voc:g} V is {each:.2f} V a cell: are {series} in series?"
-        )
+        yield Question("cells", f"cells = {cells:g} at voc_v = {voc:g} V is {each:.2f} V a cell: are {series} in series?")
 
 
 def _number(values: Mapping[str, Any], key: str) -> float | None:

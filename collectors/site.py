@@ -318,9 +318,7 @@ def load_site(path: str | Path) -> SiteDescription:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as exc:
-        raise SiteFileError(
-            f"{path}: cannot be read: {exc.strerror}", "Give the path of a site TOML file."
-        ) from exc
+        raise SiteFileError(f"{path}: cannot be read: {exc.strerror}", "Give the path of a site TOML file.") from exc
     except UnicodeDecodeError as exc:
         raise SiteFileError(f"{path}: not UTF-8 text: {exc.reason}", "Save the file as UTF-8.") from exc
     return parse_site(text, str(path))
@@ -360,9 +358,7 @@ def _unknown_keys(data: dict[str, Any]) -> list[str]:
         for key in value:
             if key not in model.model_fields or key == "notes":
                 near = difflib.get_close_matches(key, model.model_fields, n=1)
-                notes.append(
-                    f"{where}{key}: not a key we know" + (f"; did you mean '{near[0]}'?" if near else "")
-                )
+                notes.append(f"{where}{key}: not a key we know" + (f"; did you mean '{near[0]}'?" if near else ""))
 
     look(SiteDescription, data, "")
     look(SiteFacts, data.get("site"), "site.")

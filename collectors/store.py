@@ -214,9 +214,7 @@ class Store:
 
     def input_ids(self) -> dict[tuple[str, int], int]:
         """Store id of each (serial, input)."""
-        rows = self._db.execute(
-            "SELECT u.serial, i.number, i.id FROM input i JOIN unit u ON u.id = i.unit_id"
-        )
+        rows = self._db.execute("SELECT u.serial, i.number, i.id FROM input i JOIN unit u ON u.id = i.unit_id")
         return {(serial, number): id_ for serial, number, id_ in rows}
 
     def unit_ids(self) -> dict[str, int]:
@@ -224,9 +222,7 @@ class Store:
 
     # -- telemetry -------------------------------------------------------
 
-    def add_telemetry(
-        self, frame: pd.DataFrame, source: str, rejected: Mapping[str, int] | None = None
-    ) -> ImportResult:
+    def add_telemetry(self, frame: pd.DataFrame, source: str, rejected: Mapping[str, int] | None = None) -> ImportResult:
         """Add a canonical telemetry frame in one transaction.
 
         A value already stored stays; an empty one is filled. Rows of units the
@@ -334,9 +330,7 @@ class Store:
 
     # -- weather and events ----------------------------------------------
 
-    def add_weather(
-        self, frame: pd.DataFrame, source: str, rejected: Mapping[str, int] | None = None
-    ) -> ImportResult:
+    def add_weather(self, frame: pd.DataFrame, source: str, rejected: Mapping[str, int] | None = None) -> ImportResult:
         """Add a weather frame: ``ts``, ``plane`` and :data:`WEATHER_COLUMNS` (any subset).
 
         A value already stored stays; an empty one is filled.
@@ -363,8 +357,7 @@ class Store:
             rows = come[write]
             sets = ", ".join(f"{name} = ifnull({name}, excluded.{name})" for name in columns)
             db.executemany(
-                f"INSERT INTO weather_sample VALUES ({', '.join('?' * (2 + len(columns)))}) "
-                f"ON CONFLICT DO UPDATE SET {sets}",
+                f"INSERT INTO weather_sample VALUES ({', '.join('?' * (2 + len(columns)))}) ON CONFLICT DO UPDATE SET {sets}",
                 zip(
                     rows.index.get_level_values("plane").tolist(),
                     ts[write].tolist(),
@@ -414,14 +407,10 @@ class Store:
         with _sqlite_errors(self.path):
             found = [self._db.execute("SELECT max(ts) FROM gateway_event").fetchone()[0]]
             for plane in self._weather_planes():
-                found += self._db.execute(
-                    "SELECT max(ts) FROM weather_sample WHERE plane = ? AND ts < ?", (plane, end)
-                ).fetchone()
+                found += self._db.execute("SELECT max(ts) FROM weather_sample WHERE plane = ? AND ts < ?", (plane, end)).fetchone()
         return max((ts for ts in found if ts is not None), default=None)
 
-    def add_events(
-        self, frame: pd.DataFrame, source: str, rejected: Mapping[str, int] | None = None
-    ) -> ImportResult:
+    def add_events(self, frame: pd.DataFrame, source: str, rejected: Mapping[str, int] | None = None) -> ImportResult:
         """Add a gateway log frame: ``ts`` and :data:`EVENT_COLUMNS`. A known event stays as it is."""
         ts = frame["ts"].to_numpy(np.int64)
         texts = [frame[name].fillna("").astype(str).tolist() for name in EVENT_COLUMNS]
@@ -442,8 +431,7 @@ class Store:
         """Gateway log frame of ``start <= ts < end``: ``ts``, then :data:`EVENT_COLUMNS`."""
         with _sqlite_errors(self.path):
             rows = self._db.execute(
-                "SELECT ts, source, event, detail FROM gateway_event WHERE ts >= ? AND ts < ? "
-                "ORDER BY ts, source, event, detail",
+                "SELECT ts, source, event, detail FROM gateway_event WHERE ts >= ? AND ts < ? ORDER BY ts, source, event, detail",
                 _span(start, end),
             ).fetchall()
         if not rows:
@@ -481,9 +469,7 @@ class Store:
 
     def _mark_all_stale(self) -> None:
         offset = round(self.site.site.longitude * _SECONDS_PER_DEGREE)
-        self._db.execute(
-            "INSERT OR IGNORE INTO stale_day SELECT DISTINCT (ts + ?) / 86400 FROM input_sample", (offset,)
-        )
+        self._db.execute("INSERT OR IGNORE INTO stale_day SELECT DISTINCT (ts + ?) / 86400 FROM input_sample", (offset,))
         self._mark_stale(archive.archived_days(self._db, offset))
 
     def _log_run(
@@ -533,9 +519,7 @@ def _span(start: int | None, end: int | None) -> tuple[int, int]:
     return (-(1 << 62) if start is None else int(start), (1 << 62) if end is None else int(end))
 
 
-def _result(
-    rows_read: int, status: NDArray[Any], days: set[int], unknown: tuple[str, ...] = ()
-) -> ImportResult:
+def _result(rows_read: int, status: NDArray[Any], days: set[int], unknown: tuple[str, ...] = ()) -> ImportResult:
     same, conflicting, filled, new = np.bincount(status, minlength=4).tolist()
     return ImportResult(
         rows_read=rows_read,
@@ -572,9 +556,7 @@ def _frame(keys: list[tuple[str, int]], parts: list[list[NDArray[Any]]]) -> pd.D
 
 
 #: Most sites have no log: a frame takes pandas a while to make.
-_NO_EVENTS: Final = pd.DataFrame(
-    {"ts": np.zeros(0, np.int64), **{name: pd.array([], dtype="str") for name in EVENT_COLUMNS}}
-)
+_NO_EVENTS: Final = pd.DataFrame({"ts": np.zeros(0, np.int64), **{name: pd.array([], dtype="str") for name in EVENT_COLUMNS}})
 
 
 @contextmanager

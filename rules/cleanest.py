@@ -28,9 +28,7 @@ WASHES = Threshold(0.4, "of the rise", "own reasoning: a rain takes half of the 
 DEEPEST = Threshold(0.5, "ratio", "own reasoning: no dirt takes more than half; what falls further fails")
 MOVES = Threshold(4.0, "standard errors of the slope", "own reasoning: that dust lies unevenly needs less proof than where it lies")
 ALIKE = Threshold(0.7, "of the fastest rise", "own reasoning: members a little dirty rise too, by less")
-MEASURED = Threshold(
-    6.0, "standard errors of the slope", "own reasoning: members that part speak for dust too, whatever the sky"
-)
+MEASURED = Threshold(6.0, "standard errors of the slope", "own reasoning: members that part speak for dust too, whatever the sky")
 AS_FAST = Threshold(2.0, "times either way", "own reasoning: over a course that sinks by a half a steady level rises twice as fast")
 _TOP = 2.0  # ratio; over any level, which falls as this less it rises
 

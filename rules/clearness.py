@@ -28,9 +28,7 @@ CLEAR_LEVEL: Final = Threshold(0.10, "ratio", _OWN)
 CLEAR_MIN_ELEVATION: Final = Threshold(8.0, "deg", "own choice: below, air mass and horizon rule the signal")
 
 
-def clear_spells(
-    sun: Sun, signal: Floats, step_s: float, clear: Floats | None = None, gain: float | None = None
-) -> Mask:
+def clear_spells(sun: Sun, signal: Floats, step_s: float, clear: Floats | None = None, gain: float | None = None) -> Mask:
     """Where a record follows the clear sky, [T]; for steps of 1 to 60 minutes.
 
     Within a moving hour (at least three samples) the ratio of signal to clear
@@ -49,9 +47,7 @@ def clear_spells(
     gain : signal over ``clear`` under clear sky, when known.
     """
     reference = sun.clear_ghi if clear is None else clear
-    lit = (sun.elevation_deg > CLEAR_MIN_ELEVATION.value) & (
-        reference > 0.05 * np.nanmax(reference, initial=1.0)
-    )
+    lit = (sun.elevation_deg > CLEAR_MIN_ELEVATION.value) & (reference > 0.05 * np.nanmax(reference, initial=1.0))
     ratio = np.full(signal.shape, np.nan)
     np.divide(signal, reference, out=ratio, where=lit & np.isfinite(signal))
     smooth, level = smooth_ratio(ratio, step_s)

@@ -55,9 +55,7 @@ def _daily_rises(case: Case, where: NDArray[np.int64], inputs: NDArray[np.int64]
     ]
 
 
-def _lifetime_rises(
-    case: Case, first: int, last: int, inputs: NDArray[np.int64], scale: Floats
-) -> list[tuple[float, float]]:
+def _lifetime_rises(case: Case, first: int, last: int, inputs: NDArray[np.int64], scale: Floats) -> list[tuple[float, float]]:
     """Rise and clear-sky energy, Wh, over the silent days of each input with a lifetime counter on both sides of them."""
     start, end, reset = (case.table[name] for name in ("counter_first", "counter_last", "counter_reset"))
     again = {n: _heard_again(case, last, n) for n in inputs.tolist()}

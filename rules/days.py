@@ -64,7 +64,7 @@ def window_sum(values: NDArray[Any], reach: int) -> NDArray[Any]:
     whole = max(days - reach, 0)  # days with all of the days after them
     out[:whole] = total[days - whole + 1 :]
     out[whole:] = total[days]
-    out[reach + 1 :] -= total[1 : whole]
+    out[reach + 1 :] -= total[1:whole]
     return out
 
 

@@ -134,7 +134,8 @@ class _Claims:
             on = _stands_on(case, inputs)[:, None]
             by = {cause: mask & ~on if cause in _STOPS else mask for cause, mask in by.items()}
         masks = [
-            mask for cause, mask in by.items()
+            mask
+            for cause, mask in by.items()
             if cause not in candidate.despite
             and not (cause in _OF_ALL and _beside_mates(case, candidate, whole[cause]))
             and not (cause == "clock-shift" and _beyond_clock(candidate, whole[cause]))
@@ -189,9 +190,7 @@ class _Claims:
             mask = self._by[fault].setdefault(candidate.fault, np.zeros_like(self._alike))
             mask[np.ix_(where, whose)] = True
 
-    def _reach(
-        self, candidate: Candidate, fault: str, spread: Mask, inputs: NDArray[np.int64]
-    ) -> tuple[Mask, NDArray[np.int64]]:
+    def _reach(self, candidate: Candidate, fault: str, spread: Mask, inputs: NDArray[np.int64]) -> tuple[Mask, NDArray[np.int64]]:
         """Days, [D], and inputs on which a cause that speaks for some days explains one fault."""
         pair = (candidate.fault, fault)
         if pair == ("swapped-record", "weak-input"):
@@ -249,9 +248,7 @@ def _across_clocks(case: Case, inputs: NDArray[np.int64]) -> NDArray[np.int64]:
 def _lasting_days(candidate: Candidate) -> Mask:
     """Days a cause speaks for: its own, and for lasting ones all days between them."""
     days = candidate.days.copy()
-    if candidate.lasting and candidate.fault in (
-        "substring-loss", "swapped-record", "shading", "weak-input", "restart-cycling"
-    ):
+    if candidate.lasting and candidate.fault in ("substring-loss", "swapped-record", "shading", "weak-input", "restart-cycling"):
         where = np.flatnonzero(days)
         days[where[0] : where[-1] + 1] = True
     if candidate.fault == "snow":

@@ -156,9 +156,7 @@ class Finding:
     def from_json(cls, data: Mapping[str, Any]) -> Finding:
         """Inverse of :meth:`to_json`; unknown keys are ignored."""
         known = {k: data[k] for k in cls.__dataclass_fields__ if k in data}
-        known["alternatives"] = tuple(
-            Alternative(a["fault"], a["confidence"], a["tell_apart"]) for a in data["alternatives"]
-        )
+        known["alternatives"] = tuple(Alternative(a["fault"], a["confidence"], a["tell_apart"]) for a in data["alternatives"])
         return cls(**known)
 
 

@@ -34,9 +34,7 @@ from rules.ranks import Floats
 from rules.sun import Sun
 
 #: From this clear-sky index on the split starts to lean to the clear sky's own.
-CLEAR_LEAN_FROM: Final = Threshold(
-    0.7, "ratio", "own choice; checked on measured GHI, DHI and plane irradiance"
-)
+CLEAR_LEAN_FROM: Final = Threshold(0.7, "ratio", "own choice; checked on measured GHI, DHI and plane irradiance")
 #: Lowest cosine of zenith in the direct ratio, as in pvlib's Hay-Davies.
 _MIN_COS_ZENITH: Final = 0.01745
 
@@ -81,9 +79,7 @@ def plane_parts(
     cos_zenith = np.cos(np.radians(sun.zenith_deg))
     cos_aoi = irradiance.aoi_projection(tilt_deg, azimuth_deg, sun.zenith_deg, sun.azimuth_deg)
     ratio = np.maximum(cos_aoi, 0.0) / np.maximum(cos_zenith, _MIN_COS_ZENITH)
-    sky = irradiance.haydavies(
-        tilt_deg, azimuth_deg, dhi, dni, sun.dni_extra, projection_ratio=ratio, return_components=True
-    )
+    sky = irradiance.haydavies(tilt_deg, azimuth_deg, dhi, dni, sun.dni_extra, projection_ratio=ratio, return_components=True)
     up = sun.zenith_deg < 90.0
     return PlaneParts(
         direct=np.where(up, dni * np.maximum(cos_aoi, 0.0) + sky["poa_circumsolar"], 0.0),
@@ -131,14 +127,10 @@ def through_glass(parts: PlaneParts, tilt_deg: float | Floats) -> Floats:
     """:func:`plane_effective` of irradiance already told by origin, W/m², [..., T]."""
     aoi = np.degrees(np.arccos(np.clip(parts.cos_aoi, -1.0, 1.0)))
     diffuse = iam.martin_ruiz_diffuse(tilt_deg)
-    return np.asarray(
-        parts.direct * iam.martin_ruiz(aoi) + parts.sky * diffuse["sky"] + parts.ground * diffuse["ground"]
-    )
+    return np.asarray(parts.direct * iam.martin_ruiz(aoi) + parts.sky * diffuse["sky"] + parts.ground * diffuse["ground"])
 
 
-def clear_index_levels(
-    sun: Sun, azimuth_deg: float, tilt_deg: float, levels: Floats, effective: bool = False
-) -> Floats:
+def clear_index_levels(sun: Sun, azimuth_deg: float, tilt_deg: float, levels: Floats, effective: bool = False) -> Floats:
     """Plane irradiance for each of several sky brightnesses, W/m², [L, T].
 
     Row l is the plane's irradiance when the global horizontal irradiance is
@@ -166,9 +158,7 @@ def decomposed(sun: Sun, ghi: Floats) -> tuple[Floats, Floats, Floats]:
     return _components(sun, ghi, None, None)
 
 
-def _components(
-    sun: Sun, ghi: Floats | None, dni: Floats | None, dhi: Floats | None
-) -> tuple[Floats, Floats, Floats]:
+def _components(sun: Sun, ghi: Floats | None, dni: Floats | None, dhi: Floats | None) -> tuple[Floats, Floats, Floats]:
     cos_zenith = np.maximum(np.cos(np.radians(sun.zenith_deg)), _MIN_COS_ZENITH)
     if ghi is None and dni is None:
         return sun.clear_ghi, sun.clear_dni, sun.clear_dhi
@@ -201,9 +191,7 @@ def _decompose(sun: Sun, ghi: Floats) -> tuple[Floats, Floats]:
     share = np.where(lit, np.clip(share * (1.0 + lean * (bend - 1.0)), 0.0, 1.0), 1.0)
     dhi = ghi * share
     cos_zenith = np.cos(np.radians(sun.zenith_deg))
-    direct = np.where(
-        cos_zenith > _MIN_COS_ZENITH, (ghi - dhi) / np.maximum(cos_zenith, _MIN_COS_ZENITH), 0.0
-    )
+    direct = np.where(cos_zenith > _MIN_COS_ZENITH, (ghi - dhi) / np.maximum(cos_zenith, _MIN_COS_ZENITH), 0.0)
     return np.minimum(direct, sun.dni_extra), dhi
 
 

@@ -87,9 +87,7 @@ def _replace(
     )  # fmt: skip
 
 
-def _with_modules(
-    site: SiteDescription, telemetry: pd.DataFrame, inferred: dict[str, str]
-) -> SiteDescription:
+def _with_modules(site: SiteDescription, telemetry: pd.DataFrame, inferred: dict[str, str]) -> SiteDescription:
     lacking = [ref for ref in site.inputs if ref.module is None]
     if not lacking:
         return site
@@ -120,9 +118,7 @@ def _top_power(site: SiteDescription, telemetry: pd.DataFrame) -> NDArray[np.flo
     return best
 
 
-def _with_planes(
-    site: SiteDescription, telemetry: pd.DataFrame, inferred: dict[str, str], rating_known: bool
-) -> SiteDescription:
+def _with_planes(site: SiteDescription, telemetry: pd.DataFrame, inferred: dict[str, str], rating_known: bool) -> SiteDescription:
     recent = telemetry[telemetry["ts"] > telemetry["ts"].max() - _LOOK_BACK_S]
     facings = infer_facings(site, list(build_panels(site, recent)), rating_known)
     plane_of = {ref.key: facings.plane_of.get(ref.key, "inferred") for ref in site.inputs if not ref.plane}

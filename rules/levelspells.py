@@ -113,9 +113,7 @@ def level_spells(
             continue
         dips = not around.size or float((level[around] / light[around]).max()) > DIP.value * share
         level_with = float(alike[at].mean()) >= 0.7
-        out.append(
-            LevelSpell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, share, level_with, edge, dips)
-        )
+        out.append(LevelSpell(d, at, held, len(at) * width, max(curve) / min(curve) - 1, share, level_with, edge, dips))
     return out
 
 

@@ -35,9 +35,7 @@ WIND_WHEN_UNKNOWN: Final = Threshold(1.0, "m/s", "common practice; the reference
 _LAPSE_K_PER_M: Final = -0.0065
 
 
-def cell_temperature(
-    poa: Floats, temp_air_c: Floats | float, wind_m_s: Floats | float | None = None
-) -> Floats:
+def cell_temperature(poa: Floats, temp_air_c: Floats | float, wind_m_s: Floats | float | None = None) -> Floats:
     """Module temperature, Celsius, [..., T].
 
     The drop from cell to back sheet (some 3 K at 1000 W/m²) is left out: it is
@@ -90,9 +88,7 @@ def relative_efficiency(poa: Floats) -> Floats:
     light = np.asarray(poa, dtype=np.float64)
     power = pvarray.huld(light, 25.0, 1.0, cell_type="csi", k_version="pvgis6")
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(
-            light > 0.0, np.maximum(power / (light / 1000.0), 0.0), np.where(light <= 0.0, 0.0, np.nan)
-        )
+        return np.where(light > 0.0, np.maximum(power / (light / 1000.0), 0.0), np.where(light <= 0.0, 0.0, np.nan))
 
 
 def per_rated(module: Module | None, poa: Floats, t_cell_c: Floats) -> Floats:

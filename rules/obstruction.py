@@ -117,9 +117,7 @@ def skyline(case: Case, shaded: Mask, told: Mask, share: Floats) -> Skyline:
         # An obstacle that hid the sun at its highest place seen reaches a little higher still.
         rim = np.where(seen_over, 0.5 * (top + over), top + 0.5 * EDGE_DEG.value)
         foot = np.where(under > 0, 0.5 * (under + low), 0.0)
-    out = Skyline(
-        top_deg=np.where(known, rim, np.nan), foot_deg=np.where(known, foot, np.nan), share=mean, seen_over=seen_over
-    )
+    out = Skyline(top_deg=np.where(known, rim, np.nan), foot_deg=np.where(known, foot, np.nan), share=mean, seen_over=seen_over)
     return _bridged(out)
 
 
@@ -175,9 +173,7 @@ def grows(outlines: Sequence[Outline]) -> bool:
     new = sum(o.new for o in outlines)
     again = np.array([max(o.seen_again, 0) for o in outlines])
     return bool(
-        new >= GROWN_PLACES.value
-        and new >= GROWN_SHARE.value * again.sum()
-        and new >= GROWN_RIM.value * np.sqrt(again).sum()
+        new >= GROWN_PLACES.value and new >= GROWN_SHARE.value * again.sum() and new >= GROWN_RIM.value * np.sqrt(again).sum()
     )
 
 

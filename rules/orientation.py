@@ -184,6 +184,4 @@ def _bright_smooth(sun: Sun, power: Floats, step_s: float) -> Mask:
     # A passing cloud's bright edge may top the envelope, so its neighbours need not reach it.
     near = lit & (power > 0.8 * best[cell])
     chosen = near & smooth
-    return np.asarray(
-        chosen if chosen.sum() >= MIN_CLEAR_SAMPLES.value else lit & (power > 0.93 * best[cell])
-    )
+    return np.asarray(chosen if chosen.sum() >= MIN_CLEAR_SAMPLES.value else lit & (power > 0.93 * best[cell]))

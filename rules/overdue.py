@@ -54,9 +54,7 @@ def overdue(site: SiteDescription, newest: int, ages_s: Sequence[float], as_of: 
     confidence = GATEWAY.value * (len(ages_s) + 1) / (len(ages_s) + 2)
     newest_at = _when(newest, site.site.zone)
     days = [day_iso(d) for d in range(heard + 1, last + 1)]
-    action, severity, reason = choose(
-        "gateway-silent", 0.0, len(days), confidence, site.site.tariff_per_kwh, site.site.visit_cost
-    )
+    action, severity, reason = choose("gateway-silent", 0.0, len(days), confidence, site.site.tariff_per_kwh, site.site.visit_cost)
     found = [
         Finding(
             site=site.site.id,

@@ -70,9 +70,7 @@ def performance(case: Case, to_day: int, days: int) -> Performance:
     return Performance(value, basis, energy, expected, _completeness(case, pick, span), span)
 
 
-def _performance_ratio(
-    case: Case, pick: NDArray[np.bool_], rated: NDArray[np.float64]
-) -> tuple[str, float | None]:
+def _performance_ratio(case: Case, pick: NDArray[np.bool_], rated: NDArray[np.float64]) -> tuple[str, float | None]:
     table = case.table
     plane = int(np.max(table["poa_plane"]))
     on_plane = case.plane_of == plane
@@ -81,9 +79,7 @@ def _performance_ratio(
         # Irradiation only counts over the slots an input reported: silence is not poor performance.
         reported = table["clear"][pick] / table["plane_clear_all"][pick][:, [plane]]
     usable = np.isfinite(poa)[:, None, :] & np.isfinite(reported) & (poa > 0)[:, None, :]
-    reference = np.where(usable, poa[:, None, :] / REFERENCE_W_M2 * BIN_HOURS * reported, 0.0).sum(
-        axis=(0, 2)
-    )
+    reference = np.where(usable, poa[:, None, :] / REFERENCE_W_M2 * BIN_HOURS * reported, 0.0).sum(axis=(0, 2))
     made = np.where(usable, table["power"][pick], 0.0).sum(axis=(0, 2))
     weight = rated * on_plane
     total = float((reference * weight).sum())

@@ -133,14 +133,10 @@ def score(sample: Sample, azimuth: Floats, tilt: Floats, top: float, gain_prior:
     weight = np.where(sample.capped, 0.0, 1.0)[None, :] * np.ones_like(base)
     residual = np.zeros_like(base)
     for _ in range(_WEIGHT_ROUNDS):
-        bb, bc, cc = (
-            np.einsum("ks,ks,ks->k", weight, u, v) for u, v in ((base, base), (base, bent), (bent, bent))
-        )
+        bb, bc, cc = (np.einsum("ks,ks,ks->k", weight, u, v) for u, v in ((base, base), (base, bent), (bent, bent)))
         by, cy = (np.einsum("ks,ks,s->k", weight, u, sample.power) for u in (base, bent))
         for _ in range(_SOLVE_ROUNDS):
-            sag = (gain * (gain * bc - cy) + scale * sag_mean / sag_spread**2) / (
-                gain**2 * cc + scale / sag_spread**2
-            )
+            sag = (gain * (gain * bc - cy) + scale * sag_mean / sag_spread**2) / (gain**2 * cc + scale / sag_spread**2)
             sag = np.clip(sag, *_SAG_RANGE)
             norm = bb - 2.0 * sag * bc + sag**2 * cc
             hold = scale / (gain_spread * gain_mean) ** 2
@@ -171,9 +167,7 @@ def candidates(azimuth_deg: float | None, tilt_deg: float | None) -> tuple[Float
     return _AZIMUTHS, _TILTS
 
 
-def fit(
-    sample: Sample, top: float, gain_prior: tuple[float, float], azimuths: Floats, tilts: Floats
-) -> tuple[Orientation, float]:
+def fit(sample: Sample, top: float, gain_prior: tuple[float, float], azimuths: Floats, tilts: Floats) -> tuple[Orientation, float]:
     """Orientation as the mean and spread of the posterior over candidate planes ([K] angles), and the best one's sag."""
     days = int(np.unique(sample.day).size)
     if sample.power.size < MIN_CLEAR_SAMPLES.value:
@@ -193,9 +187,7 @@ def fit(
             azimuth_deg=float(np.degrees(np.angle(mean)) % 360.0),
             tilt_deg=tilt,
             azimuth_err_deg=float(min(np.hypot(spread, MODEL_AZIMUTH_ERR.value * few), 180.0)),
-            tilt_err_deg=float(
-                np.hypot(np.sqrt(np.sum(weight * (tilts - tilt) ** 2)), MODEL_TILT_ERR.value * few)
-            ),
+            tilt_err_deg=float(np.hypot(np.sqrt(np.sum(weight * (tilts - tilt) ** 2)), MODEL_TILT_ERR.value * few)),
             residual=float(scores.residual[k]),
             gain=float(scores.gain[k]),
             days=days,

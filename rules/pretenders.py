@@ -50,9 +50,7 @@ def without_pretenders(case: Case, candidates: Sequence[Candidate]) -> list[Cand
 
 def _on_same(c: Candidate, among: Sequence[Candidate], fault: str, least: float) -> list[Candidate]:
     """Suspicions of one fault on a suspicion's own inputs and at least a share of its days."""
-    return [
-        o for o in among if o.fault == fault and o.inputs == c.inputs and (o.days & c.days).sum() >= least * c.days.sum()
-    ]
+    return [o for o in among if o.fault == fault and o.inputs == c.inputs and (o.days & c.days).sum() >= least * c.days.sum()]
 
 
 def _flickers(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
@@ -69,7 +67,9 @@ def _other_type(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     label, mine = {ref.label: ref for ref in case.inputs}, case.inputs[c.inputs[0]].module
     mates = {n: label.get(str(o.evidence.get("partner"))) for n, o in enumerate(among) if o.fault == "swapped-record"}
     return any(
-        mate is not None and mate.module != mine and among[n].inputs == c.inputs
+        mate is not None
+        and mate.module != mine
+        and among[n].inputs == c.inputs
         and (c.days & (window_sum(among[n].days.astype(int), SWAP_SPAN) > 0)).sum() >= _ALIKE * c.days.sum()
         for n, mate in mates.items()
     )
@@ -141,7 +141,8 @@ def _not_begun(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether inputs make nothing only where a wrong clock puts their night: with the clock set right they make their share."""
     inputs = np.array(c.inputs)
     clocks = [
-        o for o in among
+        o
+        for o in among
         if o.fault == "clock-shift" and set(o.inputs) >= set(c.inputs) and (o.days & c.days).sum() >= _MOSTLY * c.days.sum()
     ]
     if not clocks:

@@ -242,9 +242,7 @@ def clipping_may_hide(case: Case, held: Floats, inputs: NDArray[np.int64], lit: 
     return np.asarray(part * np.maximum(bright - ceiling, 0.0))
 
 
-def _repeated(
-    beam: Floats, missing: Floats, sunny: Mask, need: Floats, fewest: Floats
-) -> tuple[Floats, Mask, Mask]:
+def _repeated(beam: Floats, missing: Floats, sunny: Mask, need: Floats, fewest: Floats) -> tuple[Floats, Mask, Mask]:
     """Share of the beam missing on the days around, where that is told, and where it repeats, [D, N, B] each."""
     reach = int(AROUND.value)
     lossy = (missing > need * beam) & sunny

@@ -76,9 +76,7 @@ def sun_of(facts: SiteFacts, ts: Stamps) -> Sun:
     if stamps.size > 2:
         step = int(stamps[1] - stamps[0])
         if step > 0 and np.all(np.diff(stamps) == step):
-            return _on_grid(
-                facts.latitude, facts.longitude, facts.altitude_m, int(stamps[0]), step, stamps.size
-            )
+            return _on_grid(facts.latitude, facts.longitude, facts.altitude_m, int(stamps[0]), step, stamps.size)
     return _compute(facts.latitude, facts.longitude, facts.altitude_m, stamps)
 
 
@@ -155,9 +153,7 @@ def _position(
     refraction = spa.atmospheric_refraction_correction(
         pressure_hpa, _AIR_TEMP_FOR_REFRACTION_C, elevation, _REFRACTION_AT_SUNRISE_DEG
     )
-    azimuth = spa.topocentric_azimuth_angle(
-        spa.topocentric_astronomers_azimuth(local_hour, declination, latitude)
-    )
+    azimuth = spa.topocentric_azimuth_angle(spa.topocentric_astronomers_azimuth(local_hour, declination, latitude))
     return 90.0 - (elevation + refraction), azimuth, distance
 
 
@@ -181,13 +177,9 @@ def _geocentric(chunk: int) -> tuple[Floats, Floats, Floats, Floats]:
     delta_t = float(spa.calculate_deltat(middle.year, middle.month))
     times = nodes.astype(np.float64)
     # The observer's place counts for nothing in what is asked here.
-    sidereal, right_ascension, declination = spa.solar_position_numpy(
-        times, 0.0, 0.0, 0.0, 1013.25, 0.0, delta_t, 0.0, 1, sst=True
-    )
+    sidereal, right_ascension, declination = spa.solar_position_numpy(times, 0.0, 0.0, 0.0, 1013.25, 0.0, delta_t, 0.0, 1, sst=True)
     distance = spa.heliocentric_radius_vector(
-        spa.julian_ephemeris_millennium(
-            spa.julian_ephemeris_century(spa.julian_ephemeris_day(spa.julian_day(times), delta_t))
-        )
+        spa.julian_ephemeris_millennium(spa.julian_ephemeris_century(spa.julian_ephemeris_day(spa.julian_day(times), delta_t)))
     )
     equation = (sidereal - right_ascension - _SOLAR_DEG_PER_S * (nodes % 86400)) % 360.0
     return times, equation, declination, distance

@@ -109,9 +109,7 @@ def _steps(
     return STEPS[np.where(votes.sum(axis=1) < _LEAST_VOTES, commonest, votes.argmax(axis=1))]
 
 
-def _phases(
-    ts: NDArray[np.int64], day: NDArray[np.int64], step: NDArray[np.int64], wanted: NDArray[np.int64]
-) -> NDArray[np.int64]:
+def _phases(ts: NDArray[np.int64], day: NDArray[np.int64], step: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.int64]:
     """Phase of each wanted day, s, [D]: the quarter of its step at which stamps crowd, 0 when they do not."""
     at, known = _position(day, wanted)
     at, ts = at[known], ts[known]

@@ -26,9 +26,7 @@ from sample_logs.sim.sky import make_sky
 from sample_logs.sim.style import Style
 
 _DAYS = 30
-_PLAIN = Style(
-    module_spread=0.012, noise=0.004, packet_loss=0.003, gateway_log=True, start_delay_s=120.0, cloudiness=0.4
-)
+_PLAIN = Style(module_spread=0.012, noise=0.004, packet_loss=0.003, gateway_log=True, start_delay_s=120.0, cloudiness=0.4)
 
 
 def _world(
@@ -47,9 +45,7 @@ def _world(
     def rng(purpose: int) -> np.random.Generator:
         return np.random.default_rng([seed, purpose])
 
-    layout: Layout = draw_layout(
-        rng(1), style, place, inputs, per_unit, planes, module, gateways=1, rated_va=rated_va, even=True
-    )
+    layout: Layout = draw_layout(rng(1), style, place, inputs, per_unit, planes, module, gateways=1, rated_va=rated_va, even=True)
     layout = replace(
         layout,
         serials=tuple(serials(n) for n in range(layout.units)),
@@ -57,9 +53,7 @@ def _world(
     )
     start = int(datetime(first.year, first.month, first.day, tzinfo=UTC).timestamp())
     start -= round(place.longitude * 240) // 300 * 300
-    sky = make_sky(
-        rng(2), place.latitude, place.longitude, place.altitude_m, start, _DAYS, 300, style, None, snow_day
-    )
+    sky = make_sky(rng(2), place.latitude, place.longitude, place.altitude_m, start, _DAYS, 300, style, None, snow_day)
     return make_world(layout, style, sky, rng(3))
 
 
@@ -255,9 +249,7 @@ def describe(sites: dict[str, SimSite]) -> str:
             if t.fault == "clipping":
                 continue
             place = f"{t.unit}/{t.input}" if t.input else t.unit or t.gateway or t.plane or "whole site"
-            lines.append(
-                f"- `{t.fault}` at {place}, {t.first_day} to {t.last_day}, {t.lost_wh / 1000:.1f} kWh lost"
-            )
+            lines.append(f"- `{t.fault}` at {place}, {t.first_day} to {t.last_day}, {t.lost_wh / 1000:.1f} kWh lost")
         clipped = sorted({t.unit for t in site.truth if t.fault == "clipping" and t.unit})
         if clipped:
             lines.append(f"- `clipping` (for information) at {', '.join(clipped)}")

@@ -37,9 +37,7 @@ SPELL_GAP_DAYS: Final = 14
 EDGE_DAYS: Final = 10
 
 #: While one of these stands over a place, nothing beneath it can be judged.
-_MASKING: Final = frozenset(
-    {"gateway-silent", "site-outage", "unit-silent", "unit-standby", "grid-out-of-range", "snow"}
-)
+_MASKING: Final = frozenset({"gateway-silent", "site-outage", "unit-silent", "unit-standby", "grid-out-of-range", "snow"})
 
 
 class Judged(Protocol):
@@ -75,10 +73,7 @@ class Absence:
 
     def hidden(self, finding: Finding) -> bool:
         """A wider fault that began later stands over the place now."""
-        return any(
-            f.fault in _MASKING and f.last_seen >= self.until and self._contains(f, finding)
-            for f in self._result.findings
-        )
+        return any(f.fault in _MASKING and f.last_seen >= self.until and self._contains(f, finding) for f in self._result.findings)
 
     def heir(self, finding: Finding) -> Finding | None:
         """Another fault that now explains the whole of this one, at its place or a wider one."""

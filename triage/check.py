@@ -173,9 +173,7 @@ def _keep(store: Store, key: str, text: str) -> None:
         store.set_meta(key, text)
 
 
-def _result(
-    done: Completed, judged: Judgement, rejected: dict[str, int], reduced: int, bounded: bool = False
-) -> CheckResult:
+def _result(done: Completed, judged: Judgement, rejected: dict[str, int], reduced: int, bounded: bool = False) -> CheckResult:
     return CheckResult(
         site=done.site.site.id,
         from_day=judged.from_day,

@@ -128,9 +128,7 @@ def convert(key: str, number: float, unit: str, others: Mapping[str, float]) -> 
     if key in _BASES and plain in _BASES[key][1]:
         base_key, factors = _BASES[key]
         if base_key not in others:
-            raise UsageError(
-                f"{key} = {number:g} {unit}: needs {base_key}", f"Give {base_key} too, or give %/K."
-            )
+            raise UsageError(f"{key} = {number:g} {unit}: needs {base_key}", f"Give {base_key} too, or give %/K.")
         return round(100.0 * number * factors[plain] / others[base_key], 5)
     factor = _FACTORS.get(wanted, {}).get(plain)
     if factor is None:
@@ -144,21 +142,14 @@ def draft_questions(values: Mapping[str, float]) -> list[Question]:
     found = module_questions(module)
     pmax = values.get("pmax_w")
     # Makers rate in steps of 5 W (common practice); the NOCT column has odd figures.
-    if (
-        pmax is not None
-        and pmax > 100.0
-        and pmax % 5.0
-        and not any(q.key in ("pmax_w", "vmp_v") for q in found)
-    ):
+    if pmax is not None and pmax > 100.0 and pmax % 5.0 and not any(q.key in ("pmax_w", "vmp_v") for q in found):
         text = f"pmax_w = {pmax:g}: ratings come in steps of 5 W; is this the STC value, not NOCT (800 W/m²)?"
         found.append(Question("pmax_w", text))
     inverter = {k: v for k, v in values.items() if KEYS[k].table == "inverter"}
     return [*found, *inverter_questions(inverter), *site_questions(values)]
 
 
-def draft_toml(
-    values: Mapping[str, float], site_id: str, profile: str, as_written: Collection[str] = ()
-) -> str:
+def draft_toml(values: Mapping[str, float], site_id: str, profile: str, as_written: Collection[str] = ()) -> str:
     """The text of the drafted site file.
 
     ``as_written`` holds the keys whose values are right though they look wrong.

@@ -55,7 +55,6 @@ def choose_profile(option: str | None, site: SiteDescription) -> Profile:
     if not name:
         raise UsageError(
             "no profile of limits is chosen",
-            f"Choose one with --profile or [grid] profile in the site file: {', '.join(profile_names())}, "
-            "or the path of your own.",
+            f"Choose one with --profile or [grid] profile in the site file: {', '.join(profile_names())}, or the path of your own.",
         )
     return load_profile(name)

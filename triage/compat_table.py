@@ -28,9 +28,7 @@ def print_result(out: Console, result: CompatResult, explain: bool = False) -> N
     """Print all rows; formula and source for those that need a change, or for all with ``explain``."""
     name = f"{result.name} ({result.site})" if result.name else result.site
     out.print(f"[bold]Electrical check of {escape(name)}[/bold]: {counts_text(result)}")
-    out.print(
-        f"Limits: {escape(result.profile)}, {escape(result.profile_title)}. {escape(result.profile_status)}"
-    )
+    out.print(f"Limits: {escape(result.profile)}, {escape(result.profile_title)}. {escape(result.profile_status)}")
     last = ""
     for scope, place, checks in places(result):
         if scope != last:

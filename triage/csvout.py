@@ -38,8 +38,6 @@ def to_csv(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 def canonical_csv(frame: pd.DataFrame) -> str:
     """A canonical telemetry frame in the plain exchange form, which `callout import` reads back."""
     out = frame.drop(columns="ts")
-    out.insert(
-        0, "timestamp", pd.to_datetime(frame["ts"], unit="s", utc=True).dt.strftime("%Y-%m-%dT%H:%M:%SZ")
-    )
+    out.insert(0, "timestamp", pd.to_datetime(frame["ts"], unit="s", utc=True).dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
     out["unit"] = out["unit"].map(safe_cell)
     return out.to_csv(index=False, columns=list(CSV_HEADER))

@@ -146,9 +146,7 @@ class Ledger:
     def history(self, finding_id: int | None = None) -> list[LedgerEvent]:
         """Every change of one finding (of all, without a number), oldest first."""
         where, values = ("", ()) if finding_id is None else ("WHERE finding_id = ?", (finding_id,))
-        rows = self._db.execute(
-            f"SELECT id, finding_id, at, who, event, detail FROM finding_event {where} ORDER BY id", values
-        )
+        rows = self._db.execute(f"SELECT id, finding_id, at, who, event, detail FROM finding_event {where} ORDER BY id", values)
         return [LedgerEvent(*row) for row in rows]
 
     # -- the engine --------------------------------------------------------
@@ -176,9 +174,7 @@ class Ledger:
             judge = Absence(self._store.site, result, until)
             rows = db.execute(f"SELECT key, {_COLUMNS} FROM finding").fetchall()
             known = {str(row[0]): _entry(row[1:]) for row in rows}
-            unseen = [
-                e.finding for key, e in known.items() if e.live and key not in seen and judge.out_of_sight(e.finding)
-            ]
+            unseen = [e.finding for key, e in known.items() if e.live and key not in seen and judge.out_of_sight(e.finding)]
             for key, finding in seen.items():
                 entry = known.get(key)
                 if entry is None:
@@ -229,8 +225,7 @@ class Ledger:
             finding = replace(finding, first_seen=min(before.first_seen, finding.first_seen))
         later = run.night > entry.last_night and finding.last_seen > before.last_seen
         run.db.execute(
-            "UPDATE finding SET body = ?, first_seen = ?, last_seen = ?, last_night = ?, nights = nights + ?"
-            " WHERE id = ?",
+            "UPDATE finding SET body = ?, first_seen = ?, last_seen = ?, last_night = ?, nights = nights + ? WHERE id = ?",
             (_dump(finding), finding.first_seen, finding.last_seen, run.night, int(later), entry.id),
         )
         if judge.gone(finding):

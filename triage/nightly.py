@@ -118,8 +118,7 @@ class NightReport:
         """The report for people; at most so many sites of each list."""
         before = f", {self.skipped} had this night behind them" if self.skipped else ""
         lines = [
-            f"{plural(self.done, 'site')} checked{before}, {len(self.failed)} failed, "
-            f"in {self.seconds:.1f} s.",
+            f"{plural(self.done, 'site')} checked{before}, {len(self.failed)} failed, in {self.seconds:.1f} s.",
             f"{plural(self.new, 'new finding')}, {self.reopened} came back, {self.resolved} resolved.",
         ]
         for title, sites in (("Sites that need action:", self.act), ("Sites that failed:", self.failed)):
@@ -179,9 +178,7 @@ def run_nights(
     if not known:
         raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
     tasks = [
-        SiteNight(
-            site_id, str(place.path_of(site_id).resolve()), _night(night), report.at, again, bool(cluster)
-        )
+        SiteNight(site_id, str(place.path_of(site_id).resolve()), _night(night), report.at, again, bool(cluster))
         for site_id in wanted
     ]
     index = FleetIndex(place.path)
@@ -268,9 +265,7 @@ def record_check(store: Store, result: CheckResult, night: str, at: str) -> tupl
         return replace(summary, findings=briefs(store, ledger)), diff
 
 
-def record_now(
-    place: Workspace, store: Store, result: CheckResult, at: str
-) -> tuple[SiteSummary, LedgerDiff]:
+def record_now(place: Workspace, store: Store, result: CheckResult, at: str) -> tuple[SiteSummary, LedgerDiff]:
     """Record a check made at any time of the day, in the ledger, the site's file and the fleet index.
 
     It counts for the newest day with data, or for a later night the site has behind it: a check by
@@ -303,9 +298,7 @@ def _night(night: str | None) -> str:
         raise UsageError(f"night = '{night}' is not a date", "Write it as YYYY-MM-DD.") from exc
 
 
-def _summary(
-    store: Store, result: CheckResult, diff: LedgerDiff, night: str, at: str, day: int
-) -> SiteSummary:
+def _summary(store: Store, result: CheckResult, diff: LedgerDiff, night: str, at: str, day: int) -> SiteSummary:
     figures: Performance | None = performance(result.case, day, WINDOW_DAYS) if result.case else None
     span = store.span()
     # The same night again adds what it found since; it doesn't take back what it said before.
@@ -351,11 +344,7 @@ def _already(store: Store, task: SiteNight) -> bool:
         return False
     summary = SiteSummary.loads(text)
     night = task.night or night_of(task.at, store.site.site.longitude)
-    return (
-        not summary.error
-        and summary.night == night
-        and store.meta(_STATE_KEY) == _state(store.db.conn, _day_number(night))
-    )
+    return not summary.error and summary.night == night and store.meta(_STATE_KEY) == _state(store.db.conn, _day_number(night))
 
 
 def _results(tasks: Sequence[SiteNight], jobs: int | None, cluster: str | None) -> Iterator[NightResult]:

@@ -82,9 +82,7 @@ def digest_message(found: Morning, public_url: str = "") -> Message | None:
         lines.append("")
     if public_url:
         lines.append(public_url)
-    return Message(
-        f"digest {night}", "digest", f"Callout, night of {night}: {found.headline}", "\n".join(lines).strip()
-    )
+    return Message(f"digest {night}", "digest", f"Callout, night of {night}: {found.headline}", "\n".join(lines).strip())
 
 
 def urgent(finding: FindingBrief) -> bool:
@@ -196,9 +194,7 @@ class Messenger:
         if quiet(self._clock(), self._settings):
             return 0
         with self._state.connect() as db:
-            late = db.execute(
-                "DELETE FROM held_message WHERE at < ?", (iso_time(self._clock() - _HELD_S),)
-            ).rowcount
+            late = db.execute("DELETE FROM held_message WHERE at < ?", (iso_time(self._clock() - _HELD_S),)).rowcount
             rows = db.execute("SELECT key, kind, title, body FROM held_message ORDER BY id").fetchall()
         if late:
             log.error("messages dropped: no target took them in two days", count=late)

@@ -181,9 +181,7 @@ class GatewayJob:
             self.failures, self._not_before = 0, 0.0
             return
         self.failures += 1
-        pause = min(
-            self.entry.interval_s * 2 ** (self.failures - 1), max(LONGEST_PAUSE_S, self.entry.interval_s)
-        )
+        pause = min(self.entry.interval_s * 2 ** (self.failures - 1), max(LONGEST_PAUSE_S, self.entry.interval_s))
         # Half an interval early, or the very next run would be missed by a hair.
         self._not_before = time.monotonic() + pause - self.entry.interval_s / 2
 

@@ -150,9 +150,7 @@ async def _describe(link: Link, unit: int, found: SunSpecMap) -> list[ProbedDevi
     return devices
 
 
-async def _values(
-    link: Link, unit: int, device: Device, model: int, names: tuple[str, ...]
-) -> dict[str, float | None]:
+async def _values(link: Link, unit: int, device: Device, model: int, names: tuple[str, ...]) -> dict[str, float | None]:
     block = device.block(model)
     if block is None:
         return {}
@@ -168,9 +166,7 @@ async def _values(
 def draft_site(found: Probe, site_id: str, gateway: str) -> str:
     """A site file with what the devices told; what a person must add is marked ``FILL IN``."""
     doc = tomlkit.document()
-    doc.add(
-        tomlkit.comment(f"Drafted by `callout probe {found.address}`. Complete every line marked {_FILL}.")
-    )
+    doc.add(tomlkit.comment(f"Drafted by `callout probe {found.address}`. Complete every line marked {_FILL}."))
     located = next((d for d in found.devices if d.latitude is not None and d.longitude is not None), None)
     site = tomlkit.table()
     site["id"] = site_id

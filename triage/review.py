@@ -73,9 +73,7 @@ def store_view(store: Store, days: int = CHART_DAYS, source: str = "") -> SiteVi
     return build_view(store.site, store.telemetry(start), store.weather(start), source)
 
 
-def files_view(
-    site: SiteDescription, loaded: Loaded, days: int = CHART_DAYS, source: str = ""
-) -> SiteView | None:
+def files_view(site: SiteDescription, loaded: Loaded, days: int = CHART_DAYS, source: str = "") -> SiteView | None:
     """The same for loose files."""
     telemetry, weather = loaded.telemetry, loaded.weather
     if telemetry.empty:

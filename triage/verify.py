@@ -42,13 +42,9 @@ VERDICT_WORDS: Final[dict[Verdict, str]] = {
 #: Fewer days than this on either side say nothing yet.
 MIN_DAYS = Threshold(3, "days", source="own choice: Welch's interval needs a variance on both sides")
 #: Days on either side that are looked at.
-WINDOW_DAYS = Threshold(
-    21, "days", source="own choice: long enough for clear days, short enough for one season"
-)
+WINDOW_DAYS = Threshold(21, "days", source="own choice: long enough for clear days, short enough for one season")
 #: As good as whole: a share this close to the reference.
-TOLERANCE = Threshold(
-    0.04, "ratio", source="common practice: modules of one type spread by some 3 %, the meter adds one"
-)
+TOLERANCE = Threshold(0.04, "ratio", source="common practice: modules of one type spread by some 3 %, the meter adds one")
 #: Scatter of a healthy input's daily share that no sample of days may hide.
 NOISE = Threshold(0.01, "ratio", source="common practice: resolution of a module-level unit's energy reading")
 #: A day counts when it brought at least this part of the window's best day.
@@ -188,9 +184,7 @@ def _judge(measure: Measure, whole: float, after: float, low: float, high: float
     return "open" if high >= goal else "not"
 
 
-def welch_interval(
-    after: NDArray[np.float64], before: NDArray[np.float64], confidence: float = 0.95
-) -> tuple[float, float]:
+def welch_interval(after: NDArray[np.float64], before: NDArray[np.float64], confidence: float = 0.95) -> tuple[float, float]:
     """Interval of mean(after) - mean(before), Welch 1947, variances floored at :data:`NOISE` squared."""
     va, vb = (max(float(np.var(x, ddof=1)), NOISE.value**2) / len(x) for x in (after, before))
     freedom = (va + vb) ** 2 / (va**2 / (len(after) - 1) + vb**2 / (len(before) - 1))

@@ -38,9 +38,7 @@ def verify_visit(workspace: Workspace, visit: Visit) -> list[tuple[str, int, Ver
     found = []
     for site, numbers in visit.findings.items():
         with workspace.open(site) as store:
-            found += [
-                (site, n, verify_finding(store, n, visit.done_on or visit.planned_for)) for n in numbers
-            ]
+            found += [(site, n, verify_finding(store, n, visit.done_on or visit.planned_for)) for n in numbers]
     return found
 
 
@@ -59,10 +57,7 @@ def day_shares(store: Store, finding: Finding) -> DayShares:
 
 
 #: Lit hours in which nothing was the matter.
-_WORKED_H: Final = (
-    "max(0, lit_h - coalesce(dead_h, 0) - coalesce(idle_h, 0)"
-    " - coalesce(standby_h, 0) - coalesce(missing_h, 0))"
-)
+_WORKED_H: Final = "max(0, lit_h - coalesce(dead_h, 0) - coalesce(idle_h, 0) - coalesce(standby_h, 0) - coalesce(missing_h, 0))"
 
 
 def _shares(store: Store, places: set[tuple[str, int]], part: str, whole: str, measure: Measure) -> DayShares:

@@ -110,9 +110,7 @@ class VisitSheet:
                             "measure": list(stop.measure),
                             "parts": list(stop.parts),
                             "tools": list(stop.tools),
-                            "settles": [
-                                {"fault": f, "confidence": round(c, 3), "reading": r} for f, c, r in stop.settles
-                            ],
+                            "settles": [{"fault": f, "confidence": round(c, 3), "reading": r} for f, c, r in stop.settles],
                         }
                         for stop in s.stops
                     ],
@@ -194,9 +192,7 @@ def visits(workspace: Workspace, sites: Iterable[str] | None = None) -> list[Vis
     return sorted(found.values(), key=lambda v: (v.state != "planned", v.planned_for, v.id))
 
 
-def close_visit(
-    workspace: Workspace, visit: Visit, state: VisitState, day: str, who: str, at: str, note: str = ""
-) -> Visit:
+def close_visit(workspace: Workspace, visit: Visit, state: VisitState, day: str, who: str, at: str, note: str = "") -> Visit:
     """Say that a visit was made on ``day`` (ISO), or that it is off."""
     closed = replace(visit, state=state, done_on=day if state == "done" else None, note=note or visit.note)
     for site, numbers in visit.findings.items():
@@ -377,9 +373,7 @@ def _read(store: Store) -> list[Visit]:
     db = store.db.conn
     if db.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'visit'").fetchone() is None:
         return []
-    rows = db.execute(
-        "SELECT id, planned_for, state, created_at, created_by, findings, done_on, note FROM visit"
-    ).fetchall()
+    rows = db.execute("SELECT id, planned_for, state, created_at, created_by, findings, done_on, note FROM visit").fetchall()
     return [
         Visit(id_, day, state, at, who, {s: tuple(n) for s, n in json.loads(body).items()}, done_on, note)
         for id_, day, state, at, who, body, done_on, note in rows

@@ -127,9 +127,7 @@ def write_evidence(store: Store, number: int, target: BinaryIO, at: str) -> tupl
         files["daily.csv"] = to_csv(("day", "unit", "input", "energy_wh", "siblings_wh", "share"), daily).encode()
         files["chart.html"] = _chart(view, finding).encode()
     files["summary.pdf"] = _summary(store.site, entry, history, view, at)
-    listing = tuple(
-        EvidenceFile(name, len(body), hashlib.sha256(body).hexdigest()) for name, body in sorted(files.items())
-    )
+    listing = tuple(EvidenceFile(name, len(body), hashlib.sha256(body).hexdigest()) for name, body in sorted(files.items()))
     files["SHA256SUMS"] = "".join(f"{f.sha256}  {f.name}\n" for f in listing).encode()
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, body in sorted(files.items()):
@@ -219,9 +217,7 @@ def _method(site: SiteDescription, entry: LedgerEntry, view: SiteView | None, fi
     )
 
 
-def _summary(
-    site: SiteDescription, entry: LedgerEntry, history: list[LedgerEvent], view: SiteView | None, at: str
-) -> bytes:
+def _summary(site: SiteDescription, entry: LedgerEntry, history: list[LedgerEvent], view: SiteView | None, at: str) -> bytes:
     f, words = entry.finding, wording(entry.finding.fault)
     facts = site.site
     story = [
@@ -305,9 +301,7 @@ def _charts(view: SiteView, columns: list[int]) -> list[Any]:
         (name, [(float(n), by_day[d][k] / 1000) for n, d in enumerate(days)])
         for k, name in enumerate(("recorded", "siblings over the same times"))
     ]
-    start, end = day_bounds(
-        int((view.ts[-1] - day_bounds(0, view.site.site.longitude)[0]) // 86400), view.site.site.longitude
-    )
+    start, end = day_bounds(int((view.ts[-1] - day_bounds(0, view.site.site.longitude)[0]) // 86400), view.site.site.longitude)
     cut = (view.ts >= start) & (view.ts < end) & (view.sun_elevation_deg > -1)
     power = view.power_w[cut][:, columns]
     usual_w = view.typical_w[cut][:, columns]

@@ -108,9 +108,7 @@ def _number(regmap: RegisterMap, point: MapPoint, words: Words) -> Floats:
         return raw * point.scale + point.offset
 
 
-def _alarms(
-    regmap: RegisterMap, point: MapPoint, words: Words, serials: Sequence[str], alarms: dict[str, set[str]]
-) -> None:
+def _alarms(regmap: RegisterMap, point: MapPoint, words: Words, serials: Sequence[str], alarms: dict[str, set[str]]) -> None:
     raw = _number(regmap, point, words)
     kind = {1: "uint16", 2: "uint32", 4: "uint64"}[point.words]
     bits: NDArray[np.int64] = decode_bits(

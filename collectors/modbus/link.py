@@ -101,9 +101,7 @@ class Link:
         await self.open()
         return self
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    async def __aexit__(self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
 
     async def open(self) -> None:
@@ -259,9 +257,7 @@ class Link:
         }
         at = self.address
         if at.serial:
-            return AsyncModbusSerialClient(
-                at.device, baudrate=at.baud, parity=at.parity, stopbits=at.stop_bits, **common
-            )
+            return AsyncModbusSerialClient(at.device, baudrate=at.baud, parity=at.parity, stopbits=at.stop_bits, **common)
         framer = FramerType.RTU if at.rtu_frames else FramerType.SOCKET
         return AsyncModbusTcpClient(at.host, port=at.port, framer=framer, **common)
 
@@ -294,6 +290,5 @@ def _remedy(address: LinkAddress) -> str:
             "open it (group dialout on most Linux systems)."
         )
     return (
-        "Check the address and the port, that Modbus TCP is switched on in the gateway, and that this "
-        "computer is on its network."
+        "Check the address and the port, that Modbus TCP is switched on in the gateway, and that this computer is on its network."
     )

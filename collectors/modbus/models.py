@@ -189,9 +189,7 @@ def _value(point: ModelPoint, words: Words, offset: int, size: int) -> NDArray[A
     return decode_bits(point.kind, part) if point.is_bits else decode_number(point.kind, part)
 
 
-def _apply_scales(
-    points: Iterable[ModelPoint], values: dict[str, NDArray[Any]], factors: Mapping[str, NDArray[Any]]
-) -> None:
+def _apply_scales(points: Iterable[ModelPoint], values: dict[str, NDArray[Any]], factors: Mapping[str, NDArray[Any]]) -> None:
     for point in points:
         if isinstance(point.scale, int):
             values[point.name] = values[point.name] * 10.0**point.scale

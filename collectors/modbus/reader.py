@@ -168,9 +168,7 @@ def _reads_of(layouts: Sequence[sunspec.Layout], *, split: bool, max_gap: int) -
     if split:
         # Whole models, in pieces that a request can carry.
         return tuple(
-            Span(HOLDING, b.address + k, min(MAX_REGISTERS, b.size - k))
-            for b in blocks
-            for k in range(0, b.size, MAX_REGISTERS)
+            Span(HOLDING, b.address + k, min(MAX_REGISTERS, b.size - k)) for b in blocks for k in range(0, b.size, MAX_REGISTERS)
         )
     return plan_reads([s for b in blocks for s in sunspec.spans_of(b)], max_gap=max_gap)
 

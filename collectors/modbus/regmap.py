@@ -172,9 +172,7 @@ class RegisterMap(_Table):
 
     @cached_property
     def spans(self) -> tuple[Span, ...]:
-        return tuple(
-            Span(self.function_of(p), self.address(p, k), p.words) for p in self.points for k in range(1, p.inputs + 1)
-        )
+        return tuple(Span(self.function_of(p), self.address(p, k), p.words) for p in self.points for k in range(1, p.inputs + 1))
 
     @cached_property
     def reads(self) -> tuple[Span, ...]:

@@ -105,9 +105,7 @@ def spans_of(block: Block) -> list[Span]:
     scales = {str(model.repeat[name].scale) for name in repeated}
     fixed = needed(model.points, names, (*scales, model.repeat_count or ""))
     spans = [
-        Span(HOLDING, block.address + p.offset, p.size)
-        for p in model.points.values()
-        if p.name in fixed and p.end <= block.size
+        Span(HOLDING, block.address + p.offset, p.size) for p in model.points.values() if p.name in fixed and p.end <= block.size
     ]
     for k in range(model.repeats(block.length)):
         start = block.address + model.fixed_size + k * model.repeat_size
@@ -141,9 +139,7 @@ def decode_stack(layout: Layout, serials: Sequence[str], words: Mapping[Block, W
     return out
 
 
-def _ac_side(
-    ac: Block | None, values: Mapping[Block, ModelValues], units: int
-) -> tuple[dict[str, Floats], list[str | None]]:
+def _ac_side(ac: Block | None, values: Mapping[Block, ModelValues], units: int) -> tuple[dict[str, Floats], list[str | None]]:
     if ac is None:
         return {}, [None] * units
     v = values[ac].fixed

@@ -63,9 +63,7 @@ def ac_checks(site: SiteDescription, profile: Profile) -> Iterator[Check]:
             name,
             site.branches.get(name, Branch()),
             units,
-            _mean(
-                [_unit_current(site.inverters[u.inverter] if u.inverter else None, nominal) for u in units]
-            ),
+            _mean([_unit_current(site.inverters[u.inverter] if u.inverter else None, nominal) for u in units]),
             nominal,
             profile,
         )
@@ -127,8 +125,7 @@ def _breaker(line: _Line) -> Iterator[Check]:
             unit="A",
             near=0.05,
             source=line.profile.source("breaker_share"),
-            change=f"This breaker carries {most} of these units: split the branch. "
-            "(A bigger breaker needs a bigger cable.)",
+            change=f"This breaker carries {most} of these units: split the branch. (A bigger breaker needs a bigger cable.)",
             note="Full output for hours on a clear day; a warm, crowded board carries less.",
         )
     where = {"id": "branch-cable", "title": "Breaker against the cable", **line.where}
@@ -174,9 +171,7 @@ def _branch_rise(line: _Line) -> _Rise:
     trunk = resistance_ohm_m(facts.conductor, t_conductor, *_size(facts.trunk_mm2, facts.trunk_awg))
     # The cable between the units is the trunk's, unless said otherwise.
     own = facts.unit_mm2 is not None or facts.unit_awg is not None
-    between = (
-        resistance_ohm_m("copper", t_conductor, *_size(facts.unit_mm2, facts.unit_awg)) if own else trunk
-    )
+    between = resistance_ohm_m("copper", t_conductor, *_size(facts.unit_mm2, facts.unit_awg)) if own else trunk
     spacing = facts.unit_spacing_m or 0.0
     volts = lead_rise_v(n, line.unit_a, facts.connection, trunk, facts.trunk_m)
     volts += line_rise_v(n, line.unit_a, facts.connection, between, spacing)
@@ -260,9 +255,7 @@ def _total_rise(line: _Line, rise: _Rise, service: _Rise, site: SiteDescription)
     limit = profile.value("high_pu") * line.nominal_v if high is None else high
     measured = site.service.highest_v
     supply = profile.value("supply_high_pu") * line.nominal_v if measured is None else measured
-    supply_source = (
-        "[service] highest_v" if measured is not None else profile.source("supply_high_pu").rstrip(".")
-    )
+    supply_source = "[service] highest_v" if measured is not None else profile.source("supply_high_pu").rstrip(".")
     yield judged(
         **window,
         formula="highest voltage at the meter + rise",
@@ -272,8 +265,7 @@ def _total_rise(line: _Line, rise: _Rise, service: _Rise, site: SiteDescription)
         limit=limit,
         unit="V",
         near=0.01,
-        source=f"{'[grid] high_v' if high is not None else profile.source('high_pu')}; "
-        f"at the meter: {supply_source}",
+        source=f"{'[grid] high_v' if high is not None else profile.source('high_pu')}; at the meter: {supply_source}",
         change="The last unit leaves the grid on sunny days with little load: less rise, "
         "or ask the network operator about the voltage at the meter.",
         note=f"The meter may stand at up to {limit - volts:.1f} V before the last unit trips.",

@@ -148,9 +148,7 @@ class ClearDays:
         return [other.index for other in self.site.inputs if other.plane == ref.plane]
 
 
-def choose_days(
-    panel: Panel, expected: Expected, stamps: NDArray[np.bool_], which: NDArray[np.intp]
-) -> ClearDays:
+def choose_days(panel: Panel, expected: Expected, stamps: NDArray[np.bool_], which: NDArray[np.intp]) -> ClearDays:
     """The days at positions ``which`` of a panel, with their expectation and clear ``stamps`` [D, K, N]."""
     slots = panel.ts.shape[1]
 

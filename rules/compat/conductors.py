@@ -47,9 +47,7 @@ def awg_area_mm2(awg: int) -> float:
     return 0.25 * math.pi * diameter * diameter
 
 
-def resistance_ohm_m(
-    material: Material, t_conductor_c: float, mm2: float | None = None, awg: int | None = None
-) -> float:
+def resistance_ohm_m(material: Material, t_conductor_c: float, mm2: float | None = None, awg: int | None = None) -> float:
     """Resistance of one conductor, ohm per metre, at a conductor temperature in Celsius.
 
     A size of the IEC 60228 table is looked up; any other, and wire gauges, come

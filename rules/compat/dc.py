@@ -130,9 +130,7 @@ def _cold_open_circuit(case: _Case) -> Iterator[Check]:
             "voc-cold-break",
             "Open-circuit voltage at a switch opened without load",
             case.options.no_load_break_v or profile.value("no_load_break_v"),
-            "[options] no_load_break_v"
-            if case.options.no_load_break_v
-            else profile.source("no_load_break_v"),
+            "[options] no_load_break_v" if case.options.no_load_break_v else profile.source("no_load_break_v"),
             "Use a switch or connector rated for this voltage, and never open it under load.",
         ),
     )
@@ -152,8 +150,7 @@ def _cold_open_circuit(case: _Case) -> Iterator[Check]:
                 "linear law, IEC 60891, and the module's data sheet",
             )
             note = (
-                "Cells as cold as the air at sunrise. "
-                f"Real modules may stand up to {100 * near.value:.0f} % higher than this law."
+                f"Cells as cold as the air at sunrise. Real modules may stand up to {100 * near.value:.0f} % higher than this law."
             )
         else:
             factor = profile.cold_factor(low_c)
@@ -214,9 +211,7 @@ def _window_cold(case: _Case) -> Check:
     value = float(operating_voltage(case.module, case.low_c)) if case.low_c is not None else float("nan")
     if limit is None or case.low_c is None or np.isnan(value):
         known = operating_voltage(case.module, 25.0)
-        missing = case.missing(
-            m_vmp_v=None if np.isnan(known) else known, s_record_low_c=case.low_c, i_mppt_max_v=limit
-        )
+        missing = case.missing(m_vmp_v=None if np.isnan(known) else known, s_record_low_c=case.low_c, i_mppt_max_v=limit)
         return unknown(**where, missing=missing)
     return judged(
         **where,

@@ -45,9 +45,7 @@ def _unit_checks(unit: UnitGroup, site: SiteDescription, profile: Profile) -> It
     yield _altitude(inverter, site, profile, where, key)
 
 
-def _ratio(
-    unit: UnitGroup, site: SiteDescription, profile: Profile, where: dict[str, Any], key: str
-) -> Check:
+def _ratio(unit: UnitGroup, site: SiteDescription, profile: Profile, where: dict[str, Any], key: str) -> Check:
     title = "Module rating over unit rating"
     rated = unit.inverter.rated_va if unit.inverter else None
     modules = [ref.module for ref in unit.refs]
@@ -92,9 +90,7 @@ def _mixed(names: list[str], where: dict[str, Any]) -> Check:
     )
 
 
-def _altitude(
-    inverter: Inverter, site: SiteDescription, profile: Profile, where: dict[str, Any], key: str
-) -> Check:
+def _altitude(inverter: Inverter, site: SiteDescription, profile: Profile, where: dict[str, Any], key: str) -> Check:
     stated = inverter.max_altitude_m
     if "altitude_m" not in site.site.model_fields_set:
         return unknown(id="altitude", title="Altitude", **where, missing=["[site] altitude_m"])
@@ -110,7 +106,6 @@ def _altitude(
         unit="m",
         near=0.0,
         source="data sheet of the inverter" if stated is not None else profile.source("altitude_m"),
-        change="Thin air cools and insulates less and the sun is stronger: ask the maker, "
-        f"then give {key} max_altitude_m.",
+        change=f"Thin air cools and insulates less and the sun is stronger: ask the maker, then give {key} max_altitude_m.",
         worst="near" if stated is None else "fail",
     )

@@ -161,9 +161,7 @@ def expected_unit_ceiling_w(inverter: Inverter | None) -> float | None:
     return inverter.rated_va / UNIT_EFFICIENCY.value
 
 
-def expected_clipping(
-    ref: InputRef, connected: int | None = None, t_cell_c: float = 50.0
-) -> InputCeiling | None:
+def expected_clipping(ref: InputRef, connected: int | None = None, t_cell_c: float = 50.0) -> InputCeiling | None:
     """Power at which this input flattens, or None when neither limit is known.
 
     Parameters

@@ -44,9 +44,7 @@ def grid_checks(site: SiteDescription, profile: Profile) -> Iterator[Check]:
     yield _after_outage(site, profile, where)
 
 
-def _window(
-    site: SiteDescription, profile: Profile, nominal: float, where: dict[str, Any]
-) -> Iterator[Check]:
+def _window(site: SiteDescription, profile: Profile, nominal: float, where: dict[str, Any]) -> Iterator[Check]:
     grid = site.grid
     change = "Set beyond the profile. The network operator owns these settings: ask for them in writing."
     if grid.high_v is not None:
@@ -122,6 +120,5 @@ def _after_outage(site: SiteDescription, profile: Profile, where: dict[str, Any]
         unit="s",
         source=f"{profile.source('reconnect_s')}; {profile.source('ramp_s')}",
         note="All units wait together, from the moment voltage and frequency are back; less than full output "
-        "within that time is no fault."
-        + (f" In the morning they wake in this order: {words}." if words else ""),
+        "within that time is no fault." + (f" In the morning they wake in this order: {words}." if words else ""),
     )

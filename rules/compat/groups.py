@@ -74,8 +74,7 @@ def input_groups(site: SiteDescription) -> tuple[InputGroup, ...]:
 def unit_groups(site: SiteDescription) -> tuple[UnitGroup, ...]:
     """Groups in the order of their first unit; ``refs`` are the inputs of that unit."""
     keyed = [
-        ((unit.inverter, tuple((i.module, i.plane) for i in unit.inputs)), (index, unit))
-        for index, unit in enumerate(site.units)
+        ((unit.inverter, tuple((i.module, i.plane) for i in unit.inputs)), (index, unit)) for index, unit in enumerate(site.units)
     ]
     return tuple(
         UnitGroup(

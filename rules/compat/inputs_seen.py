@@ -29,9 +29,7 @@ from rules.finding import Threshold
 from rules.ranks import Floats
 
 _OWN = "own choice, seen to tell the invented sample sites' faults from their healthy inputs"
-PRESENT: Final = Threshold(
-    0.95, "share of daylight", "own choice: a rare gap is no fault of the installation"
-)
+PRESENT: Final = Threshold(0.95, "share of daylight", "own choice: a rare gap is no fault of the installation")
 ENERGY_FAIL: Final = Threshold(0.90, "of siblings", _OWN)
 ENERGY_NEAR: Final = Threshold(0.95, "of siblings", "common practice: power tolerance 3 % and some dirt")
 LEVEL_LOW: Final = Threshold(0.80, "of clear sky", "common practice: mounting 10 %, sky model 8 %, losses")
@@ -101,16 +99,12 @@ def _energy(ratio: Floats, ref: InputRef, others: NDArray[np.int64]) -> Observat
     if not np.isfinite(share):
         text = "No sibling on this plane: judged against clear sky only, which can't see small losses."
         low = own < LEVEL_LOW.value
-        return Observation(
-            *words, "near" if low else "unknown", 100.0 * own, "% of clear sky", "80 to 115 %", text
-        )
+        return Observation(*words, "near" if low else "unknown", 100.0 * own, "% of clear sky", "80 to 115 %", text)
     expected = f"at least {100 * ENERGY_NEAR.value:.0f} %"
     text = "Shade, dirt, a lost substring, a wrong module rating in the file: compare voltage and hours."
     if share >= ENERGY_NEAR.value:
         return Observation(*words, "pass", 100.0 * share, "%", expected)
-    return Observation(
-        *words, "near" if share >= ENERGY_FAIL.value else "fail", 100.0 * share, "%", expected, text
-    )
+    return Observation(*words, "near" if share >= ENERGY_FAIL.value else "fail", 100.0 * share, "%", expected, text)
 
 
 def _wake_s(days: ClearDays) -> Floats:
@@ -138,9 +132,7 @@ def _waking(days: ClearDays, wake: Floats, ref: InputRef, others: NDArray[np.int
     wait = days.site.grid.reconnect_s or 0.0
     allowed = WAKE_LATE.value + 2.0 * days.step_s + wait
     verdict: Verdict = "pass" if late <= allowed / 2.0 else "near" if late <= allowed else "fail"
-    text = (
-        "" if verdict == "pass" else "Morning shade, or a start-up voltage reached late: see the start rows."
-    )
+    text = "" if verdict == "pass" else "Morning shade, or a start-up voltage reached late: see the start rows."
     return Observation(
         *words,
         verdict,
@@ -175,9 +167,7 @@ def _voltage(days: ClearDays, ref: InputRef) -> Observation:
         missing = "The record has no DC voltage." if ref.module else "Name the module."
         return Observation(*words, "unknown", None, "V", "", missing)
     band = expected_voltage_band(ref.module, days.t_cell[:, ref.index])
-    working = (
-        (days.poa[:, ref.index] >= BAND_LIGHT.value) & np.isfinite(volts) & np.isfinite(band.v_mp_nominal)
-    )
+    working = (days.poa[:, ref.index] >= BAND_LIGHT.value) & np.isfinite(volts) & np.isfinite(band.v_mp_nominal)
     ceiling = expected_clipping(ref)
     if ceiling is not None:
         # A full unit works above the band on purpose.

@@ -49,9 +49,7 @@ def link_checks(site: SiteDescription, profile: Profile) -> Iterator[Check]:
         }
         table = f"[gateways.{name}]"
         if facts is None or facts.link is None:
-            yield unknown(
-                id="link", title="Radio or bus", **where, missing=[f'{table} link = "radio" or "bus"']
-            )
+            yield unknown(id="link", title="Radio or bus", **where, missing=[f'{table} link = "radio" or "bus"'])
         elif facts.link == "radio":
             yield _radio(facts, profile, where, table)
         else:
@@ -63,9 +61,7 @@ def _radio(facts: GatewayLink, profile: Profile, where: dict[str, Any], table: s
     strange = [o for o in facts.obstacles if o not in OBSTACLES_DB]
     missing = [f"{table} {k}" for k in ("distance_m", "range_m") if getattr(facts, k) is None]
     if strange:
-        missing.append(
-            f"{table} obstacles from {', '.join(OBSTACLES_DB)} (not {', '.join(map(repr, strange))})"
-        )
+        missing.append(f"{table} obstacles from {', '.join(OBSTACLES_DB)} (not {', '.join(map(repr, strange))})")
     if missing or facts.distance_m is None or facts.range_m is None:
         return unknown(id="radio", title=title, **where, missing=missing)
     loss = sum(OBSTACLES_DB[o].value for o in facts.obstacles)
@@ -100,9 +96,7 @@ def transaction_s(registers: int, baud: int, turnaround_s: float) -> float:
     return characters * _BITS_PER_CHARACTER / baud + 2.0 * silence + turnaround_s
 
 
-def _bus(
-    facts: GatewayLink, units: tuple[Unit, ...], profile: Profile, where: dict[str, Any], table: str
-) -> Iterator[Check]:
+def _bus(facts: GatewayLink, units: tuple[Unit, ...], profile: Profile, where: dict[str, Any], table: str) -> Iterator[Check]:
     yield _length(facts, profile, where, table)
     yield _product(facts, profile, where, table)
     yield _termination(facts, where, table)
@@ -209,15 +203,11 @@ def _addresses(facts: GatewayLink, units: tuple[Unit, ...], where: dict[str, Any
         unit="conflicts",
         source="Modbus over serial line, addresses of devices",
         note="; ".join(told),
-        change="Give each unit an address of its own; until then both answer at once and neither is read."
-        if told
-        else "",
+        change="Give each unit an address of its own; until then both answer at once and neither is read." if told else "",
     )
 
 
-def _polling(
-    facts: GatewayLink, units: tuple[Unit, ...], profile: Profile, where: dict[str, Any], table: str
-) -> Check:
+def _polling(facts: GatewayLink, units: tuple[Unit, ...], profile: Profile, where: dict[str, Any], table: str) -> Check:
     words = {"id": "bus-polling", "title": "Polling time", **where}
     missing = [f"{table} {k}" for k in ("baud", "registers", "poll_s") if getattr(facts, k) is None]
     if facts.baud is None or facts.registers is None or facts.poll_s is None:

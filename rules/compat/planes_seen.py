@@ -20,9 +20,7 @@ from rules.sun import Sun, sun_of
 _OWN = "own choice, seen to tell the invented sample sites' faults from their healthy inputs"
 #: Misfit on the declared plane over that on the best one.
 PLANE_WORSE: Final = Threshold(2.0, "ratio", _OWN)
-PLANE_TURN: Final = Threshold(
-    15.0, "deg", "common practice: nobody builds closer than that to the plan by eye"
-)
+PLANE_TURN: Final = Threshold(15.0, "deg", "common practice: nobody builds closer than that to the plan by eye")
 #: Standard error above which the data can't tell the azimuth.
 PLANE_ERROR: Final = Threshold(12.0, "deg", "own choice")
 _TURNS: Final = (0.0, 45.0, -45.0, 90.0, -90.0, 180.0)
@@ -87,9 +85,7 @@ def plane_seen(ref: InputRef, fit: Fit | None) -> Observation:
         return Observation(*words, "unknown", None, "", ref.plane, text)
     if not strays(ref, fit):
         return Observation(*words, "pass", ref.plane, "", ref.plane)
-    text = (
-        f"Its day fits plane {fit.best} {fit.worse:.1f} times better: two records exchanged, or a wrong list."
-    )
+    text = f"Its day fits plane {fit.best} {fit.worse:.1f} times better: two records exchanged, or a wrong list."
     return Observation(*words, "fail", fit.best, "", ref.plane, text)
 
 
@@ -108,19 +104,13 @@ def orientation_seen(site: SiteDescription, record: Weeks, name: str) -> Observa
     turn = abs((fit.azimuth_deg - plane.azimuth_deg + 180.0) % 360.0 - 180.0)
     good = turn <= max(PLANE_TURN.value, 3.0 * fit.azimuth_err_deg)
     text = f"Turned by {turn:.0f}° (give or take {fit.azimuth_err_deg:.0f}°): check the plan and the clock."
-    return Observation(
-        *words, "pass" if good else "near", fit.azimuth_deg, "°", declared, "" if good else text
-    )
+    return Observation(*words, "pass" if good else "near", fit.azimuth_deg, "°", declared, "" if good else text)
 
 
-def _compass(
-    record: Weeks, middle: Floats, azimuth_deg: float, tilt_deg: float, declared: str
-) -> Observation:
+def _compass(record: Weeks, middle: Floats, azimuth_deg: float, tilt_deg: float, declared: str) -> Observation:
     """Too little data for an angle: is it at least not turned by an eighth, a quarter or half a circle?"""
     words = ("orientation", "Azimuth from the data")
-    turned = {
-        f"{(azimuth_deg + turn) % 360.0:.0f}": ((azimuth_deg + turn) % 360.0, tilt_deg) for turn in _TURNS
-    }
+    turned = {f"{(azimuth_deg + turn) % 360.0:.0f}": ((azimuth_deg + turn) % 360.0, tilt_deg) for turn in _TURNS}
     best, misfit = best_plane(record.sun, middle, turned, record.step_s, temp_air_c=record.air_c)
     if not best or tilt_deg < 5.0:
         return Observation(*words, "unknown", None, "°", declared, "The data can't tell it yet.")

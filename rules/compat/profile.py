@@ -112,10 +112,7 @@ def parse_profile(text: str, source: str) -> Profile:
         return Profile.model_validate(data)
     except ValidationError as exc:
         lines = [
-            f"{source}: {'.'.join(str(part) for part in error['loc']) or 'profile'}: "
-            + error["msg"].removeprefix("Value error, ")
+            f"{source}: {'.'.join(str(part) for part in error['loc']) or 'profile'}: " + error["msg"].removeprefix("Value error, ")
             for error in exc.errors()
         ]
-        raise LayoutError(
-            "\n".join(lines), "`callout compat --show-profile iec-230` prints a complete one to start from."
-        ) from exc
+        raise LayoutError("\n".join(lines), "`callout compat --show-profile iec-230` prints a complete one to start from.") from exc

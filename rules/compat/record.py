@@ -110,9 +110,7 @@ class CommissionRecord:
             "from": self.first_day,
             "to": self.last_day,
             "clear_days": list(self.clear_days),
-            "clearest": {"day": self.clearest[0], "share": round(self.clearest[1], 3)}
-            if self.clearest
-            else None,
+            "clearest": {"day": self.clearest[0], "share": round(self.clearest[1], 3)} if self.clearest else None,
             "partly_clear": self.partly_clear,
             "verdict": self.verdict,
             "counts": self.counts(),

@@ -57,9 +57,7 @@ class YearLoss:
         return 100.0 * lost / self.possible_wh if self.possible_wh > 0.0 else 0.0
 
 
-def year_checks(
-    site: SiteDescription, profile: Profile, weather: YearWeather | None = None
-) -> Iterator[Check]:
+def year_checks(site: SiteDescription, profile: Profile, weather: YearWeather | None = None) -> Iterator[Check]:
     """Clipping loss of each group of like units."""
     for group in unit_groups(site):
         yield _check(group, site, profile, weather)
@@ -150,9 +148,7 @@ def _missing(group: UnitGroup, site: SiteDescription) -> list[str]:
     missing: list[str] = []
     if any(ref.module is None for ref in group.refs):
         missing.append("units.inputs module")
-    if expected_unit_ceiling_w(group.inverter) is None and all(
-        expected_clipping(ref) is None for ref in group.refs
-    ):
+    if expected_unit_ceiling_w(group.inverter) is None and all(expected_clipping(ref) is None for ref in group.refs):
         missing.append(f"[inverters.{group.inverter_name or 'NAME'}] rated_va or max_input_a")
     for name in dict.fromkeys(ref.plane for ref in group.refs):
         plane = site.planes.get(name, Plane())

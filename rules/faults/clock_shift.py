@@ -121,8 +121,17 @@ def _side(shift: float) -> str:
 
 
 def _off(
-    case: Case, who: str, scope: str, inputs: np.ndarray, days: Mask, shift: float, count: int, how: str, edges_min: int | None,
-    far: float = 0.1, alternatives: tuple[Alternative, ...] = _OTHERWISE,
+    case: Case,
+    who: str,
+    scope: str,
+    inputs: np.ndarray,
+    days: Mask,
+    shift: float,
+    count: int,
+    how: str,
+    edges_min: int | None,
+    far: float = 0.1,
+    alternatives: tuple[Alternative, ...] = _OTHERWISE,
 ) -> Candidate:
     """Whose stamps are off by some minutes on some days, [D]; ``far``: what is surer of more than 45 min."""  # fmt: skip
     return Candidate(

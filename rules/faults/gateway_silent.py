@@ -198,9 +198,7 @@ def _silence(case: Case, name: str, u: int, inputs: np.ndarray, days: Mask) -> _
     return _Silence(hours, rise, bool(known), bool(stood), waiting, bool(lit), log)
 
 
-def _candidate(
-    case: Case, name: str, u: int, inputs: np.ndarray, days: Mask, only_gateway: bool, all_silent: bool
-) -> Candidate:
+def _candidate(case: Case, name: str, u: int, inputs: np.ndarray, days: Mask, only_gateway: bool, all_silent: bool) -> Candidate:
     """A silence as an outage where the units made nothing meanwhile, else as the gateway's own."""
     told = _silence(case, name, u, inputs, days)
     # Without counters: a supply that failed takes every gateway, and leaves the units waiting to reconnect.

@@ -62,9 +62,7 @@ def judge(case: Case) -> RuleResult:
     for u in range(len(case.site.units)):
         inputs = case.inputs_of_unit(u)
         if not warm[u]:
-            result.unjudged += [
-                Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs
-            ]
+            result.unjudged += [Unjudged(int(n), "hot-derating", "no temperature_c", int(case.light_days.sum())) for n in inputs]
             continue
         by_sky = next((c for f in all_falls[u] if (c := _by_sky(case, u, inputs, f, falling)) is not None), None)
         candidate = _candidate(case, u, inputs) or by_sky or _unduly_hot(case, u, inputs)
@@ -245,6 +243,7 @@ def _unduly_hot(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
     found = overheated(case, u)
     if found is None or (not found.alone and _contacts(case, inputs)):
         return None
+
     def tell(days: Mask) -> tuple[str, dict[str, Any]]:
         hottest = float(np.nanmax(case.table["temp_max"][days, u]))
         why = (

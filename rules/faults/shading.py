@@ -95,9 +95,7 @@ def judge(case: Case) -> RuleResult:
         # One tree shades several inputs: whether it grows is asked of all that look the same way.
         beside = (hidden_by & columns).any(axis=1).tolist()
         same = [o for o, overlaps in zip(outlines.values(), beside, strict=True) if overlaps]
-        result.candidates.append(
-            _candidate(case, shade, n, days, shaded, lost_h[:, n], judged, outlines[n].line, grows(same))
-        )
+        result.candidates.append(_candidate(case, shade, n, days, shaded, lost_h[:, n], judged, outlines[n].line, grows(same)))
     return result
 
 
@@ -256,9 +254,13 @@ def _candidate(
         },
         alternatives=(
             Alternative("soiling", 0.05, "Whether the loss follows the hour (shade) or stays all day (dirt)."),
-            Alternative("substring-loss", 0.03, "Voltage at other hours of a clear day: it comes back behind shade."
-                        if case.reports("dc_voltage_v") else
-                        "Whether the other hours of a clear day are whole: a bypassed string lacks its third at all of them."),
+            Alternative(
+                "substring-loss",
+                0.03,
+                "Voltage at other hours of a clear day: it comes back behind shade."
+                if case.reports("dc_voltage_v")
+                else "Whether the other hours of a clear day are whole: a bypassed string lacks its third at all of them.",
+            ),
         ),
         lasting=True,
     )

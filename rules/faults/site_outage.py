@@ -256,7 +256,11 @@ def _tripped(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
         return why, {"hours": round(total, 2), "ac_voltage_max_v": round(top, 2), "all_stood": True}
 
     return _on_grid(
-        case, days, loss, float(hours[days].sum()), tell,
+        case,
+        days,
+        loss,
+        float(hours[days].sum()),
+        tell,
         fault="grid-out-of-range",
         alternatives=(
             Alternative("curtailment", 0.1, "Whether an export limit of nil was ordered."),
@@ -278,7 +282,11 @@ def _to_nil(case: Case, days: Mask, hours: Floats, loss: Floats) -> Candidate:
         return why, {"hours": round(total, 2), "level": 0.0, "by_frequency": False, "all_stood": True}
 
     return _on_grid(
-        case, days, loss, float(hours[days].sum()), tell,
+        case,
+        days,
+        loss,
+        float(hours[days].sum()),
+        tell,
         fault="curtailment",
         alternatives=(
             Alternative("site-outage", 0.15, "Grid voltage at a unit's connector while it stands: an outage shows none."),
@@ -368,5 +376,3 @@ def _grid_alarm(case: Case) -> np.ndarray:
     for k, d in enumerate(case.table.days):
         out[k] = about["source"][day == d].nunique() >= 0.5 * len(case.site.units)
     return out
-
-

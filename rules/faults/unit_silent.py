@@ -123,7 +123,8 @@ def _candidate(case: Case, u: int, inputs: np.ndarray, days: np.ndarray) -> Cand
     else:
         produced = None
         text = (
-            "no counter reading after the gap tells yet whether it produces" if case.reports("energy_total_wh")
+            "no counter reading after the gap tells yet whether it produces"
+            if case.reports("energy_total_wh")
             else "no counter is reported that could tell whether it produces"
         ) + ": half of what its siblings made is counted as lost"
         loss = EVEN.value * could_be

@@ -182,7 +182,13 @@ def _least_among(case: Case, n: int) -> float:
 
 
 def _candidate(
-    case: Case, n: int, days: Mask, lost: Floats, strength: float, text: str, evidence: dict[str, Any],
+    case: Case,
+    n: int,
+    days: Mask,
+    lost: Floats,
+    strength: float,
+    text: str,
+    evidence: dict[str, Any],
     despite: tuple[str, ...] = (),
 ) -> Candidate:
     blind = not np.isfinite(case.table["volts"][days, n]).any()

@@ -37,9 +37,7 @@ class Replay:
         self.start = int(self._ts[0])
         self._length = max(_DAY_S, math.ceil((self._ts[-1] - self._ts[0] + 1) / _DAY_S) * _DAY_S)
         rows = np.searchsorted(self._ts, telemetry["ts"].to_numpy(np.int64))
-        columns = [
-            site.input_index.get(key, -1) for key in zip(telemetry["unit"], telemetry["input"], strict=True)
-        ]
+        columns = [site.input_index.get(key, -1) for key in zip(telemetry["unit"], telemetry["input"], strict=True)]
         known = np.array(columns) >= 0
         self._values: dict[str, np.ndarray[tuple[int, int], np.dtype[np.float64]]] = {}
         self._present = np.zeros((self._ts.size, len(site.inputs)), dtype=bool)
@@ -99,9 +97,7 @@ class ClearDay:
     def __init__(self, site: SiteDescription) -> None:
         self._site = site
         self._peak = {ref.key: 0.8 * (ref.module.pmax_w if ref.module else 400.0) for ref in site.inputs}
-        self._vmp = {
-            ref.key: (ref.module.vmp_v if ref.module and ref.module.vmp_v else 34.0) for ref in site.inputs
-        }
+        self._vmp = {ref.key: (ref.module.vmp_v if ref.module and ref.module.vmp_v else 34.0) for ref in site.inputs}
         self._offset_s = site.site.longitude * _SECONDS_PER_DEGREE
         self.start = 1_781_222_400  # 2026-06-12T00:00:00Z
 

@@ -69,16 +69,12 @@ class SimulatedGateway:
         """Listen on TCP; returns the port (chosen by the system for 0)."""
         self._rtu = rtu_frames
         framer = FramerType.RTU if rtu_frames else FramerType.SOCKET
-        self._server = ModbusTcpServer(
-            self._devices(), framer=framer, address=(host, port), trace_packet=self._packet
-        )
+        self._server = ModbusTcpServer(self._devices(), framer=framer, address=(host, port), trace_packet=self._packet)
         await self._start()
         self.port = int(self._server.transport.sockets[0].getsockname()[1])
         return self.port
 
-    async def start_serial(
-        self, device: str, *, baud: int = 9600, parity: str = "N", stop_bits: int = 1
-    ) -> None:
+    async def start_serial(self, device: str, *, baud: int = 9600, parity: str = "N", stop_bits: int = 1) -> None:
         """Answer on a serial port."""
         self._serial = self._rtu = True
         self._server = ModbusSerialServer(
@@ -107,9 +103,7 @@ class SimulatedGateway:
     async def __aenter__(self) -> SimulatedGateway:
         return self
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    async def __aexit__(self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None) -> None:
         await self.stop()
 
     @property
@@ -219,9 +213,7 @@ def serve_site(
                 cache.clear()
                 state = source.state(unit, at)
                 if was_reset:
-                    from_zero = baselines.setdefault(
-                        unit_id, {k: i.energy_wh or 0.0 for k, i in enumerate(state.inputs)}
-                    )
+                    from_zero = baselines.setdefault(unit_id, {k: i.energy_wh or 0.0 for k, i in enumerate(state.inputs)})
                     state = _less(state, from_zero)
                 cache[key] = unit_image(state, flavour, rated_va=rating)
             return cache[key]
@@ -240,7 +232,6 @@ def serve_site(
 
 def _less(state: UnitState, baseline: dict[int, float]) -> UnitState:
     inputs = tuple(
-        replace(i, energy_wh=None if i.energy_wh is None else i.energy_wh - baseline[k])
-        for k, i in enumerate(state.inputs)
+        replace(i, energy_wh=None if i.energy_wh is None else i.energy_wh - baseline[k]) for k, i in enumerate(state.inputs)
     )
     return replace(state, inputs=inputs)

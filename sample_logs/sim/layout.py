@@ -218,9 +218,7 @@ def draw_layout(
     tight = float(rng.choice([0.72, 0.82, 0.92, 1.05, 1.25], p=[0.15, 0.25, 0.3, 0.2, 0.1]))
     rated = rated_va or float(round(modules[0].pmax_w * per_unit * tight / 10) * 10)
     top_v = max(60.0, modules[0].voc_v * 1.25)
-    kind = UnitType(
-        f"micro-{per_unit}", rated, per_unit, 20.0, 16.0, top_v, top_v, 14.0, float(rng.uniform(0.95, 0.97))
-    )
+    kind = UnitType(f"micro-{per_unit}", rated, per_unit, 20.0, 16.0, top_v, top_v, 14.0, float(rng.uniform(0.95, 0.97)))
 
     share = rng.dirichlet(np.full(len(chosen), 6.0)) * inputs
     if even:
@@ -244,11 +242,7 @@ def draw_layout(
         m = modules[0]
         w, h = (m.width_m, m.length_m) if portrait else (m.length_m, m.width_m)
         row[mine], column[mine] = np.arange(len(mine)) // wide, np.arange(len(mine)) % wide
-        centre[mine] = (
-            np.array(plane.origin)
-            + column[mine][:, None] * (w + 0.02) * right
-            - row[mine][:, None] * (h + 0.02) * down
-        )
+        centre[mine] = np.array(plane.origin) + column[mine][:, None] * (w + 0.02) * right - row[mine][:, None] * (h + 0.02) * down
     # A unit takes neighbours of one plane where it can; the last of a plane may run short.
     unit_of = np.zeros(inputs, dtype=np.int64)
     number = np.zeros(inputs, dtype=np.int64)

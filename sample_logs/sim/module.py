@@ -238,9 +238,7 @@ def unevenly_lit(
     """
     k = irradiance.shape[1]
     alive = k if alive is None else alive
-    order = (
-        np.sort(irradiance, axis=1)[:, ::-1][:, :alive] if alive < k else np.sort(irradiance, axis=1)[:, ::-1]
-    )
+    order = np.sort(irradiance, axis=1)[:, ::-1][:, :alive] if alive < k else np.sort(irradiance, axis=1)[:, ::-1]
     n = len(order)
     g = np.maximum(order, 0.05)
     t = np.broadcast_to(temperature[:, None], g.shape)

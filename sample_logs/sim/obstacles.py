@@ -60,9 +60,9 @@ class Tree:
         far = float(np.sqrt(flat**2 + dz**2))
         az, el = np.degrees(np.arctan2(dx, dy)), np.degrees(np.arctan2(dz, flat))
         turn = _turn(azimuth_deg - az)
-        cosine = np.sin(np.radians(elevation_deg)) * np.sin(np.radians(el)) + np.cos(
-            np.radians(elevation_deg)
-        ) * np.cos(np.radians(el)) * np.cos(np.radians(turn))
+        cosine = np.sin(np.radians(elevation_deg)) * np.sin(np.radians(el)) + np.cos(np.radians(elevation_deg)) * np.cos(
+            np.radians(el)
+        ) * np.cos(np.radians(turn))
         apart = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
         half = np.degrees(np.arcsin(np.clip(self.radius * (1 + self.growth * age) / far, 0, 0.98)))
         soft = _edge_width(far, softness) + 1.0
@@ -158,15 +158,9 @@ class Horizon:
         return float(np.mean(np.sin(np.radians(self.heights_deg)) ** 2))
 
 
-def module_points(
-    centre: F, right: F, down: F, width: float, length: float, substrings: int, portrait: bool
-) -> F:
+def module_points(centre: F, right: F, down: F, width: float, length: float, substrings: int, portrait: bool) -> F:
     """Points on a module, [substrings, 2 halves, 3 per half, xyz]; a substring runs along the long side."""
     across = (np.arange(substrings) + 0.5) / substrings - 0.5
     along = np.array([[-0.45, -0.27, -0.06], [0.06, 0.27, 0.45]])
     long_axis, short_axis = (down, right) if portrait else (right, down)
-    return np.asarray(
-        centre
-        + across[:, None, None, None] * width * short_axis
-        + along[None, :, :, None] * length * long_axis
-    )
+    return np.asarray(centre + across[:, None, None, None] * width * short_axis + along[None, :, :, None] * length * long_axis)

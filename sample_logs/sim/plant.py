@@ -236,9 +236,7 @@ def produce(world: World, cond: Conditions, out: Production, units: Sequence[int
         for stop in stops:
             allowed = _since_stop(stop.mask, step, stop.wait_s, stop.ramp_s)
             run = np.minimum(run, allowed)
-            state = np.where(
-                stop.mask, stop.state, np.where((allowed < 0.3) & (state == PRODUCING), STARTING, state)
-            )
+            state = np.where(stop.mask, stop.state, np.where((allowed < 0.3) & (state == PRODUCING), STARTING, state))
         cap = np.ones(count)
         for one in cond.caps.get(u, ()):
             cap = np.minimum(cap, one)
@@ -266,9 +264,7 @@ def produce(world: World, cond: Conditions, out: Production, units: Sequence[int
         share = np.where(power > 0.05, drawn / np.maximum(power, 0.05), 1.0)
         working = np.empty_like(drawn)
         for j, i in enumerate(ins):
-            working[:, j] = held_back_voltage(
-                lay.modules[lay.module_of[i]], Point(power[:, j], vmp[:, j], voc[:, j]), share[:, j]
-            )
+            working[:, j] = held_back_voltage(lay.modules[lay.module_of[i]], Point(power[:, j], vmp[:, j], voc[:, j]), share[:, j])
             if int(i) in cond.idle:
                 working[:, j] = np.where(cond.idle[int(i)], voc[:, j], working[:, j])
         runs = run[:, None]

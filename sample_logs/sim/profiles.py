@@ -112,9 +112,7 @@ def make_site(seed: int, profile: str = "mixed", **fixed: Any) -> SimSite:
         wanted.setdefault("packet_loss", 0.05)
     style = draw_style(stream("style"), **wanted)
 
-    step_s = fixed.get("step_s") or int(
-        rng.choice([60, 300, 600, 900, 1800, 3600], p=[0.05, 0.55, 0.1, 0.18, 0.06, 0.06])
-    )
+    step_s = fixed.get("step_s") or int(rng.choice([60, 300, 600, 900, 1800, 3600], p=[0.05, 0.55, 0.1, 0.18, 0.06, 0.06]))
     if profile == "restart-cycling":
         step_s = min(step_s, 900)
     days = fixed.get("days") or int(rng.choice([10, 14, 21, 30, 45], p=[0.1, 0.2, 0.25, 0.35, 0.1]))
@@ -134,9 +132,7 @@ def make_site(seed: int, profile: str = "mixed", **fixed: Any) -> SimSite:
         inputs = max(inputs or 6, 4)
     if profile == "snow" or (profile in MIXES and rng.random() < 0.08):
         days = max(days, 10)
-    place = draw_place(
-        stream("place"), fixed.get("region") if profile != "snow" else int(rng.choice([2, 3, 19, 21, 22, 28]))
-    )
+    place = draw_place(stream("place"), fixed.get("region") if profile != "snow" else int(rng.choice([2, 3, 19, 21, 22, 28])))
     planes = None
     if profile == "swapped-record":
         first = float(rng.uniform(0, 360))
@@ -282,11 +278,7 @@ def build(slug: str, world: World, rng: Rng, free: _Free, snow_day: int | None =
             return None
         if slug == "unit-silent":
             return make.unit_silent(world, rng, u)
-        return (
-            make.unit_standby(world, rng, u)
-            if slug == "unit-standby"
-            else make.restart_cycling(world, rng, u)
-        )
+        return make.unit_standby(world, rng, u) if slug == "unit-standby" else make.restart_cycling(world, rng, u)
     if slug in ("patchy-comms", "hot-derating"):
         u = free.a_unit()
         if u is None:
@@ -294,11 +286,7 @@ def build(slug: str, world: World, rng: Rng, free: _Free, snow_day: int | None =
         units = [u]
         while rng.random() < 0.4 and len(units) < 4 and (more := free.a_unit()) is not None:
             units.append(more)
-        return (
-            make.patchy_comms(world, rng, units)
-            if slug == "patchy-comms"
-            else make.hot_derating(world, rng, units)
-        )
+        return make.patchy_comms(world, rng, units) if slug == "patchy-comms" else make.hot_derating(world, rng, units)
     if slug == "gateway-silent":
         return make.gateway_silent(world, rng, str(rng.choice(sorted(set(lay.unit_gateway)))))
     if slug == "site-outage":
@@ -312,11 +300,7 @@ def build(slug: str, world: World, rng: Rng, free: _Free, snow_day: int | None =
     if slug == "frozen-readings":
         if rng.random() < 0.5:
             u = free.a_unit()
-            return (
-                make.frozen_readings(world, rng, [int(k) for k in lay.inputs_of_unit(u)])
-                if u is not None
-                else None
-            )
+            return make.frozen_readings(world, rng, [int(k) for k in lay.inputs_of_unit(u)]) if u is not None else None
         i = free.an_input()
         return make.frozen_readings(world, rng, [i]) if i is not None else None
     if slug == "clock-shift":
@@ -384,19 +368,12 @@ def _plan(profile: str, world: World, rng: Rng, snow_day: int | None) -> list[Fa
             slugs = list(_CONFUSABLE[rng.integers(len(_CONFUSABLE))])
         else:
             weights = np.array(
-                [
-                    {"shading": 4.0, "dead-input": 2, "unit-silent": 2, "soiling": 1.2}.get(s, 1.0)
-                    for s in FAULTS[:-1]
-                ]
+                [{"shading": 4.0, "dead-input": 2, "unit-silent": 2, "soiling": 1.2}.get(s, 1.0) for s in FAULTS[:-1]]
             )
             many_faults = int(rng.integers(1, 4)) if profile == "mixed" else int(rng.integers(3, 7))
             slugs = [str(s) for s in rng.choice(FAULTS[:-1], many_faults, p=weights / weights.sum())]
         # One fault of the whole site at a time: two would be beyond anybody.
-        wide = [
-            s
-            for s in slugs
-            if s in ("curtailment", "grid-out-of-range", "clock-shift", "site-outage", "gateway-silent")
-        ]
+        wide = [s for s in slugs if s in ("curtailment", "grid-out-of-range", "clock-shift", "site-outage", "gateway-silent")]
         slugs = [s for s in slugs if s not in wide] + (wide if profile == "confusable" else wide[:1])
         made += [build(s, world, rng, free, snow_day) for s in slugs]
     # A healthy roof has its own small troubles; any site may have one of these.

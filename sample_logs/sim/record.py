@@ -54,9 +54,7 @@ def _lifetime(lay: Layout, drawn: F) -> F:
     return np.asarray(drawn[0] * lay.rating_w / lay.rating_w[0] * (0.85 + 0.3 * part[first]) * (0.96 + 0.08 * part))
 
 
-def write(
-    world: World, made: Production, wrong: Recording, out_step_s: int, rng: np.random.Generator
-) -> tuple[pd.DataFrame, B]:
+def write(world: World, made: Production, wrong: Recording, out_step_s: int, rng: np.random.Generator) -> tuple[pd.DataFrame, B]:
     """The canonical frame the gateway would export, and which rows each unit got through [slots, U]."""
     lay, style, sky = world.layout, world.style, world.sky
     per = out_step_s // sky.step_s
@@ -100,16 +98,12 @@ def write(
 
     unit_rows = {
         "ac_voltage_v": _round(
-            np.maximum(
-                _bin(made.ac_voltage_v[:used], per, instant) + 0.15 * rng.normal(size=(slots, units)), 0
-            ),
+            np.maximum(_bin(made.ac_voltage_v[:used], per, instant) + 0.15 * rng.normal(size=(slots, units)), 0),
             0.1,
         ),
         "ac_frequency_hz": _round(_bin(made.frequency_hz[:used], per, instant), 0.01),
         "ac_power_w": _round(
-            np.maximum(
-                _bin(made.ac_power_w[:used], per, instant) * (1 + 0.004 * rng.normal(size=(slots, units))), 0
-            ),
+            np.maximum(_bin(made.ac_power_w[:used], per, instant) * (1 + 0.004 * rng.normal(size=(slots, units))), 0),
             style.power_step_w,
         ),
         "temperature_c": _round(
@@ -117,9 +111,7 @@ def write(
             0.1 if style.noise < 0.01 else 1.0,
         ),
     }
-    unit_rows["ac_voltage_v"] = np.where(
-        _bin(made.ac_voltage_v[:used], per, True) < 1, 0.0, unit_rows["ac_voltage_v"]
-    )
+    unit_rows["ac_voltage_v"] = np.where(_bin(made.ac_voltage_v[:used], per, True) < 1, 0.0, unit_rows["ac_voltage_v"])
     state = made.state[:used].reshape(slots, per, units)[:, -1].copy()
     state = np.where(awake & (state == OFF), STANDBY, state)
     signal = -55 - 25 * rng.random(units) + 1.5 * rng.normal(size=(slots, units))
@@ -220,9 +212,7 @@ def _missing_columns(kind: str) -> tuple[str, ...]:
     }[kind]
 
 
-def weather_table(
-    world: World, kind: str, error: str, out_step_s: int, rng: np.random.Generator
-) -> pd.DataFrame:
+def weather_table(world: World, kind: str, error: str, out_step_s: int, rng: np.random.Generator) -> pd.DataFrame:
     """The weather station's frame (canonical columns plus ``plane``); empty when there is none."""
     columns = [
         "ts",
@@ -251,11 +241,7 @@ def weather_table(
         bad *= np.where((hour > 8) & (hour < 10.5), 0.3, 1.0)
 
     def seen(a: F) -> F:
-        return np.asarray(
-            np.round(
-                np.maximum(_bin(a[:used], per, False) * bad * (1 + 0.01 * rng.normal(size=len(bad))), 0), 1
-            )
-        )
+        return np.asarray(np.round(np.maximum(_bin(a[:used], per, False) * bad * (1 + 0.01 * rng.normal(size=len(bad))), 0), 1))
 
     common = {
         "temp_air_c": np.round(_bin(sky.temp_air_c[:used], per, False) + 0.2 * rng.normal(size=len(bad)), 1),

@@ -165,8 +165,7 @@ def make_world(layout: Layout, style: Style, sky: Sky, rng: np.random.Generator)
     place = layout.place
     light = tuple(light_on_plane(sky, p.azimuth_deg, p.tilt_deg, style.transposition) for p in layout.planes)
     cells = tuple(
-        cell_temperature(sky, x.beam + x.diffuse, p.heat_loss, p.wind_loss)
-        for x, p in zip(light, layout.planes, strict=True)
+        cell_temperature(sky, x.beam + x.diffuse, p.heat_loss, p.wind_loss) for x, p in zip(light, layout.planes, strict=True)
     )
     n, u, t = layout.inputs, layout.units, len(sky.ts)
     hour = ((sky.ts + place.longitude * 240) % DAY) / 3600
@@ -184,9 +183,7 @@ def make_world(layout: Layout, style: Style, sky: Sky, rng: np.random.Generator)
     hertz = place.nominal_hz + 0.02 * rng.normal(size=t) + 0.015 * np.sin(2 * np.pi * hour / 24)
     moving = (sky.dni > 20) & (sky.dni < 0.9 * np.maximum(sky.clear_ghi, 1))
     # Clouds cross a roof in seconds: neighbours differ by a little while they do.
-    flicker = (
-        rng.normal(size=(t, n)) * np.where(moving, style.flicker, 0.001)[:, None] * np.sqrt(300 / sky.step_s)
-    )
+    flicker = rng.normal(size=(t, n)) * np.where(moving, style.flicker, 0.001)[:, None] * np.sqrt(300 / sky.step_s)
     return World(
         layout,
         style,
@@ -295,16 +292,11 @@ def simulate(
         wrong.frozen_at_night = True
     telemetry, got = write(world, current, wrong, out_step_s, rng)
     if keep is not None:
-        telemetry = telemetry[(telemetry["ts"] >= keep[0]) & (telemetry["ts"] < keep[1])].reset_index(
-            drop=True
-        )
+        telemetry = telemetry[(telemetry["ts"] >= keep[0]) & (telemetry["ts"] < keep[1])].reset_index(drop=True)
     weather = weather_table(world, world.style.weather, world.style.weather_error, out_step_s, rng)
     events = _events(world, faults, rng) if world.style.gateway_log else _no_events()
 
-    awake = (
-        base.awake[: len(got) * per].reshape(len(got), per, lay.units)[:, -1]
-        & kept[per - 1 :: per][: len(got), None]
-    )
+    awake = base.awake[: len(got) * per].reshape(len(got), per, lay.units)[:, -1] & kept[per - 1 :: per][: len(got), None]
     out_slot = slot[per - 1 :: per][: len(got)]
     expected, seen = np.zeros((days, lay.units)), np.zeros((days, lay.units))
     np.add.at(expected, out_slot, awake)
@@ -320,9 +312,7 @@ def simulate(
         }
     )
     table = (
-        pd.concat(labels, ignore_index=True)
-        if labels
-        else pd.DataFrame(columns=["day", "input", "fault", "lost_wh", "material"])
+        pd.concat(labels, ignore_index=True) if labels else pd.DataFrame(columns=["day", "input", "fault", "lost_wh", "material"])
     )
     table["day"] = table["day"].astype(int) + day0
     keys = tuple((lay.serials[lay.unit_of[i]], int(lay.number[i])) for i in range(lay.inputs))
@@ -394,9 +384,7 @@ def _label(
         there = touched
         material = touched & (awake_min[:, lay.unit_of[ins]] >= 90)
     d, j = np.nonzero(there)
-    return pd.DataFrame(
-        {"day": d, "input": ins[j], "fault": f.slug, "lost_wh": lost[d, ins[j]], "material": material[d, j]}
-    )
+    return pd.DataFrame({"day": d, "input": ins[j], "fault": f.slug, "lost_wh": lost[d, ins[j]], "material": material[d, j]})
 
 
 def _truths(f: Fault, labels: pd.DataFrame, lay: Layout, day0: int) -> list[Truth]:

@@ -125,9 +125,7 @@ def make_sky(
     zenith = sun["apparent_zenith"].to_numpy()
     up = zenith < 90
     extra = np.asarray(pvlib.irradiance.get_extra_radiation(doy), dtype=float)
-    airmass = np.nan_to_num(
-        np.asarray(pvlib.atmosphere.get_relative_airmass(np.where(up, zenith, 90.0))), nan=38.0
-    )
+    airmass = np.nan_to_num(np.asarray(pvlib.atmosphere.get_relative_airmass(np.where(up, zenith, 90.0))), nan=38.0)
     press = pvlib.atmosphere.alt2pres(altitude_m)
     am_abs = airmass * press / 101325.0
     zenith = np.where(up, zenith, 89.9)  # night is masked below; the formulas must not see it
@@ -183,16 +181,12 @@ def make_sky(
         + 3.0 * _wander(rng, count, 2 * 86400 / step_s)
         + (2 + 5 * uniform_filter1d(fair, 86400 // step_s)) * np.cos(2 * np.pi * (hour - 15) / 24)
     )
-    wind = np.exp(
-        0.8 + 0.45 * _wander(rng, count, 4 * 3600 / step_s) + 0.3 * np.cos(2 * np.pi * (hour - 14) / 24)
-    )
+    wind = np.exp(0.8 + 0.45 * _wander(rng, count, 4 * 3600 / step_s) + 0.3 * np.cos(2 * np.pi * (hour - 14) / 24))
     wet = np.array([k == "overcast" and rng.random() < 0.65 for k in types])
     falls = np.where(wet, rng.gamma(1.2, 6.0, days), 0.0)
     if snow_day is not None and snow_day < days:
         lo, hi = snow_day * 86400 // step_s, (snow_day + 1) * 86400 // step_s
-        air[lo:] += np.minimum(0, -4 - air[lo:hi].mean()) * np.exp(
-            -np.arange(count - lo) * step_s / (4 * 86400)
-        )
+        air[lo:] += np.minimum(0, -4 - air[lo:hi].mean()) * np.exp(-np.arange(count - lo) * step_s / (4 * 86400))
         falls[snow_day] = rng.uniform(6, 25)
     fall = np.repeat(falls, 86400 // step_s) * step_s / 86400
     cold = air < 0.8
@@ -265,9 +259,7 @@ def light_on_plane(sky: Sky, azimuth_deg: float, tilt_deg: float, model: str) ->
     elif model == "klucher":
         rest = np.nan_to_num(
             np.asarray(
-                pvlib.irradiance.klucher(
-                    tilt_deg, azimuth_deg, sky.dhi, np.maximum(sky.ghi, 1e-3), zenith, sky.sun_azimuth_deg
-                )
+                pvlib.irradiance.klucher(tilt_deg, azimuth_deg, sky.dhi, np.maximum(sky.ghi, 1e-3), zenith, sky.sun_azimuth_deg)
             )
         )
     else:

@@ -33,8 +33,7 @@ pmax_w = 400
 voc_v = 41.0
 isc_a = 13.5
 """ + "".join(
-    f'[[units]]\nserial = "U{u:03d}"\n'
-    + "".join(f'[[units.inputs]]\ninput = {i + 1}\nmodule = "m"\n' for i in range(INPUTS))
+    f'[[units]]\nserial = "U{u:03d}"\n' + "".join(f'[[units.inputs]]\ninput = {i + 1}\nmodule = "m"\n' for i in range(INPUTS))
     for u in range(UNITS)
 )
 
@@ -132,9 +131,7 @@ def measure(run: Callable[[Path, Path], None], csv: Path, db_path: Path) -> tupl
     return result
 
 
-def best(
-    run: Callable[[Path, Path], None], csv: Path, folder: Path, rounds: int
-) -> tuple[float, float, int, int, Path]:
+def best(run: Callable[[Path, Path], None], csv: Path, folder: Path, rounds: int) -> tuple[float, float, int, int, Path]:
     results = []
     for k in range(rounds):
         path = folder / f"{run.__name__}-{k}.sqlite"

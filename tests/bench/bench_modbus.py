@@ -244,10 +244,7 @@ async def bench_faults(requests: int = 10_000, units: int = 20) -> None:
     possible = polls * units * 2
     lost = possible - failed * 2 - len(frame)
     print(f"faults: {served.requests} requests in {took:.0f} s; struck {struck}")
-    print(
-        f"  {counts.timeouts} unanswered, {counts.garbled} garbled, "
-        f"{failed} unit polls given up after {attempts} attempts"
-    )
+    print(f"  {counts.timeouts} unanswered, {counts.garbled} garbled, {failed} unit polls given up after {attempts} attempts")
     print(f"  {len(frame)} of {possible} input samples stored, {lost} recoverable ones lost, {wrong} wrong values")
     print(f"  sockets {leaked[0]:+d}, open files {leaked[1]:+d}")
     print("  memory " + " ".join(f"{m:.1f}" for m in memory[:: max(1, len(memory) // 8)]) + " MiB")

@@ -209,9 +209,7 @@ def _serve(folder: Path) -> None:
     set_up_logs(as_json=True)
     service = Service(folder, settings, lambda: began + time.monotonic() - start)
     service.start()
-    server = uvicorn.Server(
-        uvicorn.Config(build_app(service.context), port=0, log_config=None, access_log=False, lifespan="off")
-    )
+    server = uvicorn.Server(uvicorn.Config(build_app(service.context), port=0, log_config=None, access_log=False, lifespan="off"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     while not server.started:

@@ -106,8 +106,7 @@ def german_long(frame: pd.DataFrame) -> str:
         kwh = comma(row.energy_total_wh / 1000, 3)
         grouped = f"{kwh[:-7]}.{kwh[-7:]}" if len(kwh) > 7 else kwh
         lines.append(
-            f"{local(row.ts, '%d.%m.%Y')};{local(row.ts, '%H:%M')};{row.unit};{row.input};"
-            f"{comma(row.dc_power_w, 1)};{grouped}"
+            f"{local(row.ts, '%d.%m.%Y')};{local(row.ts, '%H:%M')};{row.unit};{row.input};{comma(row.dc_power_w, 1)};{grouped}"
         )
     return "\n".join([*lines, "Summe;;;;123,0;", ""])
 
@@ -121,9 +120,7 @@ def american_long(frame: pd.DataFrame) -> str:
             lines.append(head)
         stamp = local(row.ts, "%m/%d/%Y %I:%M:%S %p %Z")
         status = "Running" if row.state == "producing" else "Waiting"
-        lines.append(
-            f'"{stamp}","{row.unit}","{row.input}","{row.dc_voltage_v}","{row.dc_current_a * 1000:,.0f}","{status}"'
-        )
+        lines.append(f'"{stamp}","{row.unit}","{row.input}","{row.dc_voltage_v}","{row.dc_current_a * 1000:,.0f}","{status}"')
     return "\r\n".join([*lines, ""])
 
 
@@ -133,10 +130,7 @@ def wide(frame: pd.DataFrame) -> str:
     heads = {"dc_power_w": "Power (kW)", "dc_voltage_v": "Voltage (V)"}
     lines = ["Time\t" + "\t".join(f"{u}-{i} {heads[m]}" for m, u, i in table.columns) + "\tRemark"]
     for ts, row in zip(table.index, table.to_numpy(), strict=True):
-        cells = [
-            f"{v / 1000:.4f}" if m == "dc_power_w" else f"{v:.2f}"
-            for v, (m, _, _) in zip(row, table.columns, strict=True)
-        ]
+        cells = [f"{v / 1000:.4f}" if m == "dc_power_w" else f"{v:.2f}" for v, (m, _, _) in zip(row, table.columns, strict=True)]
         lines.append("\t".join([local(ts, "%Y-%m-%d %H:%M:%S%z"), *cells, "--"]))
     return "\n".join([*lines, ""])
 
@@ -162,8 +156,7 @@ def per_unit(frame: pd.DataFrame) -> str:
     for (ts, unit), rows in frame.groupby(["ts", "unit"]):
         a, b = rows.itertuples(index=False)
         lines.append(
-            f"{ts}|{unit}|{a.dc_voltage_v}|{a.dc_current_a}|{b.dc_voltage_v}|{b.dc_current_a}|"
-            f"{a.ac_power_w}|{a.ac_frequency_hz}"
+            f"{ts}|{unit}|{a.dc_voltage_v}|{a.dc_current_a}|{b.dc_voltage_v}|{b.dc_current_a}|{a.ac_power_w}|{a.ac_frequency_hz}"
         )
     return "\n".join([*lines, ""])
 

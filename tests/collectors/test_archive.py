@@ -176,9 +176,7 @@ def test_a_file_explains_itself(store: Store) -> None:
     assert pq.ParquetFile(file).metadata.row_group(0).column(0).compression == "ZSTD"
 
 
-def test_a_failure_at_any_step_leaves_the_month_where_it_was(
-    store: Store, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_failure_at_any_step_leaves_the_month_where_it_was(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     before = store.telemetry()
     assert store.path is not None
     for step in ("_write", "_read", "_digest"):
@@ -252,9 +250,7 @@ def test_rows_beside_their_archived_month_are_found(store: Store) -> None:
     with sqlite3.connect(store.path) as other:
         other.execute("INSERT INTO input_sample(input_id, ts) VALUES (1, ?)", (MARCH + 60,))
     other.close()
-    assert archive.problems(store.db.conn, store.path) == [
-        "2026-03: input_sample is archived and yet has rows in SQLite"
-    ]
+    assert archive.problems(store.db.conn, store.path) == ["2026-03: input_sample is archived and yet has rows in SQLite"]
 
 
 def test_a_reader_sees_one_state_while_a_month_moves(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,9 +11,7 @@ from collectors.csv_source import from_bytes
 from collectors.csv_telemetry import read_telemetry
 from collectors.site import SiteDescription, parse_site
 
-ONE_UNIT = parse_site(
-    SITE_TOML.split("[[units]]")[0] + '[[units]]\nserial = "K9"\n[[units.inputs]]\ninput = 1\nmodule = "m"\n'
-)
+ONE_UNIT = parse_site(SITE_TOML.split("[[units]]")[0] + '[[units]]\nserial = "K9"\n[[units.inputs]]\ninput = 1\nmodule = "m"\n')
 
 
 def read(text: str, site: SiteDescription = SITE) -> Reading:

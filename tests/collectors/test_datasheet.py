@@ -87,10 +87,7 @@ def test_voltage_coefficient_in_another_unit_is_always_asked(factor_of: Any, uni
 def test_voltage_coefficient_in_volts_is_asked_unless_the_module_is_long() -> None:
     # V/K times 100 / Voc is %/K: from about 50 V on the two scales overlap and nobody can tell.
     modules = [m for m in _table() if m["voc_v"] < 45.0 and not _asked(m, "beta_voc_pct_k")]
-    caught = sum(
-        bool(_asked(m | {"beta_voc_pct_k": m["beta_voc_pct_k"] * m["voc_v"] / 100.0}, "beta_voc_pct_k"))
-        for m in modules
-    )
+    caught = sum(bool(_asked(m | {"beta_voc_pct_k": m["beta_voc_pct_k"] * m["voc_v"] / 100.0}, "beta_voc_pct_k")) for m in modules)
     assert caught / len(modules) > 0.99
 
 

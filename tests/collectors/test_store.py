@@ -148,9 +148,7 @@ def test_plain_tables_can_be_read_by_anyone(tmp_path: Path) -> None:
 
 
 def test_weather_and_events_merge_like_samples(store: Store) -> None:
-    weather = pd.DataFrame(
-        {"ts": [100, 200], "plane": ["", "south"], "ghi_w_m2": [1.5, np.nan], "poa_w_m2": [np.nan, 9.0]}
-    )
+    weather = pd.DataFrame({"ts": [100, 200], "plane": ["", "south"], "ghi_w_m2": [1.5, np.nan], "poa_w_m2": [np.nan, 9.0]})
     assert store.add_weather(weather, "w").rows_new == 2
     store.db.execute("DELETE FROM stale_day")
     assert store.add_weather(weather, "w").rows_same == 2
@@ -158,9 +156,7 @@ def test_weather_and_events_merge_like_samples(store: Store) -> None:
     assert store.add_weather(weather.assign(ghi_w_m2=[5.0, 6.0]), "w").rows_filled == 1
     assert store.weather()["ghi_w_m2"].tolist() == [1.5, 6.0]
     assert store.weather(150, 300)["plane"].tolist() == ["south"]
-    events = pd.DataFrame(
-        {"ts": [100, 100], "source": ["gw", "gw"], "event": ["offline", "online"], "detail": ["", ""]}
-    )
+    events = pd.DataFrame({"ts": [100, 100], "source": ["gw", "gw"], "event": ["offline", "online"], "detail": ["", ""]})
     assert store.add_events(events, "l").rows_new == 2
     assert store.add_events(events, "l").rows_same == 2
     assert store.events(100, 101)["event"].tolist() == ["offline", "online"]

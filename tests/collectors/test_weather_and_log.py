@@ -62,10 +62,7 @@ def test_no_weather_column_is_refused() -> None:
 
 
 def test_events_in_other_words() -> None:
-    text = (
-        'When,Device,Type,Message\n2025-06-01 10:00,D2001,Disconnected,"line one\nline two"\n'
-        "2025-06-01 10:05,D2001,Reboot,\n"
-    )
+    text = 'When,Device,Type,Message\n2025-06-01 10:00,D2001,Disconnected,"line one\nline two"\n2025-06-01 10:05,D2001,Reboot,\n'
     reading = read_log(from_bytes(text.encode(), "l.csv"), SITE)
     assert reading.frame["event"].tolist() == ["offline", "restart"]
     assert reading.frame["detail"].tolist() == ["line one\nline two", ""]

@@ -64,9 +64,7 @@ def site_toml(
     units: str = "U1",
 ) -> str:
     latitude, longitude, altitude = place
-    rows = "\n".join(
-        f'[[units.inputs]]\ninput = {n}\nmodule = "array"\nplane = "roof"' for n in range(1, inputs + 1)
-    )
+    rows = "\n".join(f'[[units.inputs]]\ninput = {n}\nmodule = "array"\nplane = "roof"' for n in range(1, inputs + 1))
     return f"""[site]
 id = "measured"
 latitude = {latitude}
@@ -90,9 +88,7 @@ inverter = "array"
 """
 
 
-def write_case(
-    folder: Path, toml: str, rows: pd.DataFrame, weather: pd.DataFrame | None, source: pd.DataFrame
-) -> Case:
+def write_case(folder: Path, toml: str, rows: pd.DataFrame, weather: pd.DataFrame | None, source: pd.DataFrame) -> Case:
     """Write the files; ``rows`` and ``weather`` hold a tz-aware ``timestamp`` and canonical columns."""
     site_file = folder / "site.toml"
     site_file.write_text(toml, encoding="utf-8")
@@ -271,9 +267,7 @@ def summer_time_array(folder: Path, keep: slice, declared: bool = True) -> Case:
     """
     d = measured("system_50_ac_power_2_full_DST.parquet", "measured_on", MOUNTAIN).loc[keep]
     planes = "azimuth_deg = 165\ntilt_deg = 45" if declared else ""
-    return power_only(
-        folder, d, d["ac_power_2"].clip(lower=0.0), (39.74, -105.18, 1829), MOUNTAIN, planes, 3600
-    )
+    return power_only(folder, d, d["ac_power_2"].clip(lower=0.0), (39.74, -105.18, 1829), MOUNTAIN, planes, 3600)
 
 
 def late_clock_array(folder: Path) -> Case:

@@ -24,9 +24,7 @@ FACTS = SiteFacts(id="east", latitude=39.742, longitude=-105.18, altitude_m=1829
 AZIMUTH, TILT = 158.0, 45.0
 
 
-def inferred(
-    keep: slice = slice(None), clock_s: int = 0, step: str = "15min", find_shift: bool = False
-) -> Orientation:
+def inferred(keep: slice = slice(None), clock_s: int = 0, step: str = "15min", find_shift: bool = False) -> Orientation:
     power = measured("serf_east_15min_ac_power.csv", "measured_on", MOUNTAIN).loc[keep, "ac_power"]
     power = power.asfreq("15min").resample(step).mean()
     ts = epoch(power.index) + clock_s
@@ -128,10 +126,7 @@ def test_clear_energy_keeps_its_level_from_july_to_october(tmp_path: Path) -> No
     power = d["ac_power"].to_numpy()
     spells = clear_spells(sun, power, 900, clear=expected)
     level = np.array(
-        [
-            power[spells & (d.index.month == m)].sum() / expected[spells & (d.index.month == m)].sum()
-            for m in (7, 8, 9, 10)
-        ]
+        [power[spells & (d.index.month == m)].sum() / expected[spells & (d.index.month == m)].sum() for m in (7, 8, 9, 10)]
     )
     assert np.max(np.abs(level / level.mean() - 1.0)) < 0.03
     assert 0.7 < level.mean() < 1.0

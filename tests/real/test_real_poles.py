@@ -22,9 +22,7 @@ from rules.sun import sun_of
 
 def test_snow_day_is_snow_and_nothing_else_is_invented(tmp_path: Path) -> None:
     result = two_poles(tmp_path).check()
-    assert {(f.fault, f.first_seen, f.last_seen) for f in result.findings} == {
-        ("snow", "2022-01-06", "2022-01-06")
-    }
+    assert {(f.fault, f.first_seen, f.last_seen) for f in result.findings} == {("snow", "2022-01-06", "2022-01-06")}
     assert all(f.action in ("none", "watch") for f in result.findings)
     assert result.irradiance_source == "poa sensor"
     assert result.rejected_rows == {}
@@ -62,8 +60,7 @@ def test_expected_energy_of_the_days_without_snow(tmp_path: Path) -> None:
     cell = cell_temperature(light, d["ambient_temp__780"].to_numpy())
     expected = 6000.0 * per_rated(Module(pmax_w=6000), light, cell)
     measured = (
-        d["dc_pos_current__775"] * d["dc_pos_voltage__774"]
-        + d["dc_neg_current__777"] * d["dc_neg_voltage__776"]
+        d["dc_pos_current__775"] * d["dc_pos_voltage__774"] + d["dc_neg_current__777"] * d["dc_neg_voltage__776"]
     ).to_numpy()
     hour = d.index.hour + d.index.minute / 60.0
     for day in ("2022-01-02", "2022-01-03", "2022-01-04", "2022-01-05"):

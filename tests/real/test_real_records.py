@@ -112,9 +112,7 @@ def test_impossible_sensor_is_read_but_not_trusted(tmp_path: Path) -> None:
     power.index = power.index + (pd.Timestamp("2023-07-01") - pd.Timestamp("2016-07-01"))
     rows = input_rows(pd.DatetimeIndex(power.index), dc_power_w=power["ac_power"].clip(lower=0.0).to_numpy())
     weather = pd.DataFrame({"timestamp": sensor.index, "poa_w_m2": sensor["poa_irradiance__484"].to_numpy()})
-    toml = site_toml(
-        (39.742, -105.18, 1829), MOUNTAIN, "azimuth_deg = 158\ntilt_deg = 45", "pmax_w = 6000", "inputs = 1"
-    )
+    toml = site_toml((39.742, -105.18, 1829), MOUNTAIN, "azimuth_deg = 158\ntilt_deg = 45", "pmax_w = 6000", "inputs = 1")
     case = write_case(tmp_path, toml, rows, weather, sensor)
     site, loaded = case.load()
     assert sensor["poa_irradiance__484"].max() > 5000.0

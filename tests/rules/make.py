@@ -88,9 +88,7 @@ def sky(latitude: float, longitude: float, first: int, days: int, step: int) -> 
     sun = pvlib.solarposition.get_solarposition(index, latitude, longitude, altitude=200)
     # Given as day numbers: pvlib's own conversion of an index warns with current pandas.
     extra = np.asarray(pvlib.irradiance.get_extra_radiation(index.day_of_year.to_numpy()))
-    solis = pvlib.clearsky.simplified_solis(
-        sun["apparent_elevation"], aod700=0.1, precipitable_water=1.5, dni_extra=extra
-    )
+    solis = pvlib.clearsky.simplified_solis(sun["apparent_elevation"], aod700=0.1, precipitable_water=1.5, dni_extra=extra)
     return {
         "ts": ts.astype(float),
         "zenith": sun["apparent_zenith"].to_numpy(),
@@ -359,9 +357,7 @@ def make_roof(
 
 
 NO_EVENTS = pd.DataFrame({"ts": np.zeros(0, np.int64), **{c: np.zeros(0, object) for c in EVENT_COLUMNS}})
-NO_WEATHER = pd.DataFrame(
-    {"ts": np.zeros(0, np.int64), "plane": np.zeros(0, object), **{c: np.zeros(0) for c in WEATHER_COLUMNS}}
-)
+NO_WEATHER = pd.DataFrame({"ts": np.zeros(0, np.int64), "plane": np.zeros(0, object), **{c: np.zeros(0) for c in WEATHER_COLUMNS}})
 
 
 def empty_frame() -> pd.DataFrame:

@@ -40,8 +40,7 @@ def test_packing_twice_changes_nothing(table: DayTable) -> None:
 
 def test_concat_puts_days_in_order(table: DayTable) -> None:
     parts = [
-        DayTable(table.site, table.days[k : k + 1], {n: v[k : k + 1] for n, v in table.fields.items()})
-        for k in (3, 0, 4, 1, 2)
+        DayTable(table.site, table.days[k : k + 1], {n: v[k : k + 1] for n, v in table.fields.items()}) for k in (3, 0, 4, 1, 2)
     ]
     whole = DayTable.concat(table.site, [*parts, DayTable.empty(table.site)])
     assert (whole.days == table.days).all()

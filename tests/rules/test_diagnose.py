@@ -192,9 +192,7 @@ def test_a_unit_that_is_dark_among_modules_under_snow_lies_under_snow(healthy_ca
 
 
 @pytest.mark.parametrize(("dead", "told"), [((0.0, 24.0), ["dead-input", "site-outage"]), ((10.0, 14.0), ["site-outage"])])
-def test_who_makes_nothing_when_the_others_go_on_again_is_no_part_of_their_stop(
-    dead: tuple[float, float], told: list[str]
-) -> None:
+def test_who_makes_nothing_when_the_others_go_on_again_is_no_part_of_their_stop(dead: tuple[float, float], told: list[str]) -> None:
     """One finding of a module dead for ten days, not two with the day of an outage between."""
     roof = make_roof(days=12, kinds="c")
     for u in range(5):

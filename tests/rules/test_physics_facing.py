@@ -35,9 +35,7 @@ def without(site: SiteDescription, membership: bool) -> SiteDescription:
     """The site with its planes' angles left out, or with its inputs' planes left out too."""
     planes = {} if membership else {name: Plane() for name in site.planes}
     units = tuple(
-        u.model_copy(
-            update={"inputs": tuple(i.model_copy(update={"plane": None if membership else i.plane}) for i in u.inputs)}
-        )
+        u.model_copy(update={"inputs": tuple(i.model_copy(update={"plane": None if membership else i.plane}) for i in u.inputs)})
         for u in site.units
     )
     return SiteDescription(site=site.site, modules=site.modules, inverters=site.inverters, planes=planes, units=units)

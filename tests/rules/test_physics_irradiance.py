@@ -82,9 +82,7 @@ def test_global_alone_is_decomposed() -> None:
     parts = plane_parts(sun, 180.0, 35.0, ghi=dull)
     beam = dull - (1 - 0.09 * 0.15) * dull
     assert np.all(parts.direct[up] < 3.0 * beam[up] + 1.0)
-    np.testing.assert_allclose(
-        plane_global(sun, 180.0, 35.0, ghi=sun.clear_ghi)[up], plane_global(sun, 180.0, 35.0)[up], rtol=1e-3
-    )
+    np.testing.assert_allclose(plane_global(sun, 180.0, 35.0, ghi=sun.clear_ghi)[up], plane_global(sun, 180.0, 35.0)[up], rtol=1e-3)
 
 
 def test_of_two_components_the_third_follows() -> None:

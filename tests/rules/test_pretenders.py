@@ -102,9 +102,7 @@ def _suspicion(case: Case, fault: str, days: tuple[int, ...], inputs: tuple[int,
     ("days", "scope", "stays"),
     [((0,), "unit", False), ((0, 13), "unit", False), ((0, 5), "unit", True), ((0,), "site", True)],
 )
-def test_the_ends_of_a_record_of_two_clocks(
-    healthy_case: Case, fault: str, days: tuple[int, ...], scope: str, stays: bool
-) -> None:
+def test_the_ends_of_a_record_of_two_clocks(healthy_case: Case, fault: str, days: tuple[int, ...], scope: str, stays: bool) -> None:
     """Whose stamps lie early begins the record; the others are not heard of until theirs begins."""
     clock = _suspicion(healthy_case, "clock-shift", tuple(range(14)), (8, 9), scope)
     missed = _suspicion(healthy_case, fault, days)

@@ -90,9 +90,7 @@ def test_one_silence_over_days_stays_one() -> None:
     assert not bad.any()
 
 
-@pytest.mark.parametrize(
-    ("name", "value"), [("BACK_AGAIN", 9), ("BROKEN_SHARE", 0.9), ("BROKEN_HOURS", 9.0), ("WITHIN", 0)]
-)
+@pytest.mark.parametrize(("name", "value"), [("BACK_AGAIN", 9), ("BROKEN_SHARE", 0.9), ("BROKEN_HOURS", 9.0), ("WITHIN", 0)])
 def test_what_makes_a_link_bad(threshold: MoveThreshold, name: str, value: float) -> None:
     """Short bursts with better days between."""
     days = np.zeros((9, 144), bool)

@@ -92,6 +92,7 @@ def _kept(path: Path, make: Callable[[], T]) -> T:
 
 _CACHE = Path(tempfile.gettempdir()) / "callout-scenarios"
 
+
 @lru_cache(maxsize=1)
 def _sites() -> Path:
     return _CACHE / _fingerprint(Path(sim.__file__).parent)
@@ -129,6 +130,7 @@ def table_of(scenario: Scenario, site: SimSite) -> tuple[Completed, DayTable]:
     Kept like the sites, until the simulator or what makes the features changes:
     whoever works on a rule waits for the rule alone.
     """
+
     def make() -> tuple[Completed, DayTable]:
         done, table = reduce_files(parse_site(site.toml), Loaded(site.telemetry, site.weather, site.events))
         return done, table

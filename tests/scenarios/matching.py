@@ -68,9 +68,7 @@ def day_number(iso_day: str) -> int:
     return (date.fromisoformat(iso_day) - _EPOCH).days
 
 
-def claims_of(
-    findings: Sequence[Mapping[str, Any]], site: Mapping[str, Any], keys: Sequence[tuple[str, int]]
-) -> list[Claim]:
+def claims_of(findings: Sequence[Mapping[str, Any]], site: Mapping[str, Any], keys: Sequence[tuple[str, int]]) -> list[Claim]:
     """Findings in their JSON form, as claims; ``site`` is the parsed site TOML."""
     gateway = {u["serial"]: u.get("gateway", "gateway") for u in site["units"]}
     plane = {(u["serial"], i["input"]): i.get("plane", "") for u in site["units"] for i in u["inputs"]}

@@ -70,14 +70,10 @@ def summarise(sites: Sequence[SiteMeasure], judge: str, seed: int = 1) -> dict[s
     with np.errstate(all="ignore"):
         known = np.array(core)
         out["core_f1"] = (
-            _with(np.nanmean(np.where(np.isfinite(known), known, np.nan), axis=0))
-            if np.isfinite(known[:, 0]).any()
-            else None
+            _with(np.nanmean(np.where(np.isfinite(known), known, np.nan), axis=0)) if np.isfinite(known[:, 0]).any() else None
         )
 
-    plain = weights @ np.array(
-        [[t.healthy_days, t.false_days, t.lost_wh, t.noticed_wh, t.named_wh] for t in tallies]
-    )
+    plain = weights @ np.array([[t.healthy_days, t.false_days, t.lost_wh, t.noticed_wh, t.named_wh] for t in tallies])
     with np.errstate(all="ignore"):
         out["healthy_input_days"] = int(plain[0, 0])
         out["false_per_1000"] = _with(1000 * plain[:, 1] / plain[:, 0])
@@ -155,8 +151,6 @@ def report(sites: Sequence[SiteMeasure]) -> dict[str, Any]:
         "sites": len(sites),
         "failed": {f"{s.scenario.family}-{s.scenario.seed}": s.error for s in sites if s.error},
         "check_seconds": round(seconds, 2),
-        "input_samples_per_second": round(sum(s.samples for s in sites if not s.error) / seconds)
-        if seconds
-        else None,
+        "input_samples_per_second": round(sum(s.samples for s in sites if not s.error) / seconds) if seconds else None,
         "judges": {j: summarise(sites, j) for j in judges},
     }

@@ -20,16 +20,11 @@ from tests.scenarios.summary import summarise
 
 @pytest.fixture(scope="module")
 def site() -> SimSite:
-    return make_site(
-        3, "dead-input", days=8, inputs=8, step_s=900, style={"columns": "all", "packet_loss": 0.0}
-    )
+    return make_site(3, "dead-input", days=8, inputs=8, step_s=900, style={"columns": "all", "packet_loss": 0.0})
 
 
 def _oracle(site: SimSite) -> list[Claim]:
-    return [
-        Claim(t.fault, t.inputs, frozenset(range(t.first, t.last + 1)), 1.0, t.lost_wh)
-        for t in true_faults(site)
-    ]
+    return [Claim(t.fault, t.inputs, frozenset(range(t.first, t.last + 1)), 1.0, t.lost_wh) for t in true_faults(site)]
 
 
 def _judged(site: SimSite, claims: list[Claim]) -> dict[str, Any]:
@@ -109,9 +104,7 @@ def test_places_expand_to_inputs(site: SimSite) -> None:
     assert inputs() == set(site.keys)
     assert inputs(unit=unit) == {k for k in site.keys if k[0] == unit}
     assert inputs(unit=unit, input=1) == {(unit, 1)}
-    on_plane = {
-        (u["serial"], i["input"]) for u in parsed["units"] for i in u["inputs"] if i["plane"] == plane
-    }
+    on_plane = {(u["serial"], i["input"]) for u in parsed["units"] for i in u["inputs"] if i["plane"] == plane}
     assert inputs(plane=plane) == on_plane
     claim = claims_of([base], parsed, site.keys)[0]
     assert len(claim.days) == 3

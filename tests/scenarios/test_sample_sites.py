@@ -33,9 +33,7 @@ def test_the_script_makes_these_very_files(site_id: str) -> None:
     assert text.count("\n") == len(made.telemetry) + 1
     made.telemetry = made.telemetry.iloc[:3000]
     again = made.telemetry_csv()
-    assert (
-        hashlib.sha256(text[: len(again)].encode()).hexdigest() == hashlib.sha256(again.encode()).hexdigest()
-    )
+    assert hashlib.sha256(text[: len(again)].encode()).hexdigest() == hashlib.sha256(again.encode()).hexdigest()
     assert kept.site.read_text(encoding="utf-8") == made.toml
     # Processors differ in the last digit of a sum.
     assert _rounded(kept.truth) == _rounded(json.loads(json.dumps(made.truth_json())))

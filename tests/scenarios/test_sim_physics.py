@@ -241,12 +241,8 @@ def test_a_silent_unit_that_produces_jumps_and_a_dark_one_does_not() -> None:
 def test_site_files_read_back(tmp_path: Path) -> None:
     from collectors.site import load_site
 
-    site = make_site(
-        9, "shading", days=3, inputs=6, step_s=900, style={"weather": "full", "gateway_log": True}
-    )
+    site = make_site(9, "shading", days=3, inputs=6, step_s=900, style={"weather": "full", "gateway_log": True})
     paths = site.write(tmp_path)
     assert {"site", "telemetry", "weather", "gateway_log", "truth"} == set(paths)
     assert tuple(r.key for r in load_site(paths["site"]).inputs) == site.keys
-    assert tomllib.loads(site.toml)["site"]["latitude"] == pytest.approx(
-        load_site(paths["site"]).site.latitude
-    )
+    assert tomllib.loads(site.toml)["site"]["latitude"] == pytest.approx(load_site(paths["site"]).site.latitude)

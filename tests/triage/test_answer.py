@@ -10,18 +10,14 @@ from collectors.site import SiteFacts
 from rules.finding import Finding, NotJudged
 from triage.answer import Answer, alike, answer_of, loss_words, lost_words, places_of, since_words, unjudged_lines, where_of
 
-FACTS = SiteFacts(
-    id="s", name="Mill Lane", latitude=1, longitude=2, timezone="UTC", tariff_per_kwh=0.30, currency="EUR"
-)
+FACTS = SiteFacts(id="s", name="Mill Lane", latitude=1, longitude=2, timezone="UTC", tariff_per_kwh=0.30, currency="EUR")
 DEAD = Finding(
     site="s", fault="dead-input", unit="A", input=1, first_seen="2026-06-03", last_seen="2026-06-30", days=28,
     confidence=0.95, severity="high", loss_wh_per_day=2000.0, loss_wh_total=56000.0, action="visit",
     why="No voltage on 28 days.",
 )  # fmt: skip
 SILENT = replace(DEAD, fault="gateway-silent", unit=None, input=None, gateway="g", action="remote")
-SHADE = replace(
-    DEAD, fault="shading", input=2, action="watch", loss_wh_per_day=100.0, first_seen="2026-05-01"
-)
+SHADE = replace(DEAD, fault="shading", input=2, action="watch", loss_wh_per_day=100.0, first_seen="2026-05-01")
 CLIP = replace(DEAD, fault="clipping", action="none", loss_wh_per_day=50.0)
 BLIND = NotJudged(None, None, "all", "no telemetry at all", 30)
 
@@ -40,9 +36,7 @@ def ask(*findings: Finding, not_judged: tuple[NotJudged, ...] = (), today: str |
         ((), "fine", "Don't go: no fault found up to 30 Jun 2026."),
     ],
 )
-def test_the_verdict_is_the_most_urgent_action(
-    findings: tuple[Finding, ...], verdict: str, start: str
-) -> None:
+def test_the_verdict_is_the_most_urgent_action(findings: tuple[Finding, ...], verdict: str, start: str) -> None:
     answer = ask(*findings)
     assert answer.verdict == verdict
     assert answer.headline.startswith(start)

@@ -319,9 +319,7 @@ def _frames(draw: st.DrawFn) -> pd.DataFrame:
 
 
 #: A failing frame is shown as it is: shrinking one takes minutes.
-_QUICK = settings(
-    deadline=None, suppress_health_check=list(HealthCheck), derandomize=True, phases=(Phase.explicit, Phase.generate)
-)
+_QUICK = settings(deadline=None, suppress_health_check=list(HealthCheck), derandomize=True, phases=(Phase.explicit, Phase.generate))
 
 
 @settings(_QUICK, max_examples=40)

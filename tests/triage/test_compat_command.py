@@ -98,9 +98,7 @@ def test_a_coefficient_with_its_unit_written_is_converted(run: Run) -> None:
         ({"record_low_c": "23"}, "is that Fahrenheit?"),
     ],
 )
-def test_a_wrong_unit_or_column_is_a_question_and_nothing_is_written(
-    run: Run, changes: dict[str, str], words: str
-) -> None:
+def test_a_wrong_unit_or_column_is_a_question_and_nothing_is_written(run: Run, changes: dict[str, str], words: str) -> None:
     code, out, err = _draft(run, **changes)
     assert code == 2
     assert out == ""
@@ -256,9 +254,7 @@ def test_weather_replaces_the_cloudless_year(run: Run) -> None:
     stamps = pd.date_range("2025-06-01", periods=24 * 30, freq="h", tz="UTC")
     # Invented half-sine days under a thin cloud: never near the ceiling.
     ghi = np.clip(np.sin((stamps.hour - 4.5) / 15 * np.pi), 0, None) * 250.0
-    frame = pd.DataFrame(
-        {"timestamp": stamps.strftime("%Y-%m-%dT%H:%M:%SZ"), "ghi_w_m2": ghi, "temp_air_c": 20.0}
-    )
+    frame = pd.DataFrame({"timestamp": stamps.strftime("%Y-%m-%dT%H:%M:%SZ"), "ghi_w_m2": ghi, "temp_air_c": 20.0})
     frame.to_csv("year.csv", index=False)
 
     def clipping(*words: str) -> float:

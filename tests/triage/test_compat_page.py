@@ -40,9 +40,7 @@ class _Balance(HTMLParser):
 
 @pytest.fixture(scope="module")
 def result() -> CompatResult:
-    text = draft_toml(VALUES, "roof", "iec-230").replace(
-        'id = "roof"', 'id = "roof"\nname = "<b>Mill</b> & Co"'
-    )
+    text = draft_toml(VALUES, "roof", "iec-230").replace('id = "roof"', 'id = "roof"\nname = "<b>Mill</b> & Co"')
     return check_site(parse_site(text), load_profile("iec-230"))
 
 

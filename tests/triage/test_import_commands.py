@@ -14,8 +14,7 @@ from triage.cli import app
 from triage.commands.init import draft_text
 
 EXPORT = (
-    "Zeitpunkt;D2001/1 Leistung [kW];D2002-2 [kW];Notiz\n"
-    "13.06.2025 10:00;0,251;--;\n13.06.2025 10:05;0,3;0,25;ok\nSumme;0,6;0,3;\n"
+    "Zeitpunkt;D2001/1 Leistung [kW];D2002-2 [kW];Notiz\n13.06.2025 10:00;0,251;--;\n13.06.2025 10:05;0,3;0,25;ok\nSumme;0,6;0,3;\n"
 )
 Run = Callable[..., Result]
 
@@ -89,9 +88,9 @@ def test_a_saved_layout_reads_the_file_again(run: Run) -> None:
     run("init")
     saved = run("import", "export.csv", "--site-file", "site.toml", "--preview", "--save-layout", "l.toml", "--json")
     guessed = json.loads(saved.stdout)["files"][0]
-    told = json.loads(
-        run("import", "export.csv", "--site-file", "site.toml", "--preview", "--layout", "l.toml", "--json").stdout
-    )["files"][0]
+    told = json.loads(run("import", "export.csv", "--site-file", "site.toml", "--preview", "--layout", "l.toml", "--json").stdout)[
+        "files"
+    ][0]
     assert told["rows_kept"] == guessed["rows_kept"] == 3
     assert {c["why"] for c in told["columns"]} == {"layout file"}
 

@@ -88,9 +88,7 @@ def test_one_file_that_cannot_be_read_stops_all(folder: Path, kind: str) -> None
 def test_loose_files_give_what_a_store_gives(folder: Path) -> None:
     store = Store.create(None, SITE)
     import_files(store, [folder / "one.csv", folder / "two.csv"], [folder / "weather.csv"], [folder / "log.csv"])
-    loaded = read_files(
-        store.site, [folder / "one.csv", folder / "two.csv"], [folder / "weather.csv"], [folder / "log.csv"]
-    )
+    loaded = read_files(store.site, [folder / "one.csv", folder / "two.csv"], [folder / "weather.csv"], [folder / "log.csv"])
     pd.testing.assert_frame_equal(loaded.telemetry, store.telemetry())
     pd.testing.assert_frame_equal(loaded.weather, store.weather())
     pd.testing.assert_frame_equal(loaded.events, store.events())

@@ -460,9 +460,7 @@ def _night(ledger: Ledger, n: int, first: int, *findings: Finding) -> LedgerDiff
 
 def _dated(seen: tuple[int, int], fault: str = "dead-input", **changes: object) -> Finding:
     dates = [day(n) for n in range(seen[0], seen[1] + 1)]
-    return finding(
-        fault, seen, loss_wh_per_day=100.0, loss_wh_total=100.0 * len(dates), evidence={"dates": dates}, **changes
-    )
+    return finding(fault, seen, loss_wh_per_day=100.0, loss_wh_total=100.0 * len(dates), evidence={"dates": dates}, **changes)
 
 
 def test_what_lies_out_of_sight_still_counts(ledger: Ledger) -> None:

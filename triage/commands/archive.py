@@ -66,9 +66,7 @@ def archive(
 
 
 def restore(
-    month: Annotated[
-        list[str] | None, typer.Option("--month", help="Archived month to bring back, 2026-03; default all.")
-    ] = None,
+    month: Annotated[list[str] | None, typer.Option("--month", help="Archived month to bring back, 2026-03; default all.")] = None,
     source: Annotated[Path | None, typer.Option("--from", help="Backup to take sites from.")] = None,
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace sites that are there; the old file is kept beside.")
@@ -85,9 +83,7 @@ def restore(
         if month:
             raise UsageError("--month and --from do not fit together", "A backup is put back whole.")
         with _bar("Restoring") as progress:
-            done = restore_sites(
-                source, Workspace(workspace).path, site, overwrite=overwrite, progress=_advance(progress, 1)
-            )
+            done = restore_sites(source, Workspace(workspace).path, site, overwrite=overwrite, progress=_advance(progress, 1))
         _say(as_json, {"restored": done}, f"Restored from {source}: {', '.join(done)}")
         return
     if overwrite:
@@ -161,9 +157,7 @@ def _chosen(workspace: Path | None, sites: list[str] | None) -> tuple[Workspace,
         raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
     for site_id in sites or ():
         if site_id not in known:
-            raise UsageError(
-                f"site '{site_id}' is not in workspace {place.path}", f"It has: {', '.join(known[:20])}."
-            )
+            raise UsageError(f"site '{site_id}' is not in workspace {place.path}", f"It has: {', '.join(known[:20])}.")
     return place, list(sites) if sites else known
 
 
@@ -184,11 +178,7 @@ def _report(results: Sequence[Any], as_json: bool, verb: str, nothing: str) -> N
             table.add_column(name, justify="left" if name == "site" else "right", overflow="fold")
         for r in results:
             if r.months:
-                span = (
-                    r.months[0]
-                    if len(r.months) == 1
-                    else f"{r.months[0]} to {r.months[-1]} ({len(r.months)})"
-                )
+                span = r.months[0] if len(r.months) == 1 else f"{r.months[0]} to {r.months[-1]} ({len(r.months)})"
                 change = f"{-r.shrunk / 1e6:+.1f} MB" if r.shrunk else ""
                 table.add_row(Text(r.site_id), span, f"{r.rows:,}", f"{r.bytes / 1e6:.1f} MB", change)
         out.print(table if table.row_count else nothing, highlight=False)

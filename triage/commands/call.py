@@ -58,9 +58,7 @@ def call(
         typer.Option(help="Date to hold the age of the data against, YYYY-MM-DD [default: today]."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[
-        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
-    ] = None,
+    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
 ) -> None:
     """Answer a service call: go or don't go, since when, what it costs, what to ask, what to try first."""
     now = datetime.now(UTC)
@@ -93,17 +91,14 @@ def _screen(answer: Answer, review: Review) -> Group:
         lost = lost_words(answer, review.site.site)
         parts.append(
             Text(
-                f"Since {since_words(answer.since, answer.data_from)}; lost so far: {lost}. "
-                f"Data up to {day_text(answer.data_to)}."
+                f"Since {since_words(answer.since, answer.data_from)}; lost so far: {lost}. Data up to {day_text(answer.data_to)}."
             )
         )
     if answer.age_note:
         parts.append(Text(answer.age_note, "yellow"))
     parts += _lines("Ask the caller", answer.ask)
     parts += _lines("Try first, from the desk", answer.remote, numbered=True)
-    parts += _lines(
-        "If someone goes, take along", [", ".join((*answer.parts, *answer.tools))] if answer.tools else []
-    )
+    parts += _lines("If someone goes, take along", [", ".join((*answer.parts, *answer.tools))] if answer.tools else [])
     parts += _lines("Before anyone touches anything", answer.cautions)
     live = [entry for entry in review.entries if entry.live]
     urgent = [entry for entry in live if entry.finding.action in ("visit", "remote")]
@@ -134,10 +129,7 @@ def _reasons(group: list[LedgerEntry], review: Review) -> list[RenderableType]:
         Text(finding.why),
         *([Text(f"Each of them: {places_of(findings)}.")] if len(group) > 2 else []),
         Text(f"{span}; loss {loss}; sure {percent(finding.confidence)}{_because(finding)}", "dim"),
-        *(
-            Text(f"or {wording(a.fault).short} ({chance(a.confidence)}): {a.tell_apart}", "dim")
-            for a in finding.alternatives
-        ),
+        *(Text(f"or {wording(a.fault).short} ({chance(a.confidence)}): {a.tell_apart}", "dim") for a in finding.alternatives),
     ]
     return [Text(_head(group), "bold"), *(Padding(line, (0, 0, 0, 2)) for line in lines)]
 

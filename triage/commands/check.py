@@ -67,9 +67,7 @@ def check(
     ] = None,
     full: Annotated[bool, typer.Option(help="Reduce every stored day again.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[
-        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
-    ] = None,
+    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
 ) -> None:
     """Find faults: what, where, since when, how sure, what it costs, what to do."""
     moment = _moment(as_of)
@@ -87,9 +85,7 @@ def check(
         for note in description.notes:
             err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
         with err.status("reading"):
-            loaded = read_files(
-                description, telemetry, weather or (), gateway_log or (), load_layout(layout) if layout else None
-            )
+            loaded = read_files(description, telemetry, weather or (), gateway_log or (), load_layout(layout) if layout else None)
         for reason, count in loaded.emptied_values.items():
             err.print(f"{plural(count, 'value')} left empty: {reason}", markup=False, highlight=False)
         with err.status("judging"):
@@ -98,9 +94,7 @@ def check(
             result = check_files(description, loaded)
     elif site is not None:
         if telemetry or weather or gateway_log:
-            raise UsageError(
-                "loose files need --site-file", "Use `callout import` to add files to a stored site."
-            )
+            raise UsageError("loose files need --site-file", "Use `callout import` to add files to a stored site.")
         now = datetime.now(UTC).isoformat(timespec="seconds")
         place = Workspace(workspace)
         with place.open(site) as store:
@@ -130,9 +124,7 @@ def _moment(text: str | None) -> datetime | None:
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
-def _check_all(
-    workspace: Path | None, jobs: int | None, cluster: str | None, as_json: bool, moment: datetime | None
-) -> None:
+def _check_all(workspace: Path | None, jobs: int | None, cluster: str | None, as_json: bool, moment: datetime | None) -> None:
     from triage.nightly import run_nights  # pulls in process pools; only --all needs it
 
     with Progress(*Progress.get_default_columns(), MofNCompleteColumn(), console=err, transient=True) as bar:

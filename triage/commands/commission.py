@@ -49,9 +49,7 @@ def commission_command(
     site: Annotated[str | None, typer.Argument(help="Id of a site in the workspace.")] = None,
     site_file: Annotated[Path | None, typer.Option(help="Site TOML, for loose files.")] = None,
     telemetry: Annotated[list[Path] | None, typer.Option(help="Telemetry file (repeatable).")] = None,
-    weather: Annotated[
-        list[Path] | None, typer.Option(help="Weather file (repeatable); its air temperature is used.")
-    ] = None,
+    weather: Annotated[list[Path] | None, typer.Option(help="Weather file (repeatable); its air temperature is used.")] = None,
     layout: Annotated[Path | None, typer.Option(help="Layout TOML that says what the columns are.")] = None,
     start: Annotated[
         str | None,
@@ -60,9 +58,7 @@ def commission_command(
     days: Annotated[int, typer.Option(min=1, max=14, help="Clear days to use, the earliest ones.")] = 3,
     html: Annotated[Path | None, typer.Option(help="Write the sheet to this file.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    workspace: Annotated[
-        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
-    ] = None,
+    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
 ) -> None:
     description, readings, sky = _data(site, site_file, telemetry, weather, layout, workspace)
     if readings.empty:
@@ -106,9 +102,7 @@ def _data(
     if site is None:
         raise UsageError("no site given", "Name a site, or give --site-file and --telemetry.")
     if telemetry or weather:
-        raise UsageError(
-            "loose files need --site-file", "Use `callout import` to add files to a stored site."
-        )
+        raise UsageError("loose files need --site-file", "Use `callout import` to add files to a stored site.")
     with Workspace(workspace).open(site) as store:
         return store.site, store.telemetry(), store.weather()
 

@@ -54,19 +54,13 @@ def register(app: typer.Typer) -> None:
 
 
 def compat(
-    site: Annotated[
-        str | None, typer.Argument(help="Site file (TOML), or a site's id in the workspace.")
-    ] = None,
+    site: Annotated[str | None, typer.Argument(help="Site file (TOML), or a site's id in the workspace.")] = None,
     profile: Annotated[
         str | None,
         typer.Option(help="Profile of limits: a name (see --profiles) or a TOML file of your own."),
     ] = None,
-    new: Annotated[
-        Path | None, typer.Option(help="Draft this site file from data sheet values, then check it.")
-    ] = None,
-    value: Annotated[
-        list[str] | None, typer.Option(help="With --new: KEY=NUMBER[UNIT]; repeat. --keys lists the keys.")
-    ] = None,
+    new: Annotated[Path | None, typer.Option(help="Draft this site file from data sheet values, then check it.")] = None,
+    value: Annotated[list[str] | None, typer.Option(help="With --new: KEY=NUMBER[UNIT]; repeat. --keys lists the keys.")] = None,
     ask: Annotated[
         bool | None,
         typer.Option("--ask/--no-ask", help="With --new: ask for missing values (on a terminal)."),
@@ -74,18 +68,14 @@ def compat(
     as_written: Annotated[
         bool, typer.Option("--as-written", help="Values that look like another unit are right as they are.")
     ] = False,
-    weather: Annotated[
-        Path | None, typer.Option(help="A year's weather CSV for the clipping row; else a cloudless year.")
-    ] = None,
+    weather: Annotated[Path | None, typer.Option(help="A year's weather CSV for the clipping row; else a cloudless year.")] = None,
     explain: Annotated[bool, typer.Option("--explain", help="Formula and source of every row.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
     html: Annotated[Path | None, typer.Option(help="Write the page to this file.")] = None,
     profiles: Annotated[bool, typer.Option("--profiles", help="List the profiles and leave.")] = False,
     show_profile: Annotated[str | None, typer.Option(help="Print a profile's file and leave.")] = None,
     keys: Annotated[bool, typer.Option("--keys", help="List the keys of --value and leave.")] = False,
-    workspace: Annotated[
-        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
-    ] = None,
+    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
 ) -> None:
     if profiles or show_profile or keys:
         _lists(profiles, show_profile, keys)
@@ -96,9 +86,7 @@ def compat(
         _draft(new, profile, value or [], ask, as_written)
         site = str(new)
     if site is None:
-        raise UsageError(
-            "no site given", "`callout compat roof.toml --profile iec-230`, or --new to draft a file."
-        )
+        raise UsageError("no site given", "`callout compat roof.toml --profile iec-230`, or --new to draft a file.")
     description = _site(site, workspace)
     limits = choose_profile(profile, description)
     if not as_written:
@@ -139,9 +127,7 @@ def _weather(site: SiteDescription, path: Path) -> YearWeather:
     frame = read_files(site, weather=[path]).weather
     frame = frame[(frame["plane"] == "") & frame["ghi_w_m2"].notna()]
     if len(frame) < 24:
-        raise UsageError(
-            f"{path}: fewer than 24 rows with ghi_w_m2", "Give weather with global horizontal irradiance."
-        )
+        raise UsageError(f"{path}: fewer than 24 rows with ghi_w_m2", "Give weather with global horizontal irradiance.")
 
     def column(name: str) -> np.ndarray | None:
         values = frame[name].to_numpy(float)
@@ -163,9 +149,7 @@ def _weather(site: SiteDescription, path: Path) -> YearWeather:
 def _draft(path: Path, profile: str | None, words: list[str], ask: bool | None, as_written: bool) -> None:
     """Write the drafted site file, or raise with questions and write nothing."""
     if path.exists():
-        raise UsageError(
-            f"{path}: is there already", f"Check it with `callout compat {path}`, or choose another name."
-        )
+        raise UsageError(f"{path}: is there already", f"Check it with `callout compat {path}`, or choose another name.")
     if profile is None:
         raise UsageError(
             "no profile of limits is chosen",

@@ -58,9 +58,7 @@ def register(app: typer.Typer) -> None:
 
 
 def demo(
-    workspace: Annotated[
-        Path, typer.Option(envvar="CALLOUT_DEMO", help="Folder for the demo.")
-    ] = DEFAULT_FOLDER,
+    workspace: Annotated[Path, typer.Option(envvar="CALLOUT_DEMO", help="Folder for the demo.")] = DEFAULT_FOLDER,
     jobs: Annotated[int | None, typer.Option(min=1, help="Processes [default: one per core].")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
 ) -> None:

@@ -51,9 +51,7 @@ def evidence(
                 files = write_evidence(store, number, file, iso_time(time.time()))
             part.replace(path)
         except OSError as exc:
-            raise UsageError(
-                f"{path}: cannot be written: {exc.strerror}", "Choose another file with --out."
-            ) from exc
+            raise UsageError(f"{path}: cannot be written: {exc.strerror}", "Choose another file with --out.") from exc
         finally:
             part.unlink(missing_ok=True)
     if as_json:

@@ -50,21 +50,15 @@ def findings(
     everything: Annotated[bool, typer.Option("--all", help="Resolved findings too.")] = False,
     show: Annotated[int | None, typer.Option(help="Number of a finding to show with its history.")] = None,
     acknowledge: Annotated[int | None, typer.Option(help="Number of a finding somebody takes on.")] = None,
-    snooze: Annotated[
-        int | None, typer.Option(help="Number of a finding to keep quiet --until a date.")
-    ] = None,
+    snooze: Annotated[int | None, typer.Option(help="Number of a finding to keep quiet --until a date.")] = None,
     until: Annotated[str | None, typer.Option(help="Date a snooze ends, YYYY-MM-DD.")] = None,
     resolve: Annotated[int | None, typer.Option(help="Number of a finding that is mended.")] = None,
     reopen: Annotated[int | None, typer.Option(help="Number of a finding to open again.")] = None,
     remark: Annotated[int | None, typer.Option(help="Number of a finding to add a --note to.")] = None,
     note: Annotated[str, typer.Option(help="Text that goes with the change.")] = "",
-    who: Annotated[
-        str | None, typer.Option(envvar="CALLOUT_USER", help="Name of who does it [default: your login].")
-    ] = None,
+    who: Annotated[str | None, typer.Option(envvar="CALLOUT_USER", help="Name of who does it [default: your login].")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[
-        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
-    ] = None,
+    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
 ) -> None:
     """List findings, most urgent first; acknowledge, snooze, resolve, reopen, add a note."""
     place = Workspace(workspace)
@@ -81,14 +75,10 @@ def findings(
     if (until is not None) != (snooze is not None):
         raise UsageError("--snooze and --until go together", "For instance --snooze 3 --until 2026-09-01.")
     if note and (not chosen or show is not None):
-        raise UsageError(
-            "--note goes with a change", "For instance --remark 3 --note 'owner away until May'."
-        )
+        raise UsageError("--note goes with a change", "For instance --remark 3 --note 'owner away until May'.")
     if chosen:
         if site is None:
-            raise UsageError(
-                "a finding's number belongs to a site", "Name the site: callout findings SITE ..."
-            )
+            raise UsageError("a finding's number belongs to a site", "Name the site: callout findings SITE ...")
         ((act, number),) = chosen.items()
         _one(place, site, act, number, note, until, who or getpass.getuser(), as_json)
         return
@@ -105,15 +95,11 @@ def findings(
         out.print(Group(*_tables(shown, everything)))
     else:
         out.print("No findings. `callout check SITE` or `callout check --all` looks for some.")
-    act_on = any(
-        e.live and e.status != "snoozed" and e.finding.action in ("visit", "remote") for _, e in shown
-    )
+    act_on = any(e.live and e.status != "snoozed" and e.finding.action in ("visit", "remote") for _, e in shown)
     raise typer.Exit(1 if act_on else 0)
 
 
-def _one(
-    place: Workspace, site: str, act: str, number: int, note: str, until: str | None, who: str, as_json: bool
-) -> None:
+def _one(place: Workspace, site: str, act: str, number: int, note: str, until: str | None, who: str, as_json: bool) -> None:
     at = datetime.now(UTC).isoformat()
     with place.open(site) as store:
         ledger = Ledger(store)
@@ -173,9 +159,7 @@ def _tables(shown: list[tuple[SiteFacts, LedgerEntry]], everything: bool) -> lis
                 ACTION_SHORT[finding.action],
                 wording(finding.fault).short,
                 finding.place,
-                days_text(finding.first_seen, finding.last_seen)
-                if everything
-                else day_text(finding.first_seen),
+                days_text(finding.first_seen, finding.last_seen) if everything else day_text(finding.first_seen),
                 energy(finding.loss_wh_per_day),
                 percent(finding.confidence),
                 _status(entry),

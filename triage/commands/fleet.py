@@ -43,9 +43,7 @@ def register(app: typer.Typer) -> None:
 def fleet(
     workspace: Annotated[
         Path | None,
-        typer.Option(
-            "--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."
-        ),
+        typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
     html: Annotated[Path | None, typer.Option("--html", help="Write the fleet page to this file.")] = None,
@@ -113,9 +111,7 @@ def _write(path: Path, text: str) -> None:
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as exc:
-        raise StoreError(
-            f"{path}: cannot be written: {exc.strerror}", "Choose another file for --html."
-        ) from exc
+        raise StoreError(f"{path}: cannot be written: {exc.strerror}", "Choose another file for --html.") from exc
     err.print(f"Fleet page: {path}", highlight=False, soft_wrap=True)
 
 
@@ -143,9 +139,7 @@ def _visit_tables(fleet: FleetOverview, top: int) -> list[Table]:
             f"{v.money_at_risk:.0f} {v.currency}{mark}", f"{v.per_visit:.1f}", str(v.group or ""),
         )  # fmt: skip
     if any(v.assumed for v in fleet.visits[:top]):
-        visits.caption = (
-            f"* reckoned with {fleet.prices.tariff_per_kwh} per kWh and {fleet.prices.visit_cost} a visit"
-        )
+        visits.caption = f"* reckoned with {fleet.prices.tariff_per_kwh} per kWh and {fleet.prices.visit_cost} a visit"
     rounds = _table("Rounds: visits by place", ">round", "sites", ">furthest apart", ">per visit")
     for g in fleet.rounds[:top]:
         if len(g.sites) > 1:
@@ -154,17 +148,13 @@ def _visit_tables(fleet: FleetOverview, top: int) -> list[Table]:
 
 
 def _fault_tables(fleet: FleetOverview, top: int) -> list[Table]:
-    faults = _table(
-        "Live findings", "fault", ">live", ">sites", ">lost a day", ">open for", "age of site", "inverter"
-    )
+    faults = _table("Live findings", "fault", ">live", ">sites", ">lost a day", ">open for", "age of site", "inverter")
     for r in fleet.faults[:top]:
         _row(faults,
             wording(r.fault).title, str(r.live), str(r.sites), figures.energy(r.loss_wh_per_day),
             f"{r.median_days_open} d", _counts(r.by_age), _counts(r.by_inverter),
         )  # fmt: skip
-    batches = _table(
-        "One model failing across roofs", "model", "fault", ">roofs", ">by chance", ">false-alarm rate"
-    )
+    batches = _table("One model failing across roofs", "model", "fault", ">roofs", ">by chance", ">false-alarm rate")
     for b in fleet.batches[:top]:
         roofs = f"{b.roofs} of {b.roofs_with_model}"
         _row(

@@ -59,12 +59,8 @@ def register(app: typer.Typer) -> None:
 
 
 def import_(
-    files: Annotated[
-        list[Path], typer.Argument(help="CSV files, plain, .gz or .zip: telemetry, weather, gateway logs.")
-    ],
-    site: Annotated[
-        str | None, typer.Option("--site", help="Site id; not needed when the workspace has one site.")
-    ] = None,
+    files: Annotated[list[Path], typer.Argument(help="CSV files, plain, .gz or .zip: telemetry, weather, gateway logs.")],
+    site: Annotated[str | None, typer.Option("--site", help="Site id; not needed when the workspace has one site.")] = None,
     site_file: Annotated[
         Path | None,
         typer.Option("--site-file", help="With --preview: a site TOML file, no workspace needed."),
@@ -73,9 +69,7 @@ def import_(
         str | None,
         typer.Option("--kind", help="What the files hold: telemetry, weather or log. Default: found out."),
     ] = None,
-    preview: Annotated[
-        bool, typer.Option("--preview", help="Show how each file would be read, and why; store nothing.")
-    ] = False,
+    preview: Annotated[bool, typer.Option("--preview", help="Show how each file would be read, and why; store nothing.")] = False,
     layout: Annotated[Path | None, typer.Option("--layout", help="Layout TOML that overrules the guesses.")] = None,
     save_layout: Annotated[
         Path | None, typer.Option("--save-layout", help="With --preview: write the guess as a layout file.")
@@ -148,9 +142,7 @@ def _chosen(place: Workspace, site: str | None) -> str:
     return ids[0]
 
 
-def by_kind(
-    files: list[Path], site: SiteDescription, kind: str | None, layout: Layout | None
-) -> dict[Kind, list[Path]]:
+def by_kind(files: list[Path], site: SiteDescription, kind: str | None, layout: Layout | None) -> dict[Kind, list[Path]]:
     """Files by what they hold; ``kind`` says it for all of them.
 
     Raises
@@ -164,9 +156,7 @@ def by_kind(
     for path in files:
         found = {kind_of(source, site, layout) for source in sources(path)} if kind is None else {kind}
         if len(found) > 1:
-            raise UsageError(
-                f"{path}: the archive mixes {' and '.join(sorted(found))}", "Unpack it and import the files."
-            )
+            raise UsageError(f"{path}: the archive mixes {' and '.join(sorted(found))}", "Unpack it and import the files.")
         chosen[found.pop()].append(path)  # type: ignore[index]
     return chosen
 
@@ -341,9 +331,7 @@ def reading_json(reading: Reading) -> dict[str, Any]:
         "rows_kept": len(reading.frame),
         "rejected_rows": reading.rejected,
         "emptied_values": reading.emptied,
-        "problems": [
-            {"line": p.line, "reason": p.reason, "column": p.column, "value": p.value} for p in reading.problems
-        ],
+        "problems": [{"line": p.line, "reason": p.reason, "column": p.column, "value": p.value} for p in reading.problems],
         "notes": list(reading.notes),
     }
 

@@ -65,9 +65,7 @@ def notify(
     message = (
         Message("test", "test", "Callout: test", "This line came from `callout notify --test`.")
         if test
-        else digest_message(
-            morning(context.summaries(), night_news(state), time.time()), settings.service.public_url
-        )
+        else digest_message(morning(context.summaries(), night_news(state), time.time()), settings.service.public_url)
     )
     if as_json or dry_run:
         _show(message, shown_targets(urls), as_json, quiet(time.time(), settings.notify))
@@ -80,23 +78,15 @@ def notify(
     if test:
         ok = send(message, urls)
     else:
-        ok = Messenger(folder, state, settings.notify, time.time, settings.service.public_url).send_now(
-            message
-        )
+        ok = Messenger(folder, state, settings.notify, time.time, settings.service.public_url).send_now(message)
     if not ok:
-        raise LinkError(
-            "not every target took the message", "Check the addresses with `callout notify --test`."
-        )
+        raise LinkError("not every target took the message", "Check the addresses with `callout notify --test`.")
     err.print("Sent.")
 
 
 def _show(message: Message | None, where: list[str], as_json: bool, in_quiet_hours: bool) -> None:
     if as_json:
-        out.print_json(
-            json.dumps(
-                {"message": message.to_json() if message else None, "targets": where, "quiet": in_quiet_hours}
-            )
-        )
+        out.print_json(json.dumps({"message": message.to_json() if message else None, "targets": where, "quiet": in_quiet_hours}))
         return
     if message is not None:
         out.print(message.title, style="bold", markup=False, highlight=False)

@@ -52,9 +52,7 @@ def report(
     gateway_log: Annotated[list[Path] | None, typer.Option(help="Gateway log file (repeatable).")] = None,
     layout: Annotated[Path | None, typer.Option(help="Layout TOML that says what the columns are.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[
-        Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")
-    ] = None,
+    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
 ) -> None:
     """Write a report that opens offline: answer, roof plan, evidence, what could not be judged."""
     now = datetime.now(UTC)
@@ -65,25 +63,19 @@ def report(
         if not telemetry:
             raise UsageError("--site-file needs --telemetry", "Add --telemetry FILE.")
         path = output or Path(f"{site_file.stem}-report.html")
-        written.append(
-            (path, _loose(site_file, telemetry, weather or [], gateway_log or [], layout, path, days, now))
-        )
+        written.append((path, _loose(site_file, telemetry, weather or [], gateway_log or [], layout, path, days, now)))
     else:
         place = Workspace(workspace)
         names = place.site_ids() if all_sites else [str(site)]
         if output is not None and all_sites:
             raise UsageError("--output names one file, --all writes many", "Leave --output out.")
         if not names:
-            raise UsageError(
-                f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`."
-            )
+            raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
         with Progress(console=err, transient=True, disable=len(names) < 2) as bar:
             for name in bar.track(names, description="reports"):
                 path = output or place.path / "reports" / f"{name}.html"
                 with place.open(name) as store:
-                    made = write_report(
-                        place, store, path, now.isoformat(), days=days, today=now.date().isoformat()
-                    )
+                    made = write_report(place, store, path, now.isoformat(), days=days, today=now.date().isoformat())
                 written.append((path, made.review.answer(now.date().isoformat())))
     if as_json:
         shown = [{"report": str(path), **answer.to_json()} for path, answer in written]

@@ -71,16 +71,10 @@ def register(app: typer.Typer) -> None:
 
 def serve(
     workspace: WorkspaceOption = None,
-    host: Annotated[
-        str, typer.Option("--host", help="Address to listen on; default from service.toml.")
-    ] = "",
-    port: Annotated[
-        int | None, typer.Option("--port", min=0, max=65535, help="Port to listen on; 0 takes a free one.")
-    ] = None,
+    host: Annotated[str, typer.Option("--host", help="Address to listen on; default from service.toml.")] = "",
+    port: Annotated[int | None, typer.Option("--port", min=0, max=65535, help="Port to listen on; 0 takes a free one.")] = None,
     log_format: Annotated[str, typer.Option("--log-format", help="json or console.")] = "json",
-    settings_only: Annotated[
-        bool, typer.Option("--settings", help="List every setting of service.toml and stop.")
-    ] = False,
+    settings_only: Annotated[bool, typer.Option("--settings", help="List every setting of service.toml and stop.")] = False,
 ) -> None:
     """Do the night's work and show the morning's answer in a browser."""
     if settings_only:
@@ -119,9 +113,7 @@ def night(
     found = _morning(folder, settings, state)
     if as_json:
         body = {
-            "done": [
-                {"site": n.site, "night": iso_day(n.day), "changes": len(n.changes)} for n in result.done
-            ],
+            "done": [{"site": n.site, "night": iso_day(n.day), "changes": len(n.changes)} for n in result.done],
             "failed": [{"site": site, "error": error} for site, error in result.failed],
             **found.to_json(),
         }

@@ -108,8 +108,7 @@ def show(
         units.add_column(name, overflow="fold")
     for unit in description.units:
         inputs = "; ".join(
-            f"{i.input}: {i.module or '?'}, {i.plane or 'plane not given'}"
-            + (f", {i.row}/{i.column}" if i.row is not None else "")
+            f"{i.input}: {i.module or '?'}, {i.plane or 'plane not given'}" + (f", {i.row}/{i.column}" if i.row is not None else "")
             for i in unit.inputs
         )
         units.add_row(*map(Text, (unit.serial, unit.inverter or "", unit.gateway, unit.branch, inputs)))

@@ -46,9 +46,7 @@ def backup(workspace: Path, target: Path, at: datetime, progress: Progress | Non
     StoreError : a file cannot be read or the target not be written; nothing is left behind.
     """
     if target.exists():
-        raise UsageError(
-            f"{target}: already exists", "Give a new folder: a backup never writes over another."
-        )
+        raise UsageError(f"{target}: already exists", "Give a new folder: a backup never writes over another.")
     files = _databases(workspace)
     if not any(f.parent.name == "sites" for f in files):
         raise UsageError(f"workspace {workspace} has no sites", "Add one with `callout site add FILE.toml`.")
@@ -74,9 +72,7 @@ def backup(workspace: Path, target: Path, at: datetime, progress: Progress | Non
         draft.rename(target)
     except OSError as exc:
         shutil.rmtree(draft, ignore_errors=True)
-        raise StoreError(
-            f"{target}: cannot be written: {exc.strerror or exc}", "Check space and rights."
-        ) from exc
+        raise StoreError(f"{target}: cannot be written: {exc.strerror or exc}", "Check space and rights.") from exc
     except BaseException:
         shutil.rmtree(draft, ignore_errors=True)
         raise
@@ -93,11 +89,7 @@ def check_backup(source: Path) -> list[str]:
             found.append(f"{name}: missing")
         elif file.stat().st_size != facts["bytes"] or _digest(file) != facts["sha256"]:
             found.append(f"{name}: not what was written: its checksum differs")
-    strays = (
-        {f.relative_to(source).as_posix() for f in source.rglob("*") if f.is_file()}
-        - set(listed)
-        - {MANIFEST}
-    )
+    strays = {f.relative_to(source).as_posix() for f in source.rglob("*") if f.is_file()} - set(listed) - {MANIFEST}
     return found + [f"{name}: not part of the backup" for name in sorted(strays)]
 
 
@@ -129,9 +121,7 @@ def restore_sites(
         if site_id not in known:
             raise UsageError(f"{source}: holds no site '{site_id}'", f"It holds: {', '.join(known)}.")
         if not overwrite and (workspace / "sites" / f"{site_id}.sqlite").exists():
-            raise UsageError(
-                f"site '{site_id}' is in the workspace already", "Add --overwrite to replace it."
-            )
+            raise UsageError(f"site '{site_id}' is in the workspace already", "Add --overwrite to replace it.")
     names = {s: [n for n in listed if _belongs(n, s)] for s in wanted}
     for name in (n for group in names.values() for n in group):
         if not (source / name).is_file() or _digest(source / name) != listed[name]["sha256"]:
@@ -158,9 +148,7 @@ def _put_back(source: Path, workspace: Path, site_id: str, names: list[str]) -> 
                 _set_aside(target)
             draft.replace(copy)
     except OSError as exc:
-        raise StoreError(
-            f"{target}: cannot be written: {exc.strerror or exc}", "Check space and rights."
-        ) from exc
+        raise StoreError(f"{target}: cannot be written: {exc.strerror or exc}", "Check space and rights.") from exc
 
 
 def _set_aside(target: Path) -> None:
@@ -220,13 +208,9 @@ def _manifest(source: Path) -> dict[str, Any]:
     try:
         manifest: dict[str, Any] = json.loads((source / MANIFEST).read_text("utf-8"))
     except (OSError, ValueError) as exc:
-        raise UsageError(
-            f"{source}: not a backup: {MANIFEST} cannot be read", "Give a folder `callout backup` made."
-        ) from exc
+        raise UsageError(f"{source}: not a backup: {MANIFEST} cannot be read", "Give a folder `callout backup` made.") from exc
     if manifest.get("format") != _FORMAT:
-        raise UsageError(
-            f"{source}: format {manifest.get('format')} is not known", "Use the version that made it."
-        )
+        raise UsageError(f"{source}: format {manifest.get('format')} is not known", "Use the version that made it.")
     return manifest
 
 

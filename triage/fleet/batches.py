@@ -67,9 +67,7 @@ class BatchPattern:
     sites: tuple[str, ...]
 
 
-def batch_patterns(
-    summaries: Sequence[SiteSummary], since: str = "", max_q: float = MAX_Q.value
-) -> list[BatchPattern]:
+def batch_patterns(summaries: Sequence[SiteSummary], since: str = "", max_q: float = MAX_Q.value) -> list[BatchPattern]:
     """Patterns among findings, live or resolved, first seen on or after ``since`` (ISO date)."""
     looked: list[BatchPattern] = []
     for kind in ("inverter", "module"):
@@ -99,9 +97,7 @@ def _of_fault(summaries: Sequence[SiteSummary], kind: str, fault: str, since: st
         mine = np.array([m == model for m, *_ in rows])
         hits = tuple(site for m, site, _, hit in rows if hit and m == model)
         p_value = upper_tail(len(hits), chance[mine])
-        yield BatchPattern(
-            kind, model, fault, len(hits), int(mine.sum()), float(chance[mine].sum()), p_value, 1.0, hits
-        )
+        yield BatchPattern(kind, model, fault, len(hits), int(mine.sum()), float(chance[mine].sum()), p_value, 1.0, hits)
 
 
 def roof_chances(units: NDArray[np.int64], roofs_hit: int) -> NDArray[np.float64]:

@@ -108,9 +108,7 @@ def peer_chart(fleet: FleetOverview) -> Figure | None:
                     "name": name,
                     "x": [round(p.performance, 3) for p in chosen],
                     "y": [p.peers for p in chosen],
-                    "hovertext": [
-                        f"{p.site_id}: {p.performance:.2f}, peers {p.peer_median:.2f}" for p in chosen
-                    ],
+                    "hovertext": [f"{p.site_id}: {p.performance:.2f}, peers {p.peer_median:.2f}" for p in chosen],
                     "hoverinfo": "text",
                     "marker": {"color": colour, "symbol": symbol, "size": 9},
                 }

@@ -23,9 +23,7 @@ EARTH_RADIUS_KM: Final = 6371.0088
 _Degrees = NDArray[np.float64]
 
 
-def great_circle_km(
-    lat_1: _Degrees, lon_1: _Degrees, lat_2: _Degrees, lon_2: _Degrees
-) -> NDArray[np.float64]:
+def great_circle_km(lat_1: _Degrees, lon_1: _Degrees, lat_2: _Degrees, lon_2: _Degrees) -> NDArray[np.float64]:
     """Great-circle distance in km by the haversine formula, which keeps its accuracy when short.
 
     Sinnott, R. W. (1984), "Virtues of the Haversine", Sky and Telescope 68, 159.
@@ -77,6 +75,4 @@ def _within(latitude: _Degrees, longitude: _Degrees, span_km: float) -> NDArray[
 
 def span_of(latitude: _Degrees, longitude: _Degrees) -> float:
     """Greatest distance between any two of the places, km."""
-    return float(
-        great_circle_km(latitude[:, None], longitude[:, None], latitude[None], longitude[None]).max()
-    )
+    return float(great_circle_km(latitude[:, None], longitude[:, None], latitude[None], longitude[None]).max())

@@ -56,9 +56,7 @@ class FleetIndex:
             self._prepare()
         except sqlite3.DatabaseError as exc:
             if not _damaged(exc):
-                raise StoreError(
-                    f"{self.path}: cannot be opened: {exc}", "Check that the workspace can be written."
-                ) from exc
+                raise StoreError(f"{self.path}: cannot be opened: {exc}", "Check that the workspace can be written.") from exc
             self._drop()
             self._prepare()
 

@@ -140,9 +140,7 @@ def overview(
     rounds, visits = visit_groups(visit_values(summaries, prices), summaries, span_km)
     known = [s.completeness for s in summaries if s.completeness is not None]
     low = sorted(
-        (s.completeness, s.site_id)
-        for s in summaries
-        if s.completeness is not None and s.completeness < LOW_COMPLETENESS.value
+        (s.completeness, s.site_id) for s in summaries if s.completeness is not None and s.completeness < LOW_COMPLETENESS.value
     )
     return FleetOverview(
         today=today,

@@ -66,9 +66,7 @@ def fleet_sections(
     return Markup(template.render(**values, site_root=site_root, chart_root=chart_root, library=library))
 
 
-def fleet_figures(
-    summaries: Sequence[SiteSummary], fleet: FleetOverview
-) -> dict[str, tuple[charts.Figure, str]]:
+def fleet_figures(summaries: Sequence[SiteSummary], fleet: FleetOverview) -> dict[str, tuple[charts.Figure, str]]:
     """Each figure that has something to show, and what it shows."""
     drawings = {
         "place": (charts.place_chart(summaries, fleet), "Sites at their coordinates; numbers are rounds"),

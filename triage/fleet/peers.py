@@ -77,9 +77,7 @@ def _position(site: SiteSummary, group: Sequence[SiteSummary], name: str) -> Pee
     spread = max(float(np.median(np.abs(others - median))), MIN_SPREAD.value)
     assert site.performance is not None
     score = 0.6745 * (site.performance - median) / spread
-    return PeerPosition(
-        site.site_id, site.performance, site.performance_basis, name, len(others), median, round(score, 2)
-    )
+    return PeerPosition(site.site_id, site.performance, site.performance_basis, name, len(others), median, round(score, 2))
 
 
 def _region_and_age(site: SiteSummary, today: str) -> str:

@@ -65,9 +65,7 @@ def run_in_pool(
         more = bool(lost)
 
 
-def _until_broken(
-    function: Callable[[Job], Result], jobs: Iterator[Job], workers: int
-) -> Generator[Result, None, list[Job]]:
+def _until_broken(function: Callable[[Job], Result], jobs: Iterator[Job], workers: int) -> Generator[Result, None, list[Job]]:
     """Run jobs until they end or a worker dies; returns those that were in flight then."""
     flight: dict[Future[Result], Job] = {}
     pool = ProcessPoolExecutor(workers, mp_context=_context(), initializer=_calm)

@@ -49,10 +49,7 @@ def briefs(store: Store, ledger: Ledger | None = None) -> tuple[FindingBrief, ..
     """Everything the ledger holds, in the fleet's short form."""
     ledger = ledger or Ledger(store)
     returns = Counter(e.finding_id for e in ledger.history() if e.event == "reopened" and e.who == ENGINE)
-    return tuple(
-        FindingBrief.of(e.finding, store.site, id=str(e.id), status=e.status, returns=returns[e.id])
-        for e in ledger.all()
-    )
+    return tuple(FindingBrief.of(e.finding, store.site, id=str(e.id), status=e.status, returns=returns[e.id]) for e in ledger.all())
 
 
 _FROM_SITE_FILE: Final = (

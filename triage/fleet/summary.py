@@ -51,9 +51,7 @@ class FindingBrief:
         return self.status in LIVE
 
     @classmethod
-    def of(
-        cls, finding: Finding, site: SiteDescription, *, id: str, status: str, returns: int = 0
-    ) -> FindingBrief:
+    def of(cls, finding: Finding, site: SiteDescription, *, id: str, status: str, returns: int = 0) -> FindingBrief:
         """Brief of a ledger entry."""
         inverter, module = models_of(site, finding.unit, finding.input)
         return cls(
@@ -174,9 +172,7 @@ class SiteSummary:
     def from_json(cls, data: Mapping[str, Any]) -> SiteSummary:
         """Inverse of :meth:`to_json`; unknown keys are ignored."""
         known = {k: data[k] for k in _FIELDS if k in data}
-        known["findings"] = tuple(
-            FindingBrief(**{k: f[k] for k in _BRIEF_FIELDS if k in f}) for f in data.get("findings", ())
-        )
+        known["findings"] = tuple(FindingBrief(**{k: f[k] for k in _BRIEF_FIELDS if k in f}) for f in data.get("findings", ()))
         return cls(**known)
 
     def dumps(self) -> str:

@@ -41,9 +41,7 @@ class SiteUpkeep:
         return asdict(self)
 
 
-def archive_sites(
-    place: Workspace, before: int, sites: Sequence[str], progress: Progress | None = None
-) -> list[SiteUpkeep]:
+def archive_sites(place: Workspace, before: int, sites: Sequence[str], progress: Progress | None = None) -> list[SiteUpkeep]:
     """Move every month that ends at or before the epoch second ``before`` to Parquet.
 
     One month is one transaction; a site that fails is listed and stops no other.
@@ -63,16 +61,12 @@ def restore_months(
     return _each(sites, lambda site_id, done: _restore(place.path_of(site_id), months, done), progress)
 
 
-def verify_sites(
-    place: Workspace, sites: Sequence[str], progress: Progress | None = None
-) -> list[SiteUpkeep]:
+def verify_sites(place: Workspace, sites: Sequence[str], progress: Progress | None = None) -> list[SiteUpkeep]:
     """Integrity of every page, every reference and every archived file."""
     return _each(sites, lambda site_id, done: _verify(place.path_of(site_id), done), progress)
 
 
-def _each(
-    sites: Sequence[str], work: Callable[[str, SiteUpkeep], None], progress: Progress | None
-) -> list[SiteUpkeep]:
+def _each(sites: Sequence[str], work: Callable[[str, SiteUpkeep], None], progress: Progress | None) -> list[SiteUpkeep]:
     results = []
     for count, site_id in enumerate(sites, 1):
         done = SiteUpkeep(site_id)
@@ -127,8 +121,7 @@ def _verify(path: Path, done: SiteUpkeep) -> None:
         lines = [row[0] for row in db.execute("PRAGMA integrity_check(20)")]
         done.problems += [line for line in lines if line != "ok"]
         done.problems += [
-            f"{table} row {row} refers to nothing in {parent}"
-            for table, row, parent, _ in db.execute("PRAGMA foreign_key_check")
+            f"{table} row {row} refers to nothing in {parent}" for table, row, parent, _ in db.execute("PRAGMA foreign_key_check")
         ]
         if not done.problems:
             done.problems += archive.problems(db, path)

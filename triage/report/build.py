@@ -263,9 +263,7 @@ def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> 
         for name in dict.fromkeys(view.plane_of):
             given = site.planes.get(name)
             own = given is not None and given.azimuth_deg is not None and given.tilt_deg is not None
-            rows.append(
-                (f"Plane {name or 'not on file'}", _plane(view, name, "on file" if own else "inferred"))
-            )
+            rows.append((f"Plane {name or 'not on file'}", _plane(view, name, "on file" if own else "inferred")))
     window = [f"{v:g} {unit}" for v, unit in ((grid.low_v, "V"), (grid.high_v, "V")) if v is not None]
     window += [f"{v:g} {unit}" for v, unit in ((grid.low_hz, "Hz"), (grid.high_hz, "Hz")) if v is not None]
     rows.append(("Grid window", ", ".join(window) or "not on file"))

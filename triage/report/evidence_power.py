@@ -133,9 +133,7 @@ def planes_figure(view: SiteView, finding: Finding) -> Figure:
     data = []
     own = view.plane_of[int(columns[0])]
     for plane in dict.fromkeys(view.plane_of):
-        group = np.array(
-            [i for i, p in enumerate(view.plane_of) if p == plane and i not in columns], np.int64
-        )
+        group = np.array([i for i, p in enumerate(view.plane_of) if p == plane and i not in columns], np.int64)
         if len(group):
             middle = quantiles(part.of(view.power_w[:, group]), 0.5, 0.5)[0]
             name = f"typical of {plane or 'the site'}" + (" (on file)" if plane == own else "")

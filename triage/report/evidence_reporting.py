@@ -100,9 +100,7 @@ def _by_unit(view: SiteView, units: list[int]) -> tuple[list[Any], list[Any], li
     rows = []
     for unit in units:
         columns = [ref.index for ref in view.site.inputs if ref.unit_index == unit]
-        rows.append(
-            numbers(_share(_any(view, np.array(columns)), view.sun_elevation_deg, where, len(days)), 0)
-        )
+        rows.append(numbers(_share(_any(view, np.array(columns)), view.sun_elevation_deg, where, len(days)), 0))
     return [iso_day(d) for d in days], [view.site.units[u].serial for u in units], rows
 
 

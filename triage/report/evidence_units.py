@@ -68,9 +68,7 @@ def grid_figure(view: SiteView, finding: Finding) -> Figure:
             data.append({**trace, **at_panel(n), "showlegend": n == 1 or trace["meta"] == "limit"})
         if title == "State":
             layout[f"yaxis{n}"].update(tickvals=list(range(len(STATES))), ticktext=list(STATES))
-    caption = (
-        f"{finding.place} on {days_of(view, part)}: power against siblings, and what was seen of the grid."
-    )
+    caption = f"{finding.place} on {days_of(view, part)}: power against siblings, and what was seen of the grid."
     alt = f"{wording(finding.fault).title} of {finding.place}: {finding.why}"
     return figure(data, layout, caption=caption, alt=alt, height=200 + 130 * len(rows))
 
@@ -89,16 +87,12 @@ def heat_figure(view: SiteView, finding: Finding) -> Figure:
         *power_traces(view, columns, part, {}),
         *({**t, **at_panel(2), "showlegend": False} for t in warm),
     ]
-    caption = (
-        f"Power and temperature of {finding.place} on {day_text(iso_day(day))}; grey is the other units."
-    )
+    caption = f"Power and temperature of {finding.place} on {day_text(iso_day(day))}; grey is the other units."
     alt = f"{wording(finding.fault).title} of {finding.place}: {finding.why}"
     return figure(data, layout, caption=caption, alt=alt, height=430)
 
 
-def _unit_traces(
-    values: Floats, units: list[int], others: list[int], part: Window, where: Figure, digits: int = 1
-) -> list[Figure]:
+def _unit_traces(values: Floats, units: list[int], others: list[int], part: Window, where: Figure, digits: int = 1) -> list[Figure]:
     """Mean over the finding's units over the median of the others; empty when the column is."""
     own = part.of(values[:, units])
     if not np.isfinite(own).any():
@@ -107,9 +101,7 @@ def _unit_traces(
     if others:
         middle = quantiles(part.of(values[:, others]), 0.5, 0.5)[0]
         traces.append(line("other units, median", "siblings", middle, where, digits=digits))
-    traces.append(
-        line("this unit" if len(units) == 1 else "these units", "unit", _row_mean(own), where, digits=digits)
-    )
+    traces.append(line("this unit" if len(units) == 1 else "these units", "unit", _row_mean(own), where, digits=digits))
     return traces
 
 

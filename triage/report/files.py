@@ -59,6 +59,4 @@ def write_text(path: Path, text: str) -> None:
     except OSError as exc:
         with suppress(OSError):
             part.unlink()
-        raise StoreError(
-            f"{path}: cannot be written: {exc.strerror}", "Choose another place with --output."
-        ) from exc
+        raise StoreError(f"{path}: cannot be written: {exc.strerror}", "Choose another place with --output.") from exc

@@ -73,9 +73,7 @@ def plan_day(view: SiteView, findings: Sequence[Finding] = ()) -> int:
     recent = days > days[-1] - LOOK_BACK_DAYS
     good = recent & (light >= 0.5 * light[recent].max())
     spans = [(_WEIGHTS[f.action], day_number(f.first_seen), day_number(f.last_seen)) for f in findings]
-    standing = np.array(
-        [sum(weight for weight, first, last in spans if first <= day <= last) for day in days.tolist()]
-    )
+    standing = np.array([sum(weight for weight, first, last in spans if first <= day <= last) for day in days.tolist()])
     best = good & (standing == standing[good].max())
     return int(days[np.argmax(np.where(best, light, -1.0))])
 

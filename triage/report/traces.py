@@ -206,10 +206,7 @@ def figure_table(fig: Figure, rows: int = 24) -> tuple[list[str], list[list[str]
     times = _x_values(traces[0])[::size]
     columns = [block_mean(np.array(t["y"], dtype=float), size).tolist() for t in traces]
     header = ["Time or place", *(t["name"] for t in traces)]
-    return header, [
-        [str(x), *("" if v != v else f"{v:.4g}" for v in values)]
-        for x, *values in zip(times, *columns, strict=True)
-    ]
+    return header, [[str(x), *("" if v != v else f"{v:.4g}" for v in values)] for x, *values in zip(times, *columns, strict=True)]
 
 
 def _x_values(trace: Figure) -> list[Any]:

@@ -75,8 +75,7 @@ def add_user(state: ServiceState, name: str, password: str, role: Role, at: str,
             raise UsageError(f"no user '{name}'", "`callout users list` shows them.")
         db.execute("DELETE FROM session WHERE user = ?", (name,))
         db.execute(
-            "INSERT INTO user VALUES (?, ?, ?, ?)"
-            " ON CONFLICT(name) DO UPDATE SET role = excluded.role, hash = excluded.hash",
+            "INSERT INTO user VALUES (?, ?, ?, ?) ON CONFLICT(name) DO UPDATE SET role = excluded.role, hash = excluded.hash",
             (name, role, hashed, at),
         )
 

@@ -37,9 +37,7 @@ def build_app(context: Context) -> ASGIApp:
         hosts.add(server.host.lower())
     app = Starlette(
         routes=[
-            route
-            for page in (entry, overview, fleet, site, importing, charts, exports, visits)
-            for route in page.routes(context)
+            route for page in (entry, overview, fleet, site, importing, charts, exports, visits) for route in page.routes(context)
         ],
         middleware=[
             Middleware(HostMiddleware, hosts=frozenset(hosts)),
@@ -94,9 +92,7 @@ def _page(context: Context, request: Request) -> Page:
 
 
 def _show(context: Context, request: Request, status: int, heading: str, problem: str, remedy: str = "") -> Response:
-    return _page(context, request).render(
-        "problem.html", status, heading=heading, problem=problem, remedy=remedy, message=""
-    )
+    return _page(context, request).render("problem.html", status, heading=heading, problem=problem, remedy=remedy, message="")
 
 
 def _http_problem(context: Context, request: Request, exc: Exception) -> Response:

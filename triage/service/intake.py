@@ -118,9 +118,7 @@ def _bounded(name: str, stream: IO[bytes], limit: int) -> int:
         while chunk := stream.read(_CHUNK):
             size += len(chunk)
             if size > limit:
-                raise ReadingError(
-                    f"{name}: unpacks to more than {limit / 1e6:.0f} MB", "Split it, or use `callout import`."
-                )
+                raise ReadingError(f"{name}: unpacks to more than {limit / 1e6:.0f} MB", "Split it, or use `callout import`.")
     except (gzip.BadGzipFile, EOFError, zlib.error) as exc:
         raise ReadingError(f"{name}: damaged archive: {exc}", "Export the file again.") from exc
     return size

@@ -23,9 +23,7 @@ def set_up_logs(as_json: bool, level: str = "INFO") -> None:
         wrapper_class=structlog.stdlib.BoundLogger,
         cache_logger_on_first_use=True,
     )
-    renderer: structlog.typing.Processor = (
-        structlog.processors.JSONRenderer() if as_json else structlog.dev.ConsoleRenderer()
-    )
+    renderer: structlog.typing.Processor = structlog.processors.JSONRenderer() if as_json else structlog.dev.ConsoleRenderer()
     last = [structlog.processors.format_exc_info, renderer] if as_json else [renderer]
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(

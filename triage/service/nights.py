@@ -53,9 +53,7 @@ class Nights:
     def done(self) -> dict[str, set[int]]:
         """Nights not to be looked at again, per site: done, running, or failed for good."""
         with self._state.connect() as db:
-            rows = db.execute(
-                "SELECT site, day FROM night WHERE state != 'failed' OR attempts >= ?", (MAX_ATTEMPTS,)
-            ).fetchall()
+            rows = db.execute("SELECT site, day FROM night WHERE state != 'failed' OR attempts >= ?", (MAX_ATTEMPTS,)).fetchall()
         found: dict[str, set[int]] = {}
         for site, day in rows:
             found.setdefault(site, set()).add(day)
@@ -84,9 +82,7 @@ class Nights:
     def forget_after(self, site: str, latest: int) -> int:
         """Drop nights that have not come yet: the clock was ahead when they were taken."""
         with self._state.connect() as db:
-            return db.execute(
-                "DELETE FROM night WHERE site = ? AND day > ? AND state != 'running'", (site, latest)
-            ).rowcount
+            return db.execute("DELETE FROM night WHERE site = ? AND day > ? AND state != 'running'", (site, latest)).rowcount
 
     def last(self, limit: int = 50) -> list[Night]:
         """Newest first."""

@@ -104,9 +104,9 @@ class HostMiddleware:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and host_of(Request(scope).headers.get("host", "")) not in self._hosts:
-            await PlainTextResponse(
-                "This host name is not served here. List it under [service] hosts in service.toml.", 421
-            )(scope, receive, send)
+            await PlainTextResponse("This host name is not served here. List it under [service] hosts in service.toml.", 421)(
+                scope, receive, send
+            )
             return
         await self._app(scope, receive, send)
 
@@ -163,8 +163,7 @@ class GateMiddleware:
             if message["type"] == "http.response.start" and fresh:
                 MutableHeaders(scope=message).append(
                     "Set-Cookie",
-                    f"{BROWSER_COOKIE}={fresh}; Path=/; HttpOnly; SameSite=Strict"
-                    + ("; Secure" if self._https else ""),
+                    f"{BROWSER_COOKIE}={fresh}; Path=/; HttpOnly; SameSite=Strict" + ("; Secure" if self._https else ""),
                 )
             await send(message)
 
@@ -187,9 +186,7 @@ class GateMiddleware:
             return PlainTextResponse("Your role is viewer: this needs an operator.", 403)
         wait = self._changes.wait_s(person.name, now)
         if wait > 0:
-            return PlainTextResponse(
-                "Too many changes in a minute; try again shortly.", 429, {"Retry-After": str(int(wait) + 1)}
-            )
+            return PlainTextResponse("Too many changes in a minute; try again shortly.", 429, {"Retry-After": str(int(wait) + 1)})
         self._changes.count(person.name, now)
         return None
 

@@ -96,9 +96,7 @@ class Service:
             known = self.scheduler.get_job(name)
             # A stored job keeps its next run, so a digest missed overnight still leaves.
             if known is None or str(known.trigger) != str(trigger):
-                self.scheduler.add_job(
-                    _run, trigger, args=[str(self._folder), name], id=name, name=name, replace_existing=True
-                )
+                self.scheduler.add_job(_run, trigger, args=[str(self._folder), name], id=name, name=name, replace_existing=True)
         self.scheduler.resume()
         self.polling.start()
 

@@ -45,16 +45,12 @@ class NightSettings(_Table):
     """``[night]``."""
 
     after_dusk_min: float = Field(45, ge=0, le=600, description="Wait after local dusk, so that late readings arrive.")
-    catch_up_nights: int = Field(
-        7, ge=1, le=60, description="Missed nights worked off, oldest first; older ones are skipped."
-    )
+    catch_up_nights: int = Field(7, ge=1, le=60, description="Missed nights worked off, oldest first; older ones are skipped.")
     sweep_s: float = Field(60, ge=1, le=3600, description="How often due nights are looked for.")
     drop_folder: str = Field("drop", description="Folder watched for exports, relative to the workspace.")
     drop_s: float = Field(15, ge=1, le=3600, description="How often the drop folder is looked at.")
     workers: int = Field(1, ge=1, le=64, description="Processes that run checks.")
-    reports: Literal["changed", "all", "never"] = Field(
-        "changed", description="Which sites get an HTML report after the night."
-    )
+    reports: Literal["changed", "all", "never"] = Field("changed", description="Which sites get an HTML report after the night.")
 
 
 class NotifySettings(_Table):

@@ -41,9 +41,7 @@ class Workers(Executor):
     def _running(self) -> ProcessPoolExecutor:
         if self._pool is None:
             # spawn: a fork would copy the service's threads and locks in mid-air
-            self._pool = ProcessPoolExecutor(
-                self._count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin
-            )
+            self._pool = ProcessPoolExecutor(self._count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin)
         return self._pool
 
 

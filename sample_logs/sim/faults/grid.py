@@ -12,9 +12,7 @@ from sample_logs.sim.record import Recording
 F = NDArray[np.float64]
 
 
-def gateway_silent(
-    world: World, rng: np.random.Generator, gateway: str, when: tuple[int, int] | None = None
-) -> Fault:
+def gateway_silent(world: World, rng: np.random.Generator, gateway: str, when: tuple[int, int] | None = None) -> Fault:
     """Nothing from a gateway for hours or days, while its units produce on."""
     a, b = whole(world)
     long = float(rng.choice([rng.uniform(3, 10) * 3600, rng.uniform(0.5, 6) * DAY]))
@@ -110,11 +108,7 @@ def grid_out_of_range(world: World, rng: np.random.Generator) -> Fault:
         beyond = (place.high_hz - place.nominal_hz + 0.25) if up else (place.low_hz - place.nominal_hz - 0.25)
         grid_hz = beyond * bump * (1 + 0.08 * noise)
     else:
-        target = (
-            place.high_v * rng.uniform(1.004, 1.025)
-            if kind == "high"
-            else place.low_v * rng.uniform(0.96, 0.995)
-        )
+        target = place.high_v * rng.uniform(1.004, 1.025) if kind == "high" else place.low_v * rng.uniform(0.96, 0.995)
         grid_v = (target - world.grid_v) * bump + 0.004 * place.nominal_v * noise * (bump > 0.3)
     state = int(rng.choice([FAULT, STANDBY]))
     ramp = float(rng.choice([0, 300, 600]))
@@ -126,9 +120,7 @@ def grid_out_of_range(world: World, rng: np.random.Generator) -> Fault:
         cond.grid_state = state
         cond.grid_ramp_s = ramp
 
-    return Fault(
-        "grid-out-of-range", start, end, tuple(range(world.layout.inputs)), "site", {"kind": kind}, physical
-    )
+    return Fault("grid-out-of-range", start, end, tuple(range(world.layout.inputs)), "site", {"kind": kind}, physical)
 
 
 def curtailment(world: World, rng: np.random.Generator) -> Fault:
@@ -149,11 +141,7 @@ def curtailment(world: World, rng: np.random.Generator) -> Fault:
         cap = 1 - np.clip((over - knee) * rng.uniform(1.0, 2.5), 0, 0.9)
     else:
         level = float(rng.uniform(0.15, 0.55))
-        window = (
-            (hour > rng.uniform(9, 11.5)) & (hour < rng.uniform(13, 16))
-            if kind == "window"
-            else np.ones(len(ts), bool)
-        )
+        window = (hour > rng.uniform(9, 11.5)) & (hour < rng.uniform(13, 16)) if kind == "window" else np.ones(len(ts), bool)
         cap = np.where(on & window, level, 1.0)
 
     def physical(cond: Conditions) -> None:
@@ -161,6 +149,4 @@ def curtailment(world: World, rng: np.random.Generator) -> Fault:
         for u in range(world.layout.units):
             cond.caps[u].append(cap)
 
-    return Fault(
-        "curtailment", start, end, tuple(range(world.layout.inputs)), "site", {"kind": kind}, physical
-    )
+    return Fault("curtailment", start, end, tuple(range(world.layout.inputs)), "site", {"kind": kind}, physical)

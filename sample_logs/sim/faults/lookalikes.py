@@ -38,14 +38,10 @@ def grid_dips(world: World, rng: np.random.Generator, count: int = 4) -> Fault:
 
     def physical(cond: Conditions) -> None:
         for u in range(world.layout.units):
-            cond.stops[u].append(
-                Stop(mask, STARTING, place.reconnect_s + float(world.start_delay_s[u]) * 0.2, ramp)
-            )
+            cond.stops[u].append(Stop(mask, STARTING, place.reconnect_s + float(world.start_delay_s[u]) * 0.2, ramp))
 
     a, b = whole(world)
-    return Fault(
-        "grid-dips", a, b, tuple(range(world.layout.inputs)), "site", {"at": at}, physical, lookalike=True
-    )
+    return Fault("grid-dips", a, b, tuple(range(world.layout.inputs)), "site", {"at": at}, physical, lookalike=True)
 
 
 def unit_replaced(world: World, rng: np.random.Generator, u: int) -> Fault:
@@ -73,9 +69,7 @@ def unit_added(world: World, rng: np.random.Generator, u: int) -> Fault:
         rec.silent[u] = rec.silent.get(u, np.zeros(len(ts), bool)) | (ts < at)
         rec.counter_zero[u] = max(1, int(np.searchsorted(ts, at)))
 
-    return Fault(
-        "unit-added", a, at, inputs_of(world, u), "unit", {"at": at}, physical, recording, lookalike=True
-    )
+    return Fault("unit-added", a, at, inputs_of(world, u), "unit", {"at": at}, physical, recording, lookalike=True)
 
 
 def short_gaps(world: World, rng: np.random.Generator) -> Fault:

@@ -49,9 +49,7 @@ def soiling(world: World, rng: np.random.Generator, uniform: bool | None = None)
 
     a, b = whole(world)
     level_name = "site" if len(inputs) == lay.inputs else "input"
-    return Fault(
-        "soiling", a, b, tuple(share), level_name, {"rate_per_day": rate, "reset_days": resets}, physical
-    )
+    return Fault("soiling", a, b, tuple(share), level_name, {"rate_per_day": rate, "reset_days": resets}, physical)
 
 
 def snow(world: World, rng: np.random.Generator, day: int) -> Fault:

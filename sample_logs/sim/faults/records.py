@@ -44,9 +44,7 @@ def clock_shift(world: World, rng: np.random.Generator, gateway: str) -> Fault:
     start, end = whole(world)
     if rng.random() < 0.5:
         start, end = span(world, rng, 4, 0.0, 0.7)
-    minutes = float(
-        rng.choice([60, -60, rng.uniform(30, 120), -rng.uniform(30, 120)], p=[0.3, 0.3, 0.2, 0.2])
-    )
+    minutes = float(rng.choice([60, -60, rng.uniform(30, 120), -rng.uniform(30, 120)], p=[0.3, 0.3, 0.2, 0.2]))
     units = [u for u, g in enumerate(world.layout.unit_gateway) if g == gateway]
 
     def recording(rec: Recording, seconds: int) -> None:

@@ -29,16 +29,11 @@ def obstacle_passes(world: World, obstacle: Obstacle, i: int) -> F | None:
     if rough.min() > 0.9:
         return None
     hit = np.flatnonzero(rough < 0.999)
-    points = module_points(
-        lay.centre[i], right, down, module.width_m, module.length_m, module.substrings, lay.portrait
-    )
+    points = module_points(lay.centre[i], right, down, module.width_m, module.length_m, module.substrings, lay.portrait)
     share = np.ones((len(world.ts), module.substrings, 2))
     for k in range(points.shape[0]):
         for h in range(2):
-            seen = [
-                obstacle.passes(az[hit], el[hit], points[k, h, q], soft, age[hit])
-                for q in range(points.shape[2])
-            ]
+            seen = [obstacle.passes(az[hit], el[hit], points[k, h, q], soft, age[hit]) for q in range(points.shape[2])]
             share[up[hit], k, h] = np.min(seen, axis=0)
     return share
 
@@ -78,16 +73,14 @@ def _shade(world: World, i: int, share: F) -> dict[str, float]:
     }
 
 
-def _sunny_direction(
-    world: World, plane: int, rng: np.random.Generator, highest: float
-) -> tuple[float, float]:
+def _sunny_direction(world: World, plane: int, rng: np.random.Generator, highest: float) -> tuple[float, float]:
     """Azimuth and elevation (up to ``highest``) of the sun at a random moment that matters to the plane."""
     sky = world.sky
     zen = np.radians(90 - sky.sun_elevation_deg)
     p = world.layout.planes[plane]
-    aoi_cos = np.cos(zen) * np.cos(np.radians(p.tilt_deg)) + np.sin(zen) * np.sin(
-        np.radians(p.tilt_deg)
-    ) * np.cos(np.radians(sky.sun_azimuth_deg - p.azimuth_deg))
+    aoi_cos = np.cos(zen) * np.cos(np.radians(p.tilt_deg)) + np.sin(zen) * np.sin(np.radians(p.tilt_deg)) * np.cos(
+        np.radians(sky.sun_azimuth_deg - p.azimuth_deg)
+    )
     weight = sky.clear_ghi * np.maximum(aoi_cos, 0)
     weight = weight * (sky.sun_elevation_deg > 6) * (sky.sun_elevation_deg < highest)
     if weight.sum() <= 0:
@@ -108,9 +101,7 @@ _KINDS: dict[str, tuple[float, float, float, float]] = {
 }
 
 
-def shading(
-    world: World, rng: np.random.Generator, kind: str | None = None, target: int | None = None
-) -> Fault | None:
+def shading(world: World, rng: np.random.Generator, kind: str | None = None, target: int | None = None) -> Fault | None:
     """An obstacle that hides the sun from ``target`` and whatever stands near it."""
     lay = world.layout
     target = int(rng.integers(lay.inputs)) if target is None else target
@@ -164,6 +155,4 @@ def _seen_from(obstacle: Obstacle, point: F) -> tuple[float, float]:
         top = obstacle.top_z - point[2]
     else:
         return float("nan"), float("nan")
-    return round(float(np.degrees(np.arctan2(dx, dy)) % 360), 1), round(
-        float(np.degrees(np.arctan2(top, np.hypot(dx, dy)))), 1
-    )
+    return round(float(np.degrees(np.arctan2(dx, dy)) % 360), 1), round(float(np.degrees(np.arctan2(top, np.hypot(dx, dy)))), 1)

@@ -11,9 +11,7 @@ from sample_logs.sim.plant import FAULT, OFF, STANDBY, Conditions, Stop, World
 from sample_logs.sim.record import Recording
 
 
-def unit_standby(
-    world: World, rng: np.random.Generator, u: int, when: tuple[int, int] | None = None
-) -> Fault:
+def unit_standby(world: World, rng: np.random.Generator, u: int, when: tuple[int, int] | None = None) -> Fault:
     """A unit that reports, sees its modules, and makes nothing."""
     start, end = when or span(world, rng, 1.0, 0.25, 0.65)
     mask = (world.ts >= start) & (world.ts < end)
@@ -51,9 +49,7 @@ def unit_silent(
     return Fault("unit-silent", start, end, inputs, "unit", {"variant": "producing"}, None, recording)
 
 
-def patchy_comms(
-    world: World, rng: np.random.Generator, units: Sequence[int], when: tuple[int, int] | None = None
-) -> Fault:
+def patchy_comms(world: World, rng: np.random.Generator, units: Sequence[int], when: tuple[int, int] | None = None) -> Fault:
     """A weak link: a good part of the rows never arrives, in spells."""
     start, end = when or span(world, rng, 3.0, 0.4, 0.7)
     rate = float(rng.uniform(0.15, 0.8))

@@ -26,9 +26,7 @@ from sample_logs.gateway.server import SimulatedGateway
 Run = Callable[[Callable[[], Any]], Any]
 
 
-def read_images(
-    run: Run, images: dict[int, list[int]], *, base: int = 40000, polls: int = 1, **options: Any
-) -> GatewayReading:
+def read_images(run: Run, images: dict[int, list[int]], *, base: int = 40000, polls: int = 1, **options: Any) -> GatewayReading:
     async def test() -> GatewayReading:
         async with (
             SimulatedGateway(images, base=base) as served,  # type: ignore[arg-type]
@@ -142,9 +140,7 @@ def test_all_flavours_say_the_same(run: Run, flavour: str) -> None:
 @pytest.mark.parametrize("flavour", ["integer", "float", "der"])
 def test_pysunspec2_client_reads_our_simulated_units(run: Run, flavour: str) -> None:
     def peer(port: int) -> dict[int, Any]:
-        device = sunspec2.modbus.client.SunSpecModbusClientDeviceTCP(
-            slave_id=2, ipaddr="127.0.0.1", ipport=port, timeout=5
-        )
+        device = sunspec2.modbus.client.SunSpecModbusClientDeviceTCP(slave_id=2, ipaddr="127.0.0.1", ipport=port, timeout=5)
         try:
             device.scan()
             return {key: models[0] for key, models in device.models.items() if isinstance(key, int)}

@@ -220,8 +220,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
 def test_product_of_absurd_floats_is_dropped_not_a_warning(run: Run) -> None:
     """Found by the fuzz test: two float64 near their limit overflow when multiplied."""
     text = HEAD + "".join(
-        f'[[points]]\npoint = "{p}"\nregister = {r}\ntype = "float64"\n'
-        for p, r in (("dc_voltage_v", 0), ("dc_current_a", 4))
+        f'[[points]]\npoint = "{p}"\nregister = {r}\ntype = "float64"\n' for p, r in (("dc_voltage_v", 0), ("dc_current_a", 4))
     )
     reading, _ = read(run, text, encode_number("float64", 1e300) * 2)
     assert reading.telemetry["dc_power_w"].isna().all()

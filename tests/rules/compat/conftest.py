@@ -80,9 +80,7 @@ def _changed(table: Any, path: list[str], value: Any) -> Any:
     if not path:
         return value
     if isinstance(table, list):
-        return [
-            _changed(item, path[1:], value) if str(n) == path[0] else item for n, item in enumerate(table)
-        ]
+        return [_changed(item, path[1:], value) if str(n) == path[0] else item for n, item in enumerate(table)]
     changed = {**table, path[0]: _changed(table.get(path[0], {}), path[1:], value)}
     return {key: item for key, item in changed.items() if item is not None}
 

@@ -78,9 +78,7 @@ def test_current_follows_from_the_rating(make_site: Any, iec: Profile) -> None:
 def test_wire_gauge_and_aluminium(make_site: Any, iec: Profile) -> None:
     awg = {"branches.A.trunk_mm2": None, "branches.A.trunk_awg": 10}
     copper = _one(ac_checks(make_site(awg), iec), "branch-rise").value
-    aluminium = _one(
-        ac_checks(make_site(awg | {"branches.A.conductor": "aluminium"}), iec), "branch-rise"
-    ).value
+    aluminium = _one(ac_checks(make_site(awg | {"branches.A.conductor": "aluminium"}), iec), "branch-rise").value
     assert copper is not None
     assert aluminium is not None
     # Resistivities 1/58 and 0.02826.

@@ -102,9 +102,7 @@ class Fault:
     keep: float = 1.0
 
 
-def _telemetry(
-    site: SiteDescription, faults: dict[str, Fault] | None = None, ac_v: float = 235.0
-) -> pd.DataFrame:
+def _telemetry(site: SiteDescription, faults: dict[str, Fault] | None = None, ac_v: float = 235.0) -> pd.DataFrame:
     index, made = _made()
     frames = []
     for ref in site.inputs:
@@ -118,13 +116,7 @@ def _telemetry(
         producing = power > 2.0
         if fault.late_s:
             slot = np.arange(len(index)) % 288
-            first = (
-                pd.Series(slot)
-                .where(producing)
-                .groupby(np.arange(len(index)) // 288)
-                .transform("min")
-                .to_numpy()
-            )
+            first = pd.Series(slot).where(producing).groupby(np.arange(len(index)) // 288).transform("min").to_numpy()
             producing &= slot >= first + fault.late_s / 300.0
         frame = pd.DataFrame(
             {
@@ -241,10 +233,7 @@ def test_measured_air_temperature_is_used() -> None:
     telemetry = _telemetry(site)
     cold = commission(site, telemetry, AIR.assign(temp_air_c=-15.0))
     warm = commission(site, telemetry, AIR.assign(temp_air_c=40.0))
-    voltage = [
-        next(o for o in record.inputs[0].observations if o.id == "voltage").expected
-        for record in (cold, warm)
-    ]
+    voltage = [next(o for o in record.inputs[0].observations if o.id == "voltage").expected for record in (cold, warm)]
     assert voltage[0] != voltage[1]
 
 

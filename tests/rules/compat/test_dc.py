@@ -120,9 +120,7 @@ def test_bifacial_gain_raises_the_currents(make_site: Any, iec: Profile) -> None
         ("inverters.i.rated_va", "dc-ac-ratio", "[inverters.i] rated_va"),
     ],
 )
-def test_a_missing_number_is_named_never_passed(
-    make_site: Any, iec: Profile, key: str, check_id: str, named: str
-) -> None:
+def test_a_missing_number_is_named_never_passed(make_site: Any, iec: Profile, key: str, check_id: str, named: str) -> None:
     site = make_site({key: None})
     check = _one([*input_checks(site, iec), *unit_checks(site, iec)], check_id)
     assert check.verdict == "unknown"

@@ -29,9 +29,7 @@ MODULE = Module(
     beta_voc_pct_k=-0.28,
     cells=120,
 )
-INVERTER = Inverter(
-    rated_va=1600, inputs=4, start_v=22, mppt_min_v=16, mppt_max_v=60, max_input_v=60, max_input_a=14
-)
+INVERTER = Inverter(rated_va=1600, inputs=4, start_v=22, mppt_min_v=16, mppt_max_v=60, max_input_v=60, max_input_a=14)
 REF = InputRef(0, 0, "U1", 1, "gateway", "", "south", MODULE, INVERTER, None, None)
 
 

@@ -96,9 +96,7 @@ def test_each_bus_limit_changes_the_verdict(
 
 def test_conflict_names_both_units(make_site: Any, iec: Profile) -> None:
     facts = BUS | {"addresses": {"U1": 1, "U2": 7, "U3": 7}}
-    assert _one(link_checks(make_site({"gateways.g": facts}), iec), "bus-addresses").note == (
-        "U2 and U3 share address 7"
-    )
+    assert _one(link_checks(make_site({"gateways.g": facts}), iec), "bus-addresses").note == ("U2 and U3 share address 7")
 
 
 def test_registers_beyond_one_read_take_more_reads(make_site: Any, iec: Profile) -> None:

@@ -96,9 +96,7 @@ def test_two_planes_share_the_ceiling(make_site: Any) -> None:
         "units.0.inputs.1.plane": "west",
     }
     split, whole = make_site(changes), make_site({"inverters.i.rated_va": 500.0})
-    assert (
-        clipping_loss(split.inputs[:2], split).percent < 0.5 * clipping_loss(whole.inputs[:2], whole).percent
-    )
+    assert clipping_loss(split.inputs[:2], split).percent < 0.5 * clipping_loss(whole.inputs[:2], whole).percent
 
 
 def test_limit_changes_the_verdict_and_missing_plane_is_named(make_site: Any, iec: Profile) -> None:
@@ -116,9 +114,7 @@ def test_limit_changes_the_verdict_and_missing_plane_is_named(make_site: Any, ie
 def test_share_of_a_year_below_the_waking_light(name: str, bound: float) -> None:
     # The profile says 1 to 4 % of a year's energy falls below 50 W/m² on south and east roofs.
     frame, meta = pvlib.iotools.read_tmy3(DATA / name, coerce_year=2021, map_variables=True)
-    sun = pvlib.solarposition.get_solarposition(
-        frame.index - pd.Timedelta("30min"), meta["latitude"], meta["longitude"]
-    )
+    sun = pvlib.solarposition.get_solarposition(frame.index - pd.Timedelta("30min"), meta["latitude"], meta["longitude"])
     for azimuth in (90, 180):
         poa = pvlib.irradiance.get_total_irradiance(
             30, azimuth, sun["apparent_zenith"].to_numpy(), sun["azimuth"].to_numpy(),

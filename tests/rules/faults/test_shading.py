@@ -66,7 +66,12 @@ def test_from_the_north_in_the_south() -> None:
 @pytest.mark.parametrize(
     ("name", "value"),
     [
-        ("BIN_LOSS", 1.1), ("DAY_LOSS", 0.5), ("REPEAT", 1.5), ("LOW_SUN_DEG", 60.0), ("STAGGER", 1.1), ("SUNNY_BEAM", 1.1),
+        ("BIN_LOSS", 1.1),
+        ("DAY_LOSS", 0.5),
+        ("REPEAT", 1.5),
+        ("LOW_SUN_DEG", 60.0),
+        ("STAGGER", 1.1),
+        ("SUNNY_BEAM", 1.1),
         ("CLEAR_HOURS", 24.0),
     ],
 )

@@ -347,9 +347,7 @@ def test_what_a_switch_is(threshold: MoveThreshold, name: str, value: float) -> 
 
 
 @pytest.mark.parametrize(("hours", "told"), [((10.5, 13.0), True), ((7.0, 9.5), False)])
-def test_in_hardly_any_light_nobody_orders_units_to_sleep(
-    hours: tuple[float, float], told: bool, threshold: MoveThreshold
-) -> None:
+def test_in_hardly_any_light_nobody_orders_units_to_sleep(hours: tuple[float, float], told: bool, threshold: MoveThreshold) -> None:
     case = case_of(_out(make_roof(kinds="o", first=FIRST_DAY - 125), hours=hours, volts=231.0))
     assert bool(run_rule("site-outage", case).candidates) is told
     threshold(rule, "PLAIN_LIGHT", 9.0 if told else 0.0)

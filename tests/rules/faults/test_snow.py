@@ -259,9 +259,7 @@ def test_snow_that_slides_off_in_full_light_needs_no_sibling() -> None:
     assert [f.fault for f in found] == ["snow"]
 
 
-@pytest.mark.parametrize(
-    ("name", "value"), [("SLID_HOURS", 9.0), ("SLID_UNDER", 0.001), ("SLID_FREE", 2.0), ("SLID_LIGHT", 2.0)]
-)
+@pytest.mark.parametrize(("name", "value"), [("SLID_HOURS", 9.0), ("SLID_UNDER", 0.001), ("SLID_FREE", 2.0), ("SLID_LIGHT", 2.0)])
 def test_what_sliding_is(threshold: MoveThreshold, name: str, value: float) -> None:
     case = case_of(_slides())
     assert snowspell._slid(case, 0, 6)

@@ -17,9 +17,7 @@ from tests.rules.conftest import MoveThreshold
 from tests.rules.make import PLANES, Roof, case_of, findings, make_roof, only, run_rule
 
 
-def _dirty(
-    slope: float = 0.004, inputs: tuple[int, ...] = (2,), reset: int | None = 18, days: int = 24, **kwargs: Any
-) -> Roof:
+def _dirty(slope: float = 0.004, inputs: tuple[int, ...] = (2,), reset: int | None = 18, days: int = 24, **kwargs: Any) -> Roof:
     """Dust from the first day on, and rain on day ``reset``."""
     roof = make_roof(days=days, **kwargs)
     last = days if reset is None else reset

@@ -81,9 +81,7 @@ def test_big_roofs_alone_are_no_pattern() -> None:
 
 def test_one_roof_full_of_faults_is_one_roof() -> None:
     fleet = _fleet({"a": 0.0, "b": 0.0}, 60, np.random.default_rng(1))
-    storm = site(
-        "storm", *(brief(id=str(k), unit=f"A{k}", inverter="a") for k in range(30)), inverters={"a": 30}
-    )
+    storm = site("storm", *(brief(id=str(k), unit=f"A{k}", inverter="a") for k in range(30)), inverters={"a": 30})
     assert batch_patterns([*fleet, storm]) == []
 
 

@@ -74,12 +74,8 @@ def test_what_goes_in_comes_out(tmp_path: Path) -> None:
 def test_the_tables_can_be_queried_by_anyone(tmp_path: Path) -> None:
     FleetIndex(tmp_path).update("s1", SUMMARY)
     with sqlite3.connect(tmp_path / "fleet.sqlite") as db:
-        assert db.execute("SELECT name, live_findings, loss_wh_per_day FROM site").fetchall() == [
-            ("Quince Lane", 1, 1200.0)
-        ]
-        assert db.execute("SELECT fault, inverter, action FROM finding").fetchall() == [
-            ("dead-input", "U2", "visit")
-        ]
+        assert db.execute("SELECT name, live_findings, loss_wh_per_day FROM site").fetchall() == [("Quince Lane", 1, 1200.0)]
+        assert db.execute("SELECT fault, inverter, action FROM finding").fetchall() == [("dead-input", "U2", "visit")]
     db.close()
 
 

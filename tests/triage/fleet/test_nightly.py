@@ -209,9 +209,7 @@ def test_wrong_words(place: Workspace, tmp_path: Path, monkeypatch: pytest.Monke
         run_nights(place, cluster="tcp://127.0.0.1:9", at=datetime(2026, 6, 5, tzinfo=UTC))
 
 
-def test_on_a_cluster_a_site_is_held_alone_and_shares_no_memory(
-    place: Workspace, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_on_a_cluster_a_site_is_held_alone_and_shares_no_memory(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     # "WAL does not work over a network filesystem" unless the lock is exclusive (SQLite, "Write-Ahead
     # Logging", sections 2 and 8): then no -shm file is made, and others are kept out until it is closed.
     path = place.path_of("roof-1")

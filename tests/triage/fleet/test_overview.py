@@ -63,9 +63,7 @@ def test_a_site_behind_its_peers_is_found_and_few_peers_are_widened() -> None:
     near = [site(f"n{k}", performance=0.90 + 0.01 * k) for k in range(7)]
     low = site("low", performance=0.6)
     alone = site("alone", region="islands", performance=0.9)
-    other = site(
-        "sensor", performance=0.5, performance_basis="array performance ratio, poa sensor of plane 's'"
-    )
+    other = site("sensor", performance=0.5, performance_basis="array performance ratio, poa sensor of plane 's'")
     found = {p.site_id: p for p in peer_positions([*near, low, alone, other], TODAY)}
     assert found["low"].behind
     assert found["low"].peers == "north, 2 to 5 years"
@@ -126,9 +124,7 @@ def test_headlines() -> None:
         site("b", last_sample=now - 9 * 86400),
         site("c", error="damaged"),
     ]
-    assert overview(due, NOW).headline == (
-        "1 of 3 sites wants a visit, 1 would pay for it; 1 is silent and 1 check failed."
-    )
+    assert overview(due, NOW).headline == ("1 of 3 sites wants a visit, 1 would pay for it; 1 is silent and 1 check failed.")
 
 
 class _Page(HTMLParser):

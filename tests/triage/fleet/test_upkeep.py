@@ -147,9 +147,7 @@ def test_a_damaged_backup_is_refused_whole(place: Workspace, tmp_path: Path) -> 
     assert {s: place.path_of(s).read_bytes() for s in place.site_ids()} == before
 
 
-def test_a_backup_that_fails_leaves_nothing(
-    place: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_backup_that_fails_leaves_nothing(place: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(backups, "_facts", _full)
     code, text = call(place, "backup", tmp_path / "b")
     assert (code, "No space left on device" in text) == (2, True)

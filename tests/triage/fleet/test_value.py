@@ -13,9 +13,7 @@ from triage.fleet.value import visit_groups, visit_values
 
 def test_money_at_risk_by_hand() -> None:
     # 2 kWh/d x 0.5 x 0.25 CHF/kWh = 0.25 CHF/d; over 400 days 100 CHF; a visit costs 100.
-    (value,) = visit_values(
-        [site("a", brief(loss_wh_per_day=2000, confidence=0.5))], Prices(horizon_days=400)
-    )
+    (value,) = visit_values([site("a", brief(loss_wh_per_day=2000, confidence=0.5))], Prices(horizon_days=400))
     assert (value.loss_wh_per_day, value.money_per_day, value.money_at_risk) == (1000, 0.25, 100.0)
     assert (value.per_visit, value.payback_days, value.assumed) == (1.0, 400.0, ())
 
@@ -36,9 +34,7 @@ def test_the_best_use_of_a_visit_comes_first_whatever_the_currency() -> None:
     fleet = [
         site("cheap drive", brief(loss_wh_per_day=900), visit_cost=50.0),
         site("big loss", brief(loss_wh_per_day=1000)),
-        site(
-            "dear power", brief(loss_wh_per_day=1000), currency="SEK", tariff_per_kwh=2.9, visit_cost=1100.0
-        ),
+        site("dear power", brief(loss_wh_per_day=1000), currency="SEK", tariff_per_kwh=2.9, visit_cost=1100.0),
     ]
     assert [v.site_id for v in visit_values(fleet)] == ["cheap drive", "dear power", "big loss"]
 

@@ -31,9 +31,7 @@ def site_toml(site_id: str = "shed", gateways: Sequence[str] = ("gw",), units: i
     return text
 
 
-def simulated(
-    toml: str, gateway: str = "gw", faults: Sequence[Fault] = (), **options: object
-) -> SimulatedGateway:
+def simulated(toml: str, gateway: str = "gw", faults: Sequence[Fault] = (), **options: object) -> SimulatedGateway:
     site = parse_site(toml)
     day = ClearDay(site)
     noon = day.start + 12 * 3600

@@ -48,18 +48,14 @@ def callout(*words: str) -> int:
     return 0
 
 
-def test_probe_shows_units_and_drafts_files(
-    site_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_probe_shows_units_and_drafts_files(site_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     drafted, polls = tmp_path / "draft.toml", tmp_path / "poll.toml"
     with program(site_file) as link:
         words = ["probe", link, "--units", "1-4", "--site-file", str(drafted), "--poll-file", str(polls)]
         assert callout(*words) == 0
         shown = capsys.readouterr()
         assert "2 units behind" in shown.out
-        assert re.search(
-            r"1\s+gw-1\s+Simulated 2-input unit\s+1 101 120 160\s+2\s+-\s+6\d\d\s+producing", shown.out
-        )
+        assert re.search(r"1\s+gw-1\s+Simulated 2-input unit\s+1 101 120 160\s+2\s+-\s+6\d\d\s+producing", shown.out)
         assert "Unit ids 3-4 are not there" in shown.out
         assert callout(*words) == 2
         assert f"{drafted}: already there" in capsys.readouterr().err
@@ -113,15 +109,12 @@ def test_usage_errors(words: list[str], message: str, capsys: pytest.CaptureFixt
     assert message in capsys.readouterr().err.replace("\n", " ")
 
 
-def test_poll_json_on_schedule_and_exit_codes(
-    site_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_poll_json_on_schedule_and_exit_codes(site_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Workspace(tmp_path / "w").add_site(site_toml()).close()
     with program(site_file, "--fault", "drop:unit=2") as link:
         config = tmp_path / "w" / "poll.toml"
         config.write_text(
-            f'[[gateways]]\nsite = "shed"\nname = "gw"\nlink = "{link}"\nunits = "1-2"\n'
-            'interval_s = 1\ndaylight = "always"\n'
+            f'[[gateways]]\nsite = "shed"\nname = "gw"\nlink = "{link}"\nunits = "1-2"\ninterval_s = 1\ndaylight = "always"\n'
         )
         words = ["poll", "--workspace", str(tmp_path / "w"), "--json"]
         assert callout(*words, "--for", "2.5") == 0
@@ -129,14 +122,10 @@ def test_poll_json_on_schedule_and_exit_codes(
         assert lines
         assert lines[0]["units_ok"] == 1
         assert lines[0]["inputs_stored"] == 2
-        assert lines[0]["events"][0]["detail"].startswith(
-            "unit id 2, never read yet: gateway answered, unit did not"
-        )
+        assert lines[0]["events"][0]["detail"].startswith("unit id 2, never read yet: gateway answered, unit did not")
         assert callout(*words, "--once") == 1
         assert callout(*words, "--once", "--site", "other") == 2
-        assert "the poll file has no gateway of it; it has: shed" in capsys.readouterr().err.replace(
-            "\n", " "
-        )
+        assert "the poll file has no gateway of it; it has: shed" in capsys.readouterr().err.replace("\n", " ")
 
 
 def test_simulated_gateway_names_its_mistakes(site_file: Path) -> None:

@@ -12,9 +12,7 @@ from typing import Any
 from killing import kill_often
 
 
-def test_killed_poller_loses_nothing_that_was_stored(
-    run: Callable[[Callable[[], Any]], Any], tmp_path: Path
-) -> None:
+def test_killed_poller_loses_nothing_that_was_stored(run: Callable[[Callable[[], Any]], Any], tmp_path: Path) -> None:
     loss = run(lambda: kill_often(tmp_path, 5))
     assert loss.integrity == "ok"
     assert loss.half_polls == 0

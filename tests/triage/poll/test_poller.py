@@ -165,9 +165,7 @@ def counter_site(tmp_path: Path, run: Run, readings: list[float], seconds: float
 
     def image() -> list[int]:
         common = encode_model(1, {"SN": "gw-1"})
-        mppt = encode_model(
-            160, {"N": 1.0, "DCWH_SF": -3.0, "DCV_SF": 0.0}, [{"DCWH": value[0], "DCV": 30.0}]
-        )
+        mppt = encode_model(160, {"N": 1.0, "DCWH_SF": -3.0, "DCV_SF": 0.0}, [{"DCWH": value[0], "DCV": 30.0}])
         return encode_map([common, mppt])
 
     async def test() -> None:
@@ -223,9 +221,7 @@ def test_slow_gateway_holds_up_no_other(run: Run, tmp_path: Path) -> None:
         ):
             ports = {"slow": await slow.start_tcp(), "quick": await quick.start_tcp()}
             config = poll_file(ports, more='interval_s = 1\ndaylight = "always"')
-            config = config.model_copy(
-                update={"gateways": tuple(g.model_copy(update={"timeout_s": 2.0}) for g in config.gateways)}
-            )
+            config = config.model_copy(update={"gateways": tuple(g.model_copy(update={"timeout_s": 2.0}) for g in config.gateways)})
             async with Poller(workspace, config, on_report=note) as poller:
                 await asyncio.wait_for(poller.run(stop), 60)
                 assert "slow" not in seen

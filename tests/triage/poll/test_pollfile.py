@@ -56,9 +56,7 @@ def test_map_is_looked_up_beside_the_file(tmp_path: Path) -> None:
     path.write_text(GOOD + '[[gateways.devices]]\nunits = "2,9"\nmap = "m.toml"\nserials = { 9 = "S9" }\n')
     with pytest.raises(LayoutError, match=r"m\.toml: cannot be read"):
         load_poll_file(path)
-    (tmp_path / "m.toml").write_text(
-        'name = "n"\nsource = "s"\n[[points]]\npoint = "ghi_w_m2"\nregister = 1\ntype = "uint16"\n'
-    )
+    (tmp_path / "m.toml").write_text('name = "n"\nsource = "s"\n[[points]]\npoint = "ghi_w_m2"\nregister = 1\ntype = "uint16"\n')
     parsed = load_poll_file(path)
     (gateway,) = parsed.gateways
     maps = parsed.maps(gateway)

@@ -23,9 +23,7 @@ def findings() -> tuple[Finding, ...]:
             evidence={"voltage_v": 0.2, "siblings": 5},
         ),
         make_finding("shading", input=1, action="watch", severity="low", loss_wh_per_day=300.0),
-        make_finding(
-            "unit-silent", unit="C", input=None, plane=None, action="remote", first_seen="2026-06-06"
-        ),
+        make_finding("unit-silent", unit="C", input=None, plane=None, action="remote", first_seen="2026-06-06"),
         make_finding("patchy-comms", unit="D", input=None, plane=None, action="watch", loss_wh_per_day=0.0),
     )
 

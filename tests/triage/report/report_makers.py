@@ -34,8 +34,7 @@ def _site_toml() -> str:
             row, col = divmod(column[plane], 3)
             column[plane] += 1
             lines.append(
-                f'[[units.inputs]]\ninput = {number}\nmodule = "m"\nplane = "{plane}"\n'
-                f"row = {row + 1}\ncolumn = {col + 1}\n"
+                f'[[units.inputs]]\ninput = {number}\nmodule = "m"\nplane = "{plane}"\nrow = {row + 1}\ncolumn = {col + 1}\n'
             )
     return "".join(lines)
 

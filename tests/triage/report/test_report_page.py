@@ -98,9 +98,7 @@ def test_nothing_is_fetched_from_elsewhere(page: str, outline: _Outline) -> None
 def test_headings_step_down_one_at_a_time_and_links_lead_somewhere(outline: _Outline) -> None:
     assert outline.levels[0] == 1
     assert outline.levels.count(1) == 1
-    assert all(
-        later <= earlier + 1 for earlier, later in zip(outline.levels, outline.levels[1:], strict=False)
-    )
+    assert all(later <= earlier + 1 for earlier, later in zip(outline.levels, outline.levels[1:], strict=False))
     assert len(outline.ids) == len(set(outline.ids))
     assert {t.removeprefix("#") for t in outline.targets} <= set(outline.ids)
     assert outline.unnamed == []
@@ -132,9 +130,7 @@ def test_text_from_data_is_escaped(page: str) -> None:
     assert "<0.5 V>" not in page.replace("\\u003c", "")
 
 
-def test_chart_data_are_json_that_cannot_end_its_script(
-    view: FakeView, findings: tuple[Finding, ...]
-) -> None:
+def test_chart_data_are_json_that_cannot_end_its_script(view: FakeView, findings: tuple[Finding, ...]) -> None:
     hostile = replace(findings[0], why="</script><script>alert(1)</script>")
     page = report_html(view.site, view, Result(), entries_of((hostile,)), made_at=0)
     blocks = re.findall(r'<script type="application/json" id="([a-z\d-]+)">(.*?)</script>', page, re.S)
@@ -203,9 +199,7 @@ def test_a_report_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> N
     with pytest.raises(StoreError, match="cannot be written"):
         write_text(folder / "report.html", "new")
     assert target.read_text() == "old"
-    assert [p.name for p in tmp_path.iterdir()] == ["report.html", "taken"] or len(
-        list(tmp_path.iterdir())
-    ) == 2
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html", "taken"] or len(list(tmp_path.iterdir())) == 2
 
 
 # -- in a browser ----------------------------------------------------------------
@@ -232,9 +226,7 @@ def test_it_opens_offline_draws_all_charts_and_passes_axe(
 
     file = tmp_path / "report.html"
     file.write_text(page, encoding="utf-8")
-    context = chromium.new_context(
-        viewport={"width": width, "height": 900}, color_scheme=scheme, offline=True
-    )
+    context = chromium.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme, offline=True)
     tab = context.new_page()
     troubles: list[str] = []
     tab.on("console", lambda message: troubles.append(message.text))

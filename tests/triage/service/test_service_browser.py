@@ -110,9 +110,7 @@ def walk(chromium: Any, tmp_path: Path) -> Iterator[Callable[..., Walk]]:
     shots.mkdir(parents=True, exist_ok=True)
 
     def make(address: str, size: tuple[int, int], scheme: str = "light") -> Walk:
-        window = chromium.new_context(
-            viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, reduced_motion="reduce"
-        )
+        window = chromium.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, reduced_motion="reduce")
         opened.append(window)
         page = window.new_page()
         page.set_default_timeout(30_000)

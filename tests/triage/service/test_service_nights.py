@@ -60,9 +60,7 @@ def at(iso: str) -> float:
     [(47.6, 8.3, "Europe/Zurich"), (-36.9, 174.8, "Pacific/Auckland"), (0.3, -78.5, "America/Guayaquil"),
      (60.2, 24.9, "Europe/Helsinki"), (40.0, -105.2, "America/Denver")],
 )  # fmt: skip
-def test_dusk_is_sunset_as_pvlibs_own_algorithm_gives_it(
-    day: str, latitude: float, longitude: float, zone: str
-) -> None:
+def test_dusk_is_sunset_as_pvlibs_own_algorithm_gives_it(day: str, latitude: float, longitude: float, zone: str) -> None:
     """Reference: pvlib.solarposition.sun_rise_set_transit_spa (NREL SPA); changes of summer time are in."""
     found = dusk(facts(latitude, longitude, zone), day_number(day))
     times = pd.DatetimeIndex([pd.Timestamp(day, tz=zone)])
@@ -347,9 +345,7 @@ def test_the_lock_is_free_once_its_holder_is_dead(tmp_path: Path) -> None:
 def _serve(folder: Path) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "triage.cli", "serve", "--workspace", str(folder), "--port", "0"]
     code = "import sys; from triage.cli import main; main(sys.argv[1:])"
-    return subprocess.Popen(
-        [sys.executable, "-c", code, *command[3:]], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    return subprocess.Popen([sys.executable, "-c", code, *command[3:]], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
 def test_serve_answers_refuses_a_twin_and_stops_on_sigterm(site_folder: Path) -> None:

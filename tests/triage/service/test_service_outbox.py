@@ -52,9 +52,7 @@ _APPRISE_OLD_IMPORT = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:
 # -- CSV ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    "cell", ["=1+1", "+1", "-2+3", "@SUM(A1)", "\tx", "\rx", "\nx", " =1", "＝1", '=HYPERLINK("http://x")']
-)
+@pytest.mark.parametrize("cell", ["=1+1", "+1", "-2+3", "@SUM(A1)", "\tx", "\rx", "\nx", " =1", "＝1", '=HYPERLINK("http://x")'])
 def test_no_text_cell_starts_a_formula(cell: str) -> None:
     """OWASP, "CSV Injection": cells starting with = + - @, tab, carriage return (from memory)."""
     assert safe_cell(cell) == f"'{cell}"

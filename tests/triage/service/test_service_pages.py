@@ -142,9 +142,7 @@ timezone = "UTC"\n[[units]]\nserial = "{NASTY}"\ninputs = [{{input = 1}}]\n"""
         assert "alert(1)" not in html or "&lt;script&gt;" in html, path
 
 
-@pytest.mark.parametrize(
-    "site", ["none", "..%2f..%2fetc", "%2e%2e", "....", "a%00b", "x" * 300, "service", SITE.upper()]
-)
+@pytest.mark.parametrize("site", ["none", "..%2f..%2fetc", "%2e%2e", "....", "a%00b", "x" * 300, "service", SITE.upper()])
 def test_a_name_that_is_no_site_is_no_page(client: TestClient, site: str) -> None:
     for tail in ("", "/call", "/findings.csv", "/roof", "/charts/energy", "/site.toml", "/findings/1/chart"):
         assert client.get(f"/sites/{site}{tail}").status_code in (400, 404), site
@@ -387,9 +385,7 @@ def test_packed_files_are_read_and_bombs_are_not(folder: Path, make_context: Cal
         ("prose.csv", b"Dear all,\nthe van is late.\n", "prose.csv"),
     ],
 )
-def test_what_is_no_table_is_refused_by_name(
-    client: TestClient, folder: Path, name: str, content: bytes, says: str
-) -> None:
+def test_what_is_no_table_is_refused_by_name(client: TestClient, folder: Path, name: str, content: bytes, says: str) -> None:
     answer = send(client, name, content)
     assert answer.status_code == 400  # type: ignore[attr-defined]
     assert says in answer.text  # type: ignore[attr-defined]
@@ -397,9 +393,7 @@ def test_what_is_no_table_is_refused_by_name(
     assert not any((folder / "incoming").rglob("*"))
 
 
-@pytest.mark.parametrize(
-    "name", ["../../../outside.csv", "/etc/x.csv", "..\\..\\x.csv", "a\nb.csv", "x" * 400 + ".csv"]
-)
+@pytest.mark.parametrize("name", ["../../../outside.csv", "/etc/x.csv", "..\\..\\x.csv", "a\nb.csv", "x" * 400 + ".csv"])
 def test_a_name_never_becomes_a_path(client: TestClient, folder: Path, name: str) -> None:
     before = {p for p in folder.parent.rglob("*") if "incoming" not in p.parts}
     assert send(client, name, small_csv()).status_code == 200  # type: ignore[attr-defined]

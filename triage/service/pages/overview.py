@@ -75,12 +75,8 @@ def show_nights(page: Page) -> Response:
         for n in Nights(page.context.state).last(200)
     ]  # fmt: skip
     with page.context.state.connect() as db:
-        files = db.execute(
-            "SELECT at, name, site, outcome, detail FROM dropped_file ORDER BY id DESC LIMIT 50"
-        ).fetchall()
-    return page.render(
-        "nights.html", here="nights", nights=rows, files=files, folder=page.context.settings.night.drop_folder
-    )
+        files = db.execute("SELECT at, name, site, outcome, detail FROM dropped_file ORDER BY id DESC LIMIT 50").fetchall()
+    return page.render("nights.html", here="nights", nights=rows, files=files, folder=page.context.settings.night.drop_folder)
 
 
 def show_people(page: Page) -> Response:
