@@ -32,6 +32,9 @@ CROWD_GAP: Final = Threshold(0.4, "h", "own choice: flat planes differ little")
 MAX_AZIMUTH_ERR: Final = Threshold(45.0, "deg", "own choice: beyond it the equator is as good a guess")
 #: The rating itself was guessed from the highest power.
 _LOOSE_GAIN: Final = (0.95, 0.15)
+LONG_ROWS: Final = Threshold(1800.0, "s", "own choice: shorter rows move a plane by less than its error")
+#: Half an hour turns a plane by some 13 degrees (measured roof of 45 degrees' tilt, hourly means); one of three stamps is right.
+STAMP_ERR: Final = Threshold(11.0, "deg per hour of a row", "root mean square of half a row early, none, and half a row late")
 _LOOK_BACK_DAYS: Final = 60
 
 
@@ -75,6 +78,8 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
     if grid is None:
         return facings
     _group_lacking(site, grid, facings)
+    # Nobody says whether long rows are stamped where they begin, in their middle or where they end.
+    unstamped = STAMP_ERR.value * grid.step_s / 3600.0 if grid.step_s >= LONG_ROWS.value else 0.0
     for name, found in _orientations(site, grid, facings.plane_of, rating_known).items():
         facings.orientation[name] = found
         if not np.isfinite(found.azimuth_deg) or found.azimuth_err_deg > MAX_AZIMUTH_ERR.value:
@@ -87,7 +92,7 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
         told = [
             f"{what} {value:.0f} ± {error:.0f}"
             for what, known, value, error in (
-                ("azimuth", declared.azimuth_deg, found.azimuth_deg, found.azimuth_err_deg),
+                ("azimuth", declared.azimuth_deg, found.azimuth_deg, float(np.hypot(found.azimuth_err_deg, unstamped))),
                 ("tilt", declared.tilt_deg, found.tilt_deg, found.tilt_err_deg),
             )
             if known is None

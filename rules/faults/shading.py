@@ -54,6 +54,10 @@ DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
 UNTRIPPED = Threshold(8, "clear days", "own reasoning: two weeks of mixed weather; the sun's path moves little meanwhile")
 LONE_SHARE = Threshold(0.6, "of the clear days", "common practice: an obstacle is there on every clear day, fog and haze on some")
+LOW = Threshold(0.15, "of siblings' power", "own reasoning: what a shadow on a module takes, and more than siblings differ by")
+STAYS = Threshold(0.5, "of what lacked before", "own reasoning: a shadow's edge moves from day to day, its depth hardly")
+AGAIN = Threshold(0.5, "of low half hours", "own reasoning: the sun's path moves by minutes a day: nearly all shadows come again")
+AGAIN_LEAST = Threshold(6, "low half hours", "own reasoning: of fewer, chance may take half")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some have faults of their own")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
@@ -88,6 +92,8 @@ def judge(case: Case) -> RuleResult:
         seen_at = (shaded[:, n] & shade.sunny[:, n])[days].any(axis=0).sum()
         if case.members[n] < 2 and (seen_at < LONE_ROWS.value or _comes_and_goes(days, judged[:, n])):
             continue
+        if _restless(case, n):
+            continue
         seen[n] = days, judged[:, n]
     outlines = {n: outline(case, shaded[:, n], shade.told[:, n], shade.share[:, n]) for n in seen}
     hidden_by = np.isfinite([o.line.top_deg for o in outlines.values()])
@@ -104,6 +110,18 @@ def _comes_and_goes(days: Mask, judged: Mask) -> bool:
     where = np.flatnonzero(days)
     span = judged & span_mask(len(days), [(int(where[0]), int(where[-1]))])
     return bool((days & judged).sum() < LONE_SHARE.value * span.sum())
+
+
+def _restless(case: Case, n: int) -> bool:
+    """Whether what an input lacks in low half hours is gone at the same hour of the next clear day: stops, trips, clouds."""
+    lacks = 1.0 - case.ratio[:, n]
+    clear = (case.clear_weight >= 0.5) & np.isfinite(lacks)
+    later = np.where(clear, np.arange(len(clear))[:, None], len(clear))
+    later = np.minimum.accumulate(later[::-1], axis=0)[::-1][1:]  # the next clear day for each half hour
+    then = np.take_along_axis(lacks, np.minimum(later, len(clear) - 1), axis=0)
+    asked = clear[:-1] & (lacks[:-1] > LOW.value) & (later < len(clear))
+    again = then[asked] >= STAYS.value * lacks[:-1][asked]
+    return bool(len(again) >= AGAIN_LEAST.value and again.mean() < AGAIN.value)
 
 
 def _credible(case: Case) -> Case:

@@ -3,6 +3,7 @@ rules."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 from importlib import resources
@@ -167,3 +168,19 @@ def test_nothing_recorded_says_nothing() -> None:
 )
 def test_grouping(centres: list[float], groups: list[int]) -> None:
     assert group_by_centre(np.array(centres)).tolist() == groups
+
+
+def test_long_rows_widen_the_error_of_the_azimuth(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A row of an hour stamped at its end is half an hour late: 7.5 degrees of the sun's own turn, more on a tilted plane."""
+    site, telemetry = sample("tessaway-cottage")
+    bare = without(site, False)
+    hourly = telemetry.assign(ts=telemetry["ts"] // 3600 * 3600)
+    keys = ["ts", "unit", "input"]
+    how = {c: "first" for c in telemetry if c not in keys} | {"dc_power_w": "mean"}
+    hourly = hourly.groupby(keys, observed=True, as_index=False).agg(how)
+    said = []
+    for per_hour in (0.0, rules.facing.STAMP_ERR.value):
+        monkeypatch.setattr(rules.facing, "STAMP_ERR", type(rules.facing.STAMP_ERR)(per_hour, "", ""))
+        text = infer_facings(bare, list(build_panels(bare, hourly[telemetry.columns]))).inferred["orientation of plane south-1"]
+        said.append(int(re.search(r"azimuth \d+ ± (\d+)", text)[1]))  # type: ignore[index]
+    assert said[1] ** 2 == pytest.approx(said[0] ** 2 + 11**2, rel=0.15)

@@ -148,6 +148,22 @@ def test_an_obstacle_is_there_on_every_clear_day(mornings: int, told: int) -> No
     assert len(run_rule("shading", case_of(roof, roof.weather())).candidates) == told
 
 
+@pytest.mark.parametrize(("per_day", "told"), [(0, True), (5, False)])
+def test_what_comes_at_another_hour_of_each_clear_day_is_no_obstacle(per_day: int, told: bool, threshold: MoveThreshold) -> None:
+    """Means of half hours in which a unit stopped for minutes; the sun is back at a shadow's place the next day."""
+    roof = make_roof(days=14, kinds="c")
+    for d in range(14):
+        for k in range(5):
+            start = 9.0 + (2 * k + per_day * d * (k + 1)) % 14 * 0.5
+            roof.scale(2, 0.3, roof.when(d, d, start, start + 0.5))
+    case = case_of(roof)
+    assert rule._restless(case, 2) is not told
+    if not told:
+        assert not run_rule("shading", case).candidates
+        threshold(rule, "AGAIN_LEAST", 9e9)
+        assert not rule._restless(case, 2)
+
+
 def _trips(days: tuple[int, ...]) -> Roof:
     """A grid too high at noon of some days: units stop for a part of some quarter hours, one of most, and rows are means."""
     rng = np.random.default_rng(5)
