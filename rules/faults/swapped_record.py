@@ -132,7 +132,9 @@ def _pairs(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Floats
         if not _steady(days, np.isfinite(before) & (np.maximum(before, after) > 2 * PLAIN_MISFIT.value)):
             continue
         told_by_mates = min(len(courses.members[a]), len(courses.members[b])) > 1
-        if told_by_mates and min(middle(n_there[days]), middle(m_there[days])) > SURE_FIT.value:
+        # Members of coarse or unlike records miss each other by more.
+        usual = [max(SURE_FIT.value, _usual(own, courses.members[p], (n, m), days)) for p in (b, a)]
+        if told_by_mates and middle(n_there[days]) > usual[0] and middle(m_there[days]) > usual[1]:
             continue  # a shadow may lie on one of two swapped records; one that is like neither plane is no other's
         if min(courses.heard(a, days), courses.heard(b, days)) < 3 and not courses.sun_agrees(n, m, days):
             continue  # of two planes of two, the other two would do as well: the sun must tell which
@@ -144,6 +146,12 @@ def _pairs(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Floats
     # Not those whose partner fits a third one better.
     mutual = {n: found.partner in out and out[found.partner].partner == n for n, found in out.items()}
     return {n: found for n, found in out.items() if mutual[n]}
+
+
+def _usual(own: list[Floats], members: np.ndarray, without: tuple[int, int], days: Mask) -> float:
+    """By how much a plane's members, ``without`` two, usually miss each other's course on some days, [D]; 0 where none is left."""
+    left = [middle(own[k][days]) for k in members.tolist() if k not in without]
+    return float(np.nan_to_num(middle(np.array(left)))) if left else 0.0
 
 
 def _lone(courses: Courses, own: list[Floats], n: int, near: dict[int, Floats]) -> dict[int, _Follows]:

@@ -194,3 +194,18 @@ def test_who_fits_another_plane_where_his_own_is_all_apart_is_none() -> None:
     for n, (first, last) in enumerate(((60.0, 120.0), (90.0, 140.0), (110.0, 160.0), (60.0, 150.0))):
         roof.shade(n, (first, last), 70.0, 0.95)
     assert not run_rule("swapped-record", case_of(roof)).candidates
+
+
+def _restless() -> Roof:
+    roof = make_roof(planes=FAR, rated_va=None)
+    roof.power *= 1.0 + 0.25 * np.random.default_rng(3).standard_normal(roof.power.shape)
+    return _swapped(roof)
+
+
+def test_members_that_miss_each_other_leave_two_swapped_ones_as_much(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Modules twisted by a degree and meters that scatter (common practice) are no closer to a plane than to each other."""
+    case = case_of(_restless())
+    assert rule.middle(Courses(case).misfit(1, 1, (7,))) > rule.SURE_FIT.value
+    assert {n: follows.partner for n, follows in rule._explained(Courses(case)).items()} == {1: 7, 7: 1}
+    monkeypatch.setattr(rule, "_usual", lambda *_: 0.0)
+    assert not any(follows.partner for follows in rule._explained(Courses(case)).values())
