@@ -32,6 +32,7 @@ from rules.silence import PATCHY_SHARE, gateway_gaps, gateway_kinds, unit_kinds
 COLUMNS = ("timestamp", "signal_dbm")
 SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: a record of one day must be plainly bad")
 UNITS = Threshold(3, "units", "own reasoning: of two, one bad link is half of the site")
+OWN_DAYS = Threshold(0.5, "of a spell's days", "own reasoning: a bad link has better days too")
 BY_CHANCE = Threshold(3.3, "standard deviations", "own reasoning: binomial, chance reaches it on one unit-day in some thousand")
 SINGLE_ROWS = Threshold(6, "rows", "own reasoning: among hundreds of unit-days one loses four of eleven rows by chance (binomial)")
 
@@ -43,10 +44,12 @@ def judge(case: Case) -> RuleResult:
     # Beside a unit whose clock is right, one whose clock is wrong seems to miss rows at an end of its days.
     share = np.maximum(table["own_missing_h"] - unit_hours_off(case), 0.0) / np.maximum(table["unit_lit_h"], 1e-6)
     patchy &= share >= PATCHY_SHARE.value
-    patchy &= share >= _common_loss(case, share)
+    own = share >= _common_loss(case, share)
     rows = table["own_missing_h"] * 3600.0 / table["step_s"][:, None]
     for u, unit in enumerate(case.site.units):
         for days in _spells(patchy[:, u], judged[:, u], share[:, u], rows[:, u]):
+            if own[days, u].mean() < OWN_DAYS.value:
+                continue
             inputs = tuple(int(n) for n in case.inputs_of_unit(u))
             result.candidates.append(_candidate(case, f"Unit {unit.serial}", "unit", inputs, days, share[:, u], u))
     _, patchy, judged = gateway_kinds(case)

@@ -41,6 +41,7 @@ _HINT = 0.85  # of the misfit to the own plane: worth a closer look
 ODD = Threshold(3.0, "ratio of misfits", "own reasoning: an input that follows another plane is further off than those that do not")
 AMONG = Threshold(1.5, "of members' misfits", "own reasoning: clouds crossing a roof set members apart by as much as that")
 PASSING_DAYS = Threshold(4, "days", "own reasoning: no swap lasts two days only; two days' clouds may imitate another plane")
+UNLIKE_DAYS = Threshold(6, "days", "own reasoning: of records that scatter, a few days' clouds may make two alike")
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds may imitate another plane")
 
 
@@ -133,7 +134,9 @@ def _pairs(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Floats
             continue
         told_by_mates = min(len(courses.members[a]), len(courses.members[b])) > 1
         # Members of coarse or unlike records miss each other by more.
-        usual = [max(SURE_FIT.value, _usual(own, courses.members[p], (n, m), days)) for p in (b, a)]
+        usual = [SURE_FIT.value, SURE_FIT.value]
+        if days.sum() >= UNLIKE_DAYS.value:
+            usual = [max(SURE_FIT.value, _usual(own, courses.members[p], (n, m), days)) for p in (b, a)]
         if told_by_mates and middle(n_there[days]) > usual[0] and middle(m_there[days]) > usual[1]:
             continue  # a shadow may lie on one of two swapped records; one that is like neither plane is no other's
         if min(courses.heard(a, days), courses.heard(b, days)) < 3 and not courses.sun_agrees(n, m, days):

@@ -1,7 +1,7 @@
 """The scenario library: families of simulated sites, over train seeds and sealed seeds.
 
 Rules may be tuned while looking at train seeds (0 to 13599). Sealed seeds (from
-1300000) are for measuring only: nobody looks at a sealed site to change a rule.
+1400000) are for measuring only: nobody looks at a sealed site to change a rule.
 Seeds from 100000, 200000, and so on to 1200000 were sealed once: rules were changed after their
 aggregates were seen.
 """

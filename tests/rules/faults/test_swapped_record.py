@@ -207,5 +207,8 @@ def test_members_that_miss_each_other_leave_two_swapped_ones_as_much(monkeypatch
     case = case_of(_restless())
     assert rule.middle(Courses(case).misfit(1, 1, (7,))) > rule.SURE_FIT.value
     assert {n: follows.partner for n, follows in rule._explained(Courses(case)).items()} == {1: 7, 7: 1}
+    with monkeypatch.context() as patch:
+        patch.setattr(rule, "UNLIKE_DAYS", type(rule.UNLIKE_DAYS)(99, "", ""))
+        assert not any(follows.partner for follows in rule._explained(Courses(case)).values())
     monkeypatch.setattr(rule, "_usual", lambda *_: 0.0)
     assert not any(follows.partner for follows in rule._explained(Courses(case)).values())
