@@ -135,7 +135,7 @@ def _pairs(courses: Courses, own: list[Floats], fits: dict[int, dict[int, Floats
         told_by_mates = min(len(courses.members[a]), len(courses.members[b])) > 1
         # Members of coarse or unlike records miss each other by more.
         usual = [SURE_FIT.value, SURE_FIT.value]
-        if days.sum() >= UNLIKE_DAYS.value:
+        if days.sum() >= UNLIKE_DAYS.value and middle((after / before)[days]) < PLAIN_BETTER.value:
             usual = [max(SURE_FIT.value, _usual(own, courses.members[p], (n, m), days)) for p in (b, a)]
         if told_by_mates and middle(n_there[days]) > usual[0] and middle(m_there[days]) > usual[1]:
             continue  # a shadow may lie on one of two swapped records; one that is like neither plane is no other's
