@@ -26,7 +26,7 @@ from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.finding import Alternative, Threshold
 from rules.ontime import unit_hours_off
-from rules.ranks import Mask
+from rules.ranks import Mask, median_of
 from rules.silence import PATCHY_SHARE, gateway_gaps, gateway_kinds, unit_kinds
 
 COLUMNS = ("timestamp", "signal_dbm")
@@ -34,6 +34,8 @@ SINGLE_DAY = Threshold(0.25, "of lit hours", "own reasoning: a record of one day
 UNITS = Threshold(3, "units", "own reasoning: of two, one bad link is half of the site")
 OWN_DAYS = Threshold(0.5, "of a spell's days", "own reasoning: a bad link has better days too")
 BY_CHANCE = Threshold(3.3, "standard deviations", "own reasoning: binomial, chance reaches it on one unit-day in some thousand")
+#: Quantile of the units' own usual losses.
+BETTER_LINKS = 0.25
 SINGLE_ROWS = Threshold(6, "rows", "own reasoning: among hundreds of unit-days one loses four of eleven rows by chance (binomial)")
 
 
@@ -72,9 +74,10 @@ def _common_loss(case: Case, share: np.ndarray) -> np.ndarray:
     Where most links lose a few per cent, now this one and now that one loses a tenth of a day.
     """
     rows = np.maximum(case.table["unit_lit_h"] * 3600.0 / case.table["step_s"][:, None], 1.0)
-    usual = np.where(rows > 1.0, share, np.nan)
-    known = usual[np.isfinite(usual)]
-    base = min(float(np.median(known)), PATCHY_SHARE.value) if share.shape[1] >= UNITS.value and known.size else 0.0
+    units = [median_of(of[on]) for of, on in zip(share.T, (rows > 1.0).T, strict=True) if on.any()]
+    # Of a few links several may be bad: the better ones tell what chance takes.
+    better = float(np.quantile(units, BETTER_LINKS, method="lower")) if len(units) >= UNITS.value else 0.0
+    base = min(better, PATCHY_SHARE.value)
     return base + BY_CHANCE.value * np.sqrt(base * (1.0 - base) / rows)
 
 

@@ -131,3 +131,11 @@ def test_where_every_link_loses_some_chance_makes_no_bad_one(share: float, units
         lost = rng.random(len(roof.ts)) < (share if u == 2 and share else 0.08)
         roof.silent(u, lost)
     assert len({c.inputs for c in run_rule("patchy-comms", case_of(roof)).candidates}) == units
+
+
+def test_two_bad_links_of_three_leave_the_third_to_tell_what_chance_takes() -> None:
+    roof = make_roof(days=12, kinds="cmc", units=[["south", "south"]] * 3)
+    rng = np.random.default_rng(5)
+    for u in (0, 2):
+        roof.silent(u, rng.random(len(roof.ts)) < 0.16)
+    assert {c.inputs for c in run_rule("patchy-comms", case_of(roof)).candidates} == {(0, 1), (4, 5)}
