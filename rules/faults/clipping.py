@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.allowed import allowed, as_beside
+from rules.allowed import allowed, as_beside, free_gain
 from rules.candidate import RuleResult, Teller, suspect
 from rules.case import Case
 from rules.compat.expected import expected_clipping
@@ -32,9 +32,10 @@ MIN_HOURS = Threshold(0.75, "h a day", "own reasoning: a natural noon stays with
 RATED_HOURS = Threshold(0.3, "h a day", "own reasoning: at a declared rating a few rows suffice")
 TOTAL_HOURS = Threshold(1.0, "h in all", "own reasoning: what bites for less in a whole record costs nothing")
 OWN = Threshold(0.95, "of the unit's ceiling", "own reasoning: data sheets and meters agree within some 3 %")
-NEAR = Threshold(0.95, "of the ceiling", "own reasoning: a half hour of which a cloud took a twentieth is still one at the ceiling")
+SUNNY = Threshold(0.5, "weight", "own reasoning: the direct sun more likely shone than not")
 LIT = Threshold(0.15, "W per rated W", "own reasoning: in lower light sky models are at their worst")
-MOST_BROKEN = Threshold(3.0, "of the loss of whole half hours", "own reasoning: in more broken light the few whole tell little")
+WHOLE = Threshold(0.95, "of the highest reading", "own reasoning: three deviations of a meter good to 1.5 %")
+UNSEEN = Threshold(1.25, "of the hours seen", "own reasoning: such a meter puts a sixth of the rows under what counts")
 SURE_HOURS = Threshold(1.5, "h", "own reasoning: in less a flat cloud top, a frozen row or a meter's steps may look like a ceiling")
 MIN_DAYS = Threshold(2, "days", "own reasoning: a ceiling shows again on the next bright day")
 
@@ -65,11 +66,7 @@ def judge(case: Case) -> RuleResult:
             if unit_top < OWN.value * ceiling.unit_w and not amps:
                 continue  # held below its own rating: not its ceiling
             own = OWN.value * unit_top < ceiling.unit_w  # a unit that runs far above its rating has another one, or a wrong record
-        near = table["power"][:, inputs] > NEAR.value * levels[:, None, None] * BIN_HOURS
-        near &= days[:, None, None]
-        could = _could(case, inputs, near.any(axis=1))
-        loss = (np.where(near, np.maximum(could - table["power"][:, inputs], 0), 0).sum(axis=2) * case.rated[inputs]).sum(axis=1)
-        loss *= _broken(hours, near.any(axis=1).sum(axis=1) * BIN_HOURS)
+        loss = _loss_wh(case, inputs, days)
         result.candidates.append(
             suspect(
                 _telling(unit.serial, hours, top),
@@ -102,18 +99,50 @@ def _telling(serial: str, hours: Floats, top: float) -> Teller:
     return tell
 
 
-def _broken(hours: Floats, whole: Floats) -> Floats:
-    """Hours at the ceiling, [D], over those of whole half hours at it, [D]: between clouds a ceiling takes as much of an hour."""
-    return np.asarray(np.clip(hours / np.maximum(whole, BIN_HOURS), 1.0, MOST_BROKEN.value))
+def _loss_wh(case: Case, inputs: NDArray[np.int64], days: Mask) -> Floats:
+    """Energy a unit's ``inputs`` could have made above its ceiling, Wh, [D]; none but on ``days`` [D]."""
+    table, rated = case.table, case.rated[inputs]
+    # What was made in no free row was made at a ceiling, and a ceiling is the same in all of them: energy tells the hours.
+    held = table["power"][:, inputs] - table["free_power"][:, inputs]
+    held_wh = np.where(days[:, None], np.einsum("dmb,m->db", held, rated), 0.0)
+    wide = np.maximum(table["step_s"] / 3600.0, BIN_HOURS)  # a row of an hour fills every other half hour
+    # The highest reading is a meter's noise too high; a whole half hour's mean is not, but clouds may leave none whole.
+    highest_w = np.einsum("dm,m->d", np.nan_to_num(table["clip_level"][:, inputs]), rated)
+    top_w = np.clip((held_wh / wide[:, None]).max(axis=1), WHOLE.value * highest_w, highest_w)
+    at = held_wh / np.maximum(top_w, 1e-9)[:, None]
+    hours = table["clipped_h"][:, inputs].max(axis=1)
+    at *= np.minimum(1.0, UNSEEN.value * hours / np.maximum(at.sum(axis=1), 1e-9))[:, None]
+    at = np.minimum(at, wide[:, None])
+    could_w = np.einsum("dmb,m->db", _could(case, inputs, at, held, wide), rated)
+    return np.asarray((np.maximum(could_w - top_w[:, None], 0.0) * at).sum(axis=1))
 
 
-def _could(case: Case, inputs: NDArray[np.int64], held: Mask) -> Floats:
-    """Energy inputs could have made in the half hours ``held`` [D, B] at the ceiling, h, [D, M, B].
+def _could(case: Case, inputs: NDArray[np.int64], at: Floats, held: Floats, wide: Floats) -> Floats:
+    """Power inputs could have given while their unit stood at its ceiling, W per rated W, [D, M, B].
 
-    By a sensor, or by the share of a clear sky's power that the planes made in the
-    half hours beside: at the ceiling no input tells of the sky.
+    A clear sky's, for under less light the unit comes off its ceiling between two
+    clouds: at the share of the model that the planes made in clear half hours
+    beside, else on other days. A sensor tells of thin cloud: its mean over the
+    half hour, less what was made in the rest of it.
+
+    Parameters
+    ----------
+    at : [D, B], hours at the ceiling.
+    held : [D, M, B], energy made meanwhile, h.
+    wide : [D], hours that a bin's rows stand for.
     """
-    planes = case.plane_of[inputs]
-    if case.sensor_trust[0]:
-        return allowed(case, held)[:, planes]
-    return np.nan_to_num(as_beside(case, held, np.unique(planes), LIT.value))[:, planes]
+    planes, bins, wide = case.plane_of[inputs], at > 0, wide[:, None, None]
+    clear = _clear_sky(case, bins, np.unique(planes))[:, planes] / wide
+    if not case.sensor_trust[0]:
+        return clear
+    mean = allowed(case, bins)[:, planes]
+    rest = case.table["power"][:, inputs] - held
+    told = (mean - rest) / np.maximum(at[:, None], 0.1 * wide)
+    return np.minimum(told, np.maximum(clear, mean / wide))
+
+
+def _clear_sky(case: Case, bins: Mask, planes: NDArray[np.int64]) -> Floats:
+    """Energy planes make under the clear sky of a day, h, [D, P, B]; ``bins`` [D, B] are those that tell nothing of it."""
+    beside = as_beside(case, bins | (case.clear_weight < SUNNY.value), planes, LIT.value)
+    usual = case.table["plane_clear_all"] * free_gain(case, bins)[None, :, None]
+    return np.where(np.isfinite(beside), beside, usual)
