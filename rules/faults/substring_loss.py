@@ -44,6 +44,7 @@ FULL_AMPS = Threshold(0.9, "ratio", "own reasoning: bypassed strings leave the o
 MIN_DAYS = Threshold(4, "days", "own reasoning: as many as tell an hour of the day by its middle")
 POWER_BAND = Threshold(0.035, "ratio", "own reasoning: module spread around a third of power")
 VOLT_BAND = Threshold(0.045, "ratio", "own reasoning: half a volt of a conducting diode (common practice) and warm or cool modules")
+ILL_SIBLINGS = Threshold(0.5, "of the loss by voltage", "own reasoning: both ways agree within a quarter beside healthy siblings")
 OPENS = Threshold(3, "spells", "own reasoning: a bypass that comes back twice is a contact that opens with heat, not three losses")
 OPEN_HOURS = Threshold(0.5, "h a day", "own reasoning: two half hours' readings at a third, on an input known for it")
 
@@ -153,7 +154,7 @@ def _candidate(case: Case, n: int, days: Mask, seen: _Seen, total: int, with_vol
         scope="input",
         inputs=(n,),
         days=days,
-        loss_wh=deficit_wh(case, n, days),
+        loss_wh=_loss_wh(case, n, days, lost_strings / (total - lost_strings), with_volts),
         strength=(0.97 - 0.3 * np.exp(-hours / 4.0)) if with_volts else 0.5,
         alternatives=(
             Alternative("shading", 0.04, f"Whether {measured} comes back at other hours of a clear day."),
@@ -161,6 +162,22 @@ def _candidate(case: Case, n: int, days: Mask, seen: _Seen, total: int, with_vol
         ),
         lasting=True,
     )
+
+
+def _loss_wh(case: Case, n: int, days: Mask, ratio: float, with_volts: bool) -> Floats:
+    """What a healthy input would have made more on some days [D], Wh, [D].
+
+    Beside siblings; where those are ill themselves, by its voltage: substrings in
+    series carry one current, so those bypassed would have made ``ratio`` times what
+    the others made, in the share of the day's good light in which they were.
+    """
+    beside = deficit_wh(case, n, days)
+    if not with_volts:
+        return beside
+    good_h, third_h = case.table["volt_good_h"][:, n], case.table["third_h"][:, n]
+    share = np.clip(third_h / np.maximum(good_h, 1e-9), 0.0, 1.0)
+    by_volts = case.energy[:, n] * case.rated[n] * ratio * share * days
+    return by_volts if beside.sum() < ILL_SIBLINGS.value * by_volts.sum() else beside
 
 
 def _joined(spells: list[Mask], third_h: Floats) -> list[Mask]:

@@ -194,3 +194,19 @@ def test_a_plane_that_hardly_any_good_light_reaches_has_its_days_voltage_and_pow
     assert (found.inputs, found.days[:5].any(), found.days.sum()) == ((2,), False, 9)
     threshold(rule, "MIN_DAYS", 12)
     assert not run_rule("substring-loss", case).candidates
+
+
+@pytest.mark.parametrize("lost", [1, 2])
+def test_loss_beside_siblings_that_are_ill_themselves(lost: int, threshold: MoveThreshold) -> None:
+    """Of three inputs one is dead and one bypassed: the plane's usual level is the ill input's own.
+
+    Substrings in series carry one current, so what the bypassed ones would have made
+    is told by those left (text-book series circuit; the single-diode test above).
+    """
+    roof = make_roof(units=(("south",),) * 3)
+    roof.dead(0, roof.when(2)).bypass(1, lost, roof.when(5))
+    true = roof.lost_wh([1])
+    found = only(findings(roof, "substring-loss"))
+    assert found.loss_wh_total == pytest.approx(true, rel=0.2)
+    threshold(rule, "ILL_SIBLINGS", 0.0)
+    assert only(findings(roof, "substring-loss")).loss_wh_total < 0.75 * true
