@@ -39,7 +39,7 @@ class Case(Opened):
             same = ("plane_typical", "plane_clear")
             if all(fields[name] is self.table[name] or np.array_equal(fields[name], self.table[name]) for name in same):
                 # What the planes say of the sky as they stand.
-                shared += ["plane_share", "plane_gain", "_sensor", "sensor_trust", "irradiance_source"]
+                shared += ["plane_share", "plane_gain", "_sensor", "own_sensors", "sensor_trust", "irradiance_source"]
                 other._raw_told.update(self._raw_told)
                 other._raw.update(self._raw)
                 changed = np.any([(fields[name] != self.table[name]).any(axis=(0, 2)) for name in _OF_INPUTS], axis=0)
@@ -59,7 +59,10 @@ class Case(Opened):
         out = np.zeros((self.day_count, len(self.names), BINS))
         for p in range(len(self.names)):
             index = self.sky_index
-            if self.irradiance_source == "poa sensor" and p != int(np.max(self.table["poa_plane"])):
+            if p in self.own_sensors:
+                told = self.trusted_sky(p)
+                index = np.where(np.isfinite(told), told, index)
+            elif self.irradiance_source == "poa sensor" and p != int(np.max(self.table["poa_plane"])):
                 # A sensor turned away from the sun hardly sees it; a plane cannot make more than the sky allows.
                 made = self.plane_share[:, p] * self.sibling_lift[:, p] / (self.plane_gain[p] * self.plane_open[:, p])
                 index = np.fmax(index, self.sky_levels.brightness(made, p))

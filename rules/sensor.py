@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from functools import cached_property
+from typing import Final
 
 import numpy as np
 
 from rules.days import window_sum, with_neighbours
 from rules.daytable import BINS
 from rules.finding import Threshold
-from rules.irradiance import clear_index_levels
+from rules.irradiance import clear_index_levels, plane_global
 from rules.ranks import Floats, Mask, median_of, quantile_of, row_quantile
 from rules.record import Record
 from rules.skylevels import CLEAR_AT, LEVELS, MONOTONE
@@ -23,6 +24,10 @@ SENSOR_SCALE = Threshold(0.4, "of the inputs' sky", "own reasoning: a wrong cons
 GAIN_USUAL = Threshold(0.85, "of the model", "own reasoning: ratings and clear-sky models miss by some 15 % at most")
 OPEN_RIM = Threshold(0.9, "of clear sky", "own reasoning: beside a shadow a loss of a tenth is its rim, not the model's error")
 
+OWN_BRIGHT = Threshold(0.5, "of clear sky", "own reasoning: a bright sky sets the scale, a dull one is model error")
+OWN_LEAST = Threshold(20, "half hours", "own reasoning: ten hours of good light")
+#: A plane's own sensor over what its inputs see of the sky: beyond, it is tagged, turned or wired wrongly.
+OWN_SCALE: Final = (0.75, 1.33)
 _LIT_W_M2 = 30.0  # under a clear sky; less says nothing of the sky
 
 
@@ -41,7 +46,10 @@ class Sensed(Record):
         speaks for its own plane, and for others only at hours at which it faces the sun.
         """
         raw, told, at = self._sensor
-        return raw if plane == at else told
+        if plane is None or plane == at:
+            return told if plane is None else raw
+        own = self.own_sensors.get(plane)
+        return told if own is None else np.where(np.isfinite(own), own, told)
 
     def trusted_sky(self, plane: int | None = None) -> Floats:
         """:meth:`sensor_sky` on the scale of the inputs; all NaN for a sensor that is not believed."""
@@ -51,10 +59,9 @@ class Sensed(Record):
     @cached_property
     def _sensor(self) -> tuple[Floats, Floats, int]:
         """Clear-sky index by the sensor, [D, B], that of it which all planes may trust, [D, B], and the sensor's plane, -1 none."""
-        sun = self.bin_sun
         shape = (self.day_count, BINS)
-        clear = sun.clear_ghi.reshape(shape)
-        ghi, poa = self.sky_of("ghi"), self.sky_of("poa")
+        clear = self.bin_sun.clear_ghi.reshape(shape)
+        ghi, poa = self._global(), self.sky_of("poa")
         with np.errstate(invalid="ignore", divide="ignore"):
             from_ghi = np.where(clear > _LIT_W_M2, ghi / clear, np.nan)
         plane = int(np.max(self.table["poa_plane"], initial=-1))
@@ -67,12 +74,64 @@ class Sensed(Record):
         dark = self._in_shadow(told)
         return np.where(dark, np.nan, raw), np.where(dark, np.nan, told), plane
 
+    def _global(self) -> Floats:
+        """Global horizontal irradiance, measured or the sum of its measured parts, W/m², [D, B]."""
+        ghi, dni, dhi = (self.sky_of(name) for name in ("ghi", "dni", "dhi"))
+        upward = np.maximum(np.cos(np.radians(self.bin_sun.zenith_deg)), 0.0).reshape(ghi.shape)
+        return np.where(np.isfinite(ghi), ghi, dni * upward + dhi)
+
+    @cached_property
+    def own_sensors(self) -> dict[int, Floats]:
+        """What planes other than the sensor's know of their own light, as a clear-sky index, [D, B] by plane.
+
+        By a sensor of their own, or by the beam and the diffuse light where both are measured: no sky
+        model stands between. Scaled to what the plane's inputs see of the sky, then like the site's sensor.
+        """
+        out: dict[int, Floats] = {}
+        _, told, at = self._sensor
+        _, _, factor = self.sensor_trust
+        for p in range(len(self.names)) if np.isfinite(told).any() else ():
+            poa = self.table["plane_poa"][:, p]
+            poa = np.where(np.isfinite(poa), poa, self._transposed(p))
+            if p == at or not np.isfinite(poa).any():
+                continue
+            high = (self.bin_elevation > OPEN_SUN_DEG.value) & np.isfinite(poa)
+            for sky in (self.raw_told(p), told / factor):  # a plane that the sun does not reach tells no sky itself
+                both = high & (np.nan_to_num(sky) > OWN_BRIGHT.value)
+                if both.sum() >= OWN_LEAST.value:
+                    break
+            else:
+                continue
+            scale = median_of((poa / _between(self._poa_levels(p)[0], sky))[both])
+            if OWN_SCALE[0] < scale < OWN_SCALE[1]:
+                index, _ = self._index_by_poa(poa / scale, p)
+                out[p] = np.where(self._in_shadow(index), np.nan, index * factor)
+        return out
+
+    def _transposed(self, p: int) -> Floats:
+        """Irradiance in a plane by two or three measured parts of the sky's, W/m², [D, B]; NaN where fewer are."""
+        sun, facing = self.bin_sun, self.site.planes[self.names[p]]
+        upward = np.maximum(np.cos(np.radians(sun.zenith_deg)), 0.0)
+        dni, dhi = self.sky_of("dni").ravel(), self.sky_of("dhi").ravel()
+        ghi = self._global().ravel()
+        dhi = np.where(np.isfinite(dhi), dhi, np.clip(ghi - dni * upward, 0.0, ghi))
+        known = np.flatnonzero(np.isfinite(ghi) & np.isfinite(dhi))
+        out = np.full(ghi.size, np.nan)
+        if known.size:
+            angles = facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0
+            out[known] = plane_global(sun.at(known), *angles, ghi=ghi[known], dhi=dhi[known])
+        return out.reshape(self.day_count, BINS)
+
+    def _poa_levels(self, plane: int) -> tuple[Floats, Mask]:
+        """A plane's irradiance under each of :data:`LEVELS`, W/m², [L, D, B]; where it tells the sky's brightness, [D, B]."""
+        facing = self.site.planes[self.names[plane]]
+        levels = clear_index_levels(self.bin_sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, LEVELS)
+        levels = levels.reshape(len(LEVELS), self.day_count, BINS)
+        return levels, levels[:CLEAR_AT].max(axis=0) <= MONOTONE * levels[CLEAR_AT - 1 : CLEAR_AT + 1].mean(axis=0)
+
     def _index_by_poa(self, poa: Floats, plane: int) -> tuple[Floats, Mask]:
         """Clear-sky index from irradiance in a plane, W/m², and where all planes may trust it, [D, B] each."""
-        facing, shape = self.site.planes[self.names[plane]], poa.shape
-        levels = clear_index_levels(self.bin_sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, LEVELS)
-        levels = levels.reshape(len(LEVELS), *shape)
-        tells = levels[:CLEAR_AT].max(axis=0) <= MONOTONE * levels[CLEAR_AT - 1 : CLEAR_AT + 1].mean(axis=0)
+        levels, tells = self._poa_levels(plane)
         levels = np.maximum.accumulate(levels, axis=0)
         above = np.clip((levels <= np.nan_to_num(poa)[None]).sum(axis=0), 1, len(LEVELS) - 1)
         low = np.take_along_axis(levels, above[None] - 1, 0)[0]
@@ -151,3 +210,11 @@ class Sensed(Record):
             poa = np.isfinite(self.sky_of("poa")).any() and np.max(self.table["poa_plane"], initial=-1) >= 0
             return "poa sensor" if poa else "ghi sensor"
         return "own inputs"
+
+
+def _between(levels: Floats, index: Floats) -> Floats:
+    """What stands at clear-sky indices, [D, B], in a table over :data:`LEVELS`, [L, D, B]; linear between."""
+    high = np.clip(np.searchsorted(LEVELS, np.nan_to_num(index)), 1, len(LEVELS) - 1)
+    part = (index - LEVELS[high - 1]) / (LEVELS[high] - LEVELS[high - 1])
+    at_low, at_high = (np.take_along_axis(levels, at[None], 0)[0] for at in (high - 1, high))
+    return np.asarray(at_low + part * (at_high - at_low))

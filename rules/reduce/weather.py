@@ -1,4 +1,4 @@
-"""Weather readings by half hours, and the plane whose irradiance sensor they come from."""
+"""Weather readings by half hours, and the planes whose irradiance sensors they come from."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pandas as pd
 from collectors.site import SiteDescription
 from rules.daytable import BINS, SKY, plane_names
 from rules.panel import Panel, day_offset
+from rules.ranks import Floats, Mask
 from rules.reduce.slots import Features
 
 #: Columns of the weather frame, in the order of :data:`rules.daytable.SKY`.
@@ -16,12 +17,17 @@ _OFTEN = 0.9  # of the rows of the sensor that reads most: as good as all the ti
 
 
 def weather_features(panel: Panel, weather: pd.DataFrame) -> Features:
-    """Mean and number of readings of each weather column by bin, [D, W, B], and the plane of the irradiance, [D]."""
+    """Weather by bin.
+
+    Mean and number of readings of each column, [D, W, B], the plane of its irradiance, [D], and what the
+    sensors of single planes read, [D, P, B].
+    """
     days, names = len(panel.days), plane_names(panel.site)
     mean = np.full((days, len(SKY), BINS), np.nan)
     number = np.zeros((days, len(SKY), BINS))
     plane = np.full(days, -1.0)
-    out: Features = {"sky": mean, "sky_slots": number, "poa_plane": plane}
+    own = np.full((days, len(names), BINS), np.nan)
+    out: Features = {"sky": mean, "sky_slots": number, "poa_plane": plane, "plane_poa": own}
     if not len(weather):
         return out
     solar = weather["ts"].to_numpy(np.int64) + day_offset(panel.site)
@@ -38,19 +44,23 @@ def weather_features(panel: Panel, weather: pd.DataFrame) -> Features:
         plane[:] = names.index(chosen)
     elif len(names) == 1:
         plane[:] = 0
+
+    def by_bin(column: str, rows: Mask) -> tuple[Floats, Floats]:
+        """Mean and number of some readings, [D, B] each."""
+        values = weather[column].to_numpy(np.float64)
+        rows = rows & np.isfinite(values)
+        total = np.bincount(cell[rows], values[rows], minlength=days * BINS)
+        count = np.bincount(cell[rows], minlength=days * BINS)
+        average = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+        return average.reshape(days, BINS), count.reshape(days, BINS).astype(np.float64)
+
     for w, column in enumerate(_COLUMNS):
         if column not in weather:
             continue
-        values = weather[column].to_numpy(np.float64)
-        good = wanted & np.isfinite(values)
-        if column == "poa_w_m2":
-            good &= sensor == chosen
-        if not good.any():
-            continue
-        total = np.bincount(cell[good], values[good], minlength=days * BINS)
-        count = np.bincount(cell[good], minlength=days * BINS)
-        number[:, w] = count.reshape(days, BINS)
-        mean[:, w] = np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(days, BINS)
+        rows = wanted & (sensor == chosen) if column == "poa_w_m2" else wanted
+        mean[:, w], number[:, w] = by_bin(column, rows)
+    for p, name in enumerate(names if len(tagged) else ()):
+        own[:, p] = by_bin("poa_w_m2", wanted & (sensor == name))[0]
     return out
 
 

@@ -11,7 +11,7 @@ from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.finding import Threshold
 from rules.ranks import weighted_quantile
-from tests.rules.make import case_of, cloud_course, make_roof
+from tests.rules.make import FIRST_DAY, case_of, cloud_course, make_roof, sky
 
 
 def test_clear_index_agrees_with_pvlib() -> None:
@@ -93,6 +93,48 @@ def test_of_several_sensors_the_sunniest_plane_s_is_read() -> None:
     both = pd.concat([roof.weather(ghi=False, poa_of=name) for name in ("north", "south")], ignore_index=True)
     case = case_of(roof, both.sort_values(["ts", "plane"], ignore_index=True))
     assert case.names[int(case.table["poa_plane"].max())] == "south"
+
+
+_APART = {"east": (90.0, 40.0), "west": (250.0, 40.0)}
+
+
+def _miss(case: Case, plane: str) -> float:
+    """How far a plane's expectation lies from what it made, by half hours, as a share of all."""
+    p = case.names.index(plane)
+    made, clear = case.table["plane_typical"][:, p], case.table["plane_clear"][:, p]
+    owed = np.nan_to_num(case.expected_share[:, p]) * clear
+    return float(np.abs(owed - made).sum() / made.sum())
+
+
+def test_a_plane_s_own_sensor_says_what_it_gets() -> None:
+    """Clouds in the east take of its light what a sensor in the west does not see: one in each leaves no sky model between."""
+    roof = make_roof(days=9, kinds="mmc", planes=_APART, units=[["east"] * 2, ["west"] * 2])
+    cloudy = roof.when(0, 8, 6.0, 13.0) & (roof.ts // 86400 % 2 == 0)
+    roof.power[cloudy, :2] *= 0.7
+    roof.poa[cloudy, :2] *= 0.7
+    one = case_of(roof, roof.weather(ghi=False, poa_of="west"))
+    frames = [roof.weather(ghi=False, poa_of=name) for name in ("east", "west")]
+    both = pd.concat(frames, ignore_index=True).sort_values(["ts", "plane"], ignore_index=True)
+    each = case_of(roof, both)
+    assert _miss(each, "east") < 0.7 * _miss(one, "east")
+    assert _miss(each, "west") == pytest.approx(_miss(one, "west"), abs=0.01)
+    wrong = both.assign(poa_w_m2=both["poa_w_m2"] * np.where(both["plane"] == "east", 0.5, 1.0))
+    assert _miss(case_of(roof, wrong), "east") == pytest.approx(_miss(one, "east"))
+
+
+def test_beam_and_diffuse_light_leave_no_sky_model_between() -> None:
+    """Global and diffuse light, as the roof was made from (pvlib's transposition), against global light alone."""
+    roof = make_roof(days=9, kinds="mmc", planes=_APART, units=[["east"] * 2, ["west"] * 2])
+    seen = sky(roof.site.site.latitude, roof.site.site.longitude, FIRST_DAY, 9, 300)
+    index = np.pad(cloud_course(9, 288, "mmc", 7), (0, 300), mode="edge")[: len(roof.ts)]
+    dni = seen["dni"] * np.clip((index - 0.3) / 0.7, 0.0, 1.02) ** 1.3
+    cosine = np.maximum(np.cos(np.radians(seen["zenith"])), 0.0)
+    dhi = np.maximum(roof.ghi - dni * cosine, 0.0)
+    plain = roof.weather(step=300)
+    told = _miss(case_of(roof, plain.assign(dhi_w_m2=dhi)), "east")
+    assert told < 0.7 * _miss(case_of(roof, plain), "east")
+    parts = plain.assign(dhi_w_m2=dhi, dni_w_m2=dni, ghi_w_m2=np.nan)
+    assert _miss(case_of(roof, parts), "east") == pytest.approx(told, abs=0.02)
 
 
 def test_hours_in_which_something_shades_the_sensor_are_left_out() -> None:
