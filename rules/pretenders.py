@@ -28,6 +28,12 @@ _MOSTLY: Final = 0.5
 _ALIKE: Final = 0.7
 #: Share of another suspicion's loss: one that costs less is a part of it, not a cause of its own.
 _SMALL: Final = 0.3
+#: Share of a unit's supposed loss by heat that shade on all of its inputs takes on the same days, from which on it is the cause:
+#: where heat is the cause its hours at noon read as a thin shade that costs as much at most (own data).
+_DEEPER: Final = 2.0
+#: Shade's and weakness' loss over what an input lacks in all, from which on one of the two is told for the other's
+#: (own data: 1.1 where both are there, 1.4 to 2 where shade lies on most of the day).
+_TWICE: Final = 1.3
 #: Stops a day that are more than the one at evening; share of siblings' power that counts as none.
 _OFTEN: Final = 2.0
 _NOTHING: Final = 0.1
@@ -103,6 +109,24 @@ def _weak_not_shaded(case: Case, c: Candidate, among: Sequence[Candidate]) -> bo
     if not _on_same(c, among, "weak-input", _ALIKE):
         return False
     return in_any_light(on_time(case), c.inputs[0], c.days, c.evidence)
+
+
+def _counted_twice(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether a weakness beside shade claims what the shade takes: together they cost more than the input lacks."""
+    n = c.inputs[0]
+    for shade in _on_same(c, among, "shading", _MOSTLY):
+        days = c.days & shade.days
+        lacks = float(np.maximum(case.witness[days, n] - case.table["power"][days, n], 0.0).sum()) * case.rated[n]
+        if float(c.loss_wh[days].sum() + shade.loss_wh[days].sum()) > _TWICE * lacks:
+            return True
+    return False
+
+
+def _shaded_whole(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether a unit that seems too hot stands in shade with all of its inputs, which costs far more than its heat would."""
+    shades = [o for o in among if o.fault == "shading" and o.inputs[0] in c.inputs]
+    taken = sum(float(np.nansum(o.loss_wh[c.days])) for o in shades)
+    return len(shades) == len(c.inputs) and taken >= _DEEPER * float(np.nansum(c.loss_wh[c.days]))
 
 
 def _together(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
@@ -189,6 +213,8 @@ PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence
     (("dead-input", "idle-input"), _dim_end),
     (("dead-input", "idle-input"), _together),
     (("shading",), _weak_not_shaded),
+    (("hot-derating",), _shaded_whole),
+    (("weak-input",), _counted_twice),
     (ZERO, _not_begun),
     (("unit-silent", "patchy-comms"), _other_clock),
     (("weak-input", "soiling", "hot-derating"), _beside_frozen),

@@ -35,6 +35,7 @@ PER_DAY = Threshold(3, "restarts a day", "own reasoning: one follows any disturb
 HABIT = Threshold(8, "restarts", "own reasoning: a supply's dips restart all units, not one of them eight times")
 HABIT_DAYS = Threshold(5, "days", "own reasoning: one bad day is weather or work on the roof")
 RARELY = Threshold(0.1, "of its restarts", "own reasoning: what others do too is the supply's")
+TOGETHER = Threshold(0.7, "of its days", "own reasoning: units that fail by themselves do not do so on the same days")
 SAID = Threshold(0.8, "of its days", "own reasoning: a start takes minutes (IEEE 1547-2018: 300 s), a row now and then shows it")
 OTHERS = Threshold(2, "units", "own reasoning: one other may be the ill one")
 RETURNS = Threshold(2, "returns a day", "own reasoning: one follows any disturbance, and a cloud's edge may look like one")
@@ -188,6 +189,9 @@ def _habit(case: Case, u: int, judged: Mask) -> Mask | None:
     if others.size < OTHERS.value or total < HABIT.value or days.sum() < HABIT_DAYS.value:
         return None
     if float(np.median(others)) > RARELY.value * total:
+        return None
+    together = (np.delete(count[days], u, axis=1) >= 1).mean(axis=0)
+    if (together >= TOGETHER.value).any():
         return None
     # Its own state must say so, and its grid must be sound: deep shade stops a unit too, and a weak cable.
     said = case.table["start_h"] + case.table["fault_h"]

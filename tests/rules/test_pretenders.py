@@ -167,3 +167,26 @@ def test_beside_records_frozen_at_noons_power_nobody_is_weak(frozen: int, left: 
     weak = Candidate("weak-input", "input", (0,), days, 1.0 * days, 0.9, "weak")
     still = [Candidate("frozen-readings", "input", (4 + n,), days, 0.0 * days, 0.9, "still") for n in range(frozen)]
     assert sum(c.fault == "weak-input" for c in without_pretenders(case, [weak, *still])) == left
+
+
+@pytest.mark.parametrize(("taken", "left"), [(900.0, 0), (100.0, 1)])
+def test_a_unit_in_deep_shade_is_not_too_hot(taken: float, left: int) -> None:
+    """All of its inputs lose far more to the shade than the heat would take; a hot noon reads as thin shade that costs as much."""
+    case = case_of(make_roof(days=8, kinds="c"))
+    days = np.ones(8, bool)
+    hot = Candidate("hot-derating", "unit", (0, 1), days, 200.0 * days, 0.9, "hot")
+    shades = [Candidate("shading", "input", (n,), days, taken * days, 0.9, "shade") for n in (0, 1)]
+    assert sum(c.fault == "hot-derating" for c in without_pretenders(case, [hot, *shades])) == left
+    assert any(c is hot for c in without_pretenders(case, [hot, shades[0]]))
+
+
+@pytest.mark.parametrize(("claimed", "left"), [(0.9, 0), (0.2, 1)])
+def test_weakness_beside_shade_claims_no_more_than_is_left(claimed: float, left: int) -> None:
+    """An input lacks half of its energy: shade takes nearly all of that, so a steady weakness takes little."""
+    roof = make_roof(days=8, kinds="c")
+    case = case_of(roof.scale(1, 0.5, np.ones(len(roof.ts), bool)))
+    lacks = np.maximum(case.witness[:, 1] - case.table["power"][:, 1], 0.0).sum(axis=1) * case.rated[1]
+    days = np.ones(8, bool)
+    weak = Candidate("weak-input", "input", (1,), days, claimed * lacks, 0.9, "weak", despite=("shading",))
+    shade = Candidate("shading", "input", (1,), days, 0.9 * lacks, 0.9, "shade", evidence=_MORNING)
+    assert sum(c.fault == "weak-input" for c in without_pretenders(case, [weak, shade])) == left

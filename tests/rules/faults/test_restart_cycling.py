@@ -108,6 +108,18 @@ def test_a_unit_that_restarts_now_and_then_while_others_never_do() -> None:
             assert not run_rule("restart-cycling", case).candidates
 
 
+def test_units_that_stop_on_the_same_days_do_not_fail_by_themselves(threshold: MoveThreshold) -> None:
+    """Two of five: a median of the others does not see them."""
+    roof = make_roof(days=20, kinds="c", step=900)
+    for day in range(2, 20, 2):
+        for u in (1, 3):
+            roof.standby(u, roof.when(day, day, 11.0, 11.5), state="starting")
+    case = case_of(roof)
+    assert not run_rule("restart-cycling", case).candidates
+    threshold(rule, "TOGETHER", 1.1)
+    assert len(run_rule("restart-cycling", case).candidates) == 2
+
+
 def test_a_unit_on_a_weak_cable_restarts_by_its_grid() -> None:
     roof = make_roof(days=20, kinds="c", step=900)
     for day in range(2, 20, 2):
