@@ -33,7 +33,7 @@ class Case(Opened):
     def like(self, fields: dict[str, Floats]) -> Case:
         """A case of the same days with other fields; what follows from site and days alone is shared."""
         other = Case(DayTable(self.site, self.table.days, fields), self.events)
-        shared = ["bin_sun", "bin_azimuth", "bin_elevation"]
+        shared = ["bin_sun", "sky_sun", "bin_azimuth", "bin_elevation"]
         if fields["sky"] is self.table["sky"]:
             shared += ["sky_levels", "clear_beam"]
             same = ("plane_typical", "plane_clear")

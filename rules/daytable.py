@@ -105,6 +105,7 @@ FIELDS: Final[dict[str, tuple[str, str]]] = {
     "kt_wobble": ("B", "relative change of the clear index inside the bin"),
     "sky": ("WB", "mean of each weather column"),
     "sky_slots": ("WB", "rows behind it"),
+    "sky_late": ("", "mean time of those rows' stamps after the middle of their half hour, s; NaN without rows"),
     "poa_plane": ("", "plane of the irradiance sensor in sky, -1 unknown"),
     "plane_poa": ("PB", "mean irradiance by each plane's own sensor, W/m2; NaN without one"),
     "quiet_gap_h": ("U", "longest daylight run in which the unit's whole gateway was silent, h"),

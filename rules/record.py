@@ -139,7 +139,11 @@ class Record:
     @cached_property
     def bin_sun(self) -> Sun:
         """Sun at the middle of every bin, arrays [D * B]."""
-        start = self.table.days[:, None] * 86400 - day_offset(self.site)
+        return self.sun_after(0)
+
+    def sun_after(self, late_s: int) -> Sun:
+        """Sun so many seconds after the middle of every bin."""
+        start = self.table.days[:, None] * 86400 - day_offset(self.site) + late_s
         middle = start + ((np.arange(BINS) + 0.5) * 86400 / BINS).astype(np.int64)[None, :]
         return sun_of(self.site.site, middle.ravel())
 

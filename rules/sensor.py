@@ -10,10 +10,10 @@ import numpy as np
 from rules.days import window_sum, with_neighbours
 from rules.daytable import BINS
 from rules.finding import Threshold
-from rules.irradiance import clear_index_levels, plane_global
+from rules.poaindex import LIT_W_M2, global_of, index_by_poa, poa_under, transposed
 from rules.ranks import Floats, Mask, median_of, quantile_of, row_quantile
 from rules.record import Record
-from rules.skylevels import CLEAR_AT, LEVELS, MONOTONE
+from rules.sun import Sun
 
 OPEN_REACH = Threshold(8, "days each way", "own reasoning: the sun's path moves less than 4 degrees in a week (pvlib SPA)")
 OPEN_SUN_DEG = Threshold(12.0, "deg", "common practice: horizon and haze below some 10 degrees belong to the site")
@@ -28,7 +28,8 @@ OWN_BRIGHT = Threshold(0.5, "of clear sky", "own reasoning: a bright sky sets th
 OWN_LEAST = Threshold(20, "half hours", "own reasoning: ten hours of good light")
 #: A plane's own sensor over what its inputs see of the sky: beyond, it is tagged, turned or wired wrongly.
 OWN_SCALE: Final = (0.75, 1.33)
-_LIT_W_M2 = 30.0  # under a clear sky; less says nothing of the sky
+LONG_ROWS = Threshold(900.0, "s", "own reasoning: half of a shorter row moves a low sun by less than sky models miss")
+STAMPED = Threshold(0.75, "of the deviation", "own data: where rows are stamped otherwise it falls to half, elsewhere by a tenth")
 
 
 class Sensed(Record):
@@ -59,26 +60,51 @@ class Sensed(Record):
     @cached_property
     def _sensor(self) -> tuple[Floats, Floats, int]:
         """Clear-sky index by the sensor, [D, B], that of it which all planes may trust, [D, B], and the sensor's plane, -1 none."""
-        shape = (self.day_count, BINS)
-        clear = self.bin_sun.clear_ghi.reshape(shape)
-        ghi, poa = self._global(), self.sky_of("poa")
-        with np.errstate(invalid="ignore", divide="ignore"):
-            from_ghi = np.where(clear > _LIT_W_M2, ghi / clear, np.nan)
         plane = int(np.max(self.table["poa_plane"], initial=-1))
-        if plane >= 0 and np.isfinite(poa).any():
-            from_poa, tells = self._index_by_poa(poa, plane)
-        else:
-            from_poa, tells = np.full(shape, np.nan), np.ones(shape, bool)
-        raw = np.where(np.isfinite(from_poa), from_poa, from_ghi)
-        told = np.where(np.isfinite(from_poa) & tells, from_poa, from_ghi)
+        raw, told = self._read(self.sky_sun, plane)
         dark = self._in_shadow(told)
         return np.where(dark, np.nan, raw), np.where(dark, np.nan, told), plane
 
-    def _global(self) -> Floats:
-        """Global horizontal irradiance, measured or the sum of its measured parts, W/m², [D, B]."""
-        ghi, dni, dhi = (self.sky_of(name) for name in ("ghi", "dni", "dhi"))
-        upward = np.maximum(np.cos(np.radians(self.bin_sun.zenith_deg)), 0.0).reshape(ghi.shape)
-        return np.where(np.isfinite(ghi), ghi, dni * upward + dhi)
+    @cached_property
+    def sky_sun(self) -> Sun:
+        """Sun as the weather's readings saw it beside the inputs', at every bin, arrays [D * B].
+
+        Nobody says whether a long row is stamped where it begins, in its middle or where it ends, and the
+        weather's may be stamped otherwise than the inputs': half a row moved, it then agrees with them far better.
+        """
+        late, step_s = self.table["sky_late"], self.table["step_s"]
+        late_s = 60 * round(median_of(late[np.isfinite(late)]) / 60.0) if np.isfinite(late).any() else 0
+        row_s = median_of(step_s) if len(step_s) else 0.0
+        plain = self.sun_after(late_s)
+        if row_s < LONG_ROWS.value:
+            return plain
+        suns = [plain, *(self.sun_after(late_s + round(k * row_s)) for k in (-0.5, 0.5))]
+        apart = [self._apart(sun) for sun in suns]
+        best = int(np.argmin(apart))
+        return suns[best] if apart[best] < STAMPED.value * apart[0] else plain
+
+    def _apart(self, sun: Sun) -> float:
+        """Median deviation of the sensor, if its readings saw this sun, from what the inputs see; infinite if few tell."""
+        _, told = self._read(sun, int(np.max(self.table["poa_plane"], initial=-1)))
+        own = self.raw_index()
+        both = np.isfinite(told) & (np.nan_to_num(own) > 0.15) & (self.bin_elevation > OPEN_SUN_DEG.value)
+        if both.sum() < OWN_LEAST.value:
+            return np.inf
+        ratio = told[both] / own[both]
+        return median_of(np.abs(ratio / median_of(ratio) - 1.0))
+
+    def _read(self, sun: Sun, plane: int) -> tuple[Floats, Floats]:
+        """Clear-sky index by the sensor and that of it which all planes may trust, [D, B] each, if its readings saw this sun."""
+        shape = (self.day_count, BINS)
+        ghi, dni, dhi, poa = (self.sky_of(name).ravel() for name in ("ghi", "dni", "dhi", "poa"))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            from_ghi = np.where(sun.clear_ghi > LIT_W_M2, global_of(sun, ghi, dni, dhi) / sun.clear_ghi, np.nan)
+        from_poa, tells = np.full(poa.size, np.nan), np.ones(poa.size, bool)
+        if plane >= 0 and np.isfinite(poa).any():
+            from_poa, tells = index_by_poa(sun, poa, self.site.planes[self.names[plane]])
+        known = np.isfinite(from_poa)
+        raw, told = np.where(known, from_poa, from_ghi), np.where(known & tells, from_poa, from_ghi)
+        return raw.reshape(shape), told.reshape(shape)
 
     @cached_property
     def own_sensors(self) -> dict[int, Floats]:
@@ -90,55 +116,25 @@ class Sensed(Record):
         out: dict[int, Floats] = {}
         _, told, at = self._sensor
         _, _, factor = self.sensor_trust
-        for p in range(len(self.names)) if np.isfinite(told).any() else ():
-            poa = self.table["plane_poa"][:, p]
-            poa = np.where(np.isfinite(poa), poa, self._transposed(p))
-            if p == at or not np.isfinite(poa).any():
+        sun, parts = self.sky_sun, [self.sky_of(name).ravel() for name in ("ghi", "dni", "dhi")]
+        for p, name in enumerate(self.names) if np.isfinite(told).any() else ():
+            facing = self.site.planes[name]
+            poa = self.table["plane_poa"][:, p].ravel()
+            poa = np.where(np.isfinite(poa), poa, transposed(sun, facing, *parts))
+            high = (self.bin_elevation > OPEN_SUN_DEG.value).ravel() & np.isfinite(poa)
+            if p == at or not high.any():
                 continue
-            high = (self.bin_elevation > OPEN_SUN_DEG.value) & np.isfinite(poa)
-            for sky in (self.raw_told(p), told / factor):  # a plane that the sun does not reach tells no sky itself
+            for sky in (self.raw_told(p).ravel(), told.ravel() / factor):  # a plane that the sun does not reach tells no sky itself
                 both = high & (np.nan_to_num(sky) > OWN_BRIGHT.value)
                 if both.sum() >= OWN_LEAST.value:
                     break
             else:
                 continue
-            scale = median_of((poa / _between(self._poa_levels(p)[0], sky))[both])
+            scale = median_of((poa / poa_under(sun, sky, facing))[both])
             if OWN_SCALE[0] < scale < OWN_SCALE[1]:
-                index, _ = self._index_by_poa(poa / scale, p)
+                index = index_by_poa(sun, poa / scale, facing)[0].reshape(told.shape)
                 out[p] = np.where(self._in_shadow(index), np.nan, index * factor)
         return out
-
-    def _transposed(self, p: int) -> Floats:
-        """Irradiance in a plane by two or three measured parts of the sky's, W/m², [D, B]; NaN where fewer are."""
-        sun, facing = self.bin_sun, self.site.planes[self.names[p]]
-        upward = np.maximum(np.cos(np.radians(sun.zenith_deg)), 0.0)
-        dni, dhi = self.sky_of("dni").ravel(), self.sky_of("dhi").ravel()
-        ghi = self._global().ravel()
-        dhi = np.where(np.isfinite(dhi), dhi, np.clip(ghi - dni * upward, 0.0, ghi))
-        known = np.flatnonzero(np.isfinite(ghi) & np.isfinite(dhi))
-        out = np.full(ghi.size, np.nan)
-        if known.size:
-            angles = facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0
-            out[known] = plane_global(sun.at(known), *angles, ghi=ghi[known], dhi=dhi[known])
-        return out.reshape(self.day_count, BINS)
-
-    def _poa_levels(self, plane: int) -> tuple[Floats, Mask]:
-        """A plane's irradiance under each of :data:`LEVELS`, W/m², [L, D, B]; where it tells the sky's brightness, [D, B]."""
-        facing = self.site.planes[self.names[plane]]
-        levels = clear_index_levels(self.bin_sun, facing.azimuth_deg or 0.0, facing.tilt_deg or 0.0, LEVELS)
-        levels = levels.reshape(len(LEVELS), self.day_count, BINS)
-        return levels, levels[:CLEAR_AT].max(axis=0) <= MONOTONE * levels[CLEAR_AT - 1 : CLEAR_AT + 1].mean(axis=0)
-
-    def _index_by_poa(self, poa: Floats, plane: int) -> tuple[Floats, Mask]:
-        """Clear-sky index from irradiance in a plane, W/m², and where all planes may trust it, [D, B] each."""
-        levels, tells = self._poa_levels(plane)
-        levels = np.maximum.accumulate(levels, axis=0)
-        above = np.clip((levels <= np.nan_to_num(poa)[None]).sum(axis=0), 1, len(LEVELS) - 1)
-        low = np.take_along_axis(levels, above[None] - 1, 0)[0]
-        high = np.take_along_axis(levels, above[None], 0)[0]
-        part = np.clip((poa - low) / np.maximum(high - low, 1e-3), 0, 1)
-        index = LEVELS[above - 1] + part * (LEVELS[above] - LEVELS[above - 1])
-        return np.where(np.isfinite(poa) & (levels[CLEAR_AT - 1] > _LIT_W_M2), index, np.nan), tells
 
     def _in_shadow(self, index: Floats) -> Mask:
         """Hours at which something shades the sensor, [D, B]: day for day it sees less there than the inputs do.
@@ -210,11 +206,3 @@ class Sensed(Record):
             poa = np.isfinite(self.sky_of("poa")).any() and np.max(self.table["poa_plane"], initial=-1) >= 0
             return "poa sensor" if poa else "ghi sensor"
         return "own inputs"
-
-
-def _between(levels: Floats, index: Floats) -> Floats:
-    """What stands at clear-sky indices, [D, B], in a table over :data:`LEVELS`, [L, D, B]; linear between."""
-    high = np.clip(np.searchsorted(LEVELS, np.nan_to_num(index)), 1, len(LEVELS) - 1)
-    part = (index - LEVELS[high - 1]) / (LEVELS[high] - LEVELS[high - 1])
-    at_low, at_high = (np.take_along_axis(levels, at[None], 0)[0] for at in (high - 1, high))
-    return np.asarray(at_low + part * (at_high - at_low))

@@ -13,21 +13,23 @@ from rules.reduce.slots import Features
 
 #: Columns of the weather frame, in the order of :data:`rules.daytable.SKY`.
 _COLUMNS = ("ghi_w_m2", "poa_w_m2", "dni_w_m2", "dhi_w_m2", "temp_air_c", "temp_module_c", "wind_m_s")
+_BIN_S = 86400 // BINS
 _OFTEN = 0.9  # of the rows of the sensor that reads most: as good as all the time
 
 
 def weather_features(panel: Panel, weather: pd.DataFrame) -> Features:
     """Weather by bin.
 
-    Mean and number of readings of each column, [D, W, B], the plane of its irradiance, [D], and what the
-    sensors of single planes read, [D, P, B].
+    Mean and number of readings of each column, [D, W, B], how late in their half hours they are stamped, [D],
+    the plane of the irradiance, [D], and what the sensors of single planes read, [D, P, B].
     """
     days, names = len(panel.days), plane_names(panel.site)
     mean = np.full((days, len(SKY), BINS), np.nan)
     number = np.zeros((days, len(SKY), BINS))
     plane = np.full(days, -1.0)
     own = np.full((days, len(names), BINS), np.nan)
-    out: Features = {"sky": mean, "sky_slots": number, "poa_plane": plane, "plane_poa": own}
+    late = np.full(days, np.nan)
+    out: Features = {"sky": mean, "sky_slots": number, "sky_late": late, "poa_plane": plane, "plane_poa": own}
     if not len(weather):
         return out
     solar = weather["ts"].to_numpy(np.int64) + day_offset(panel.site)
@@ -37,6 +39,9 @@ def weather_features(panel: Panel, weather: pd.DataFrame) -> Features:
     if not wanted.any():
         return out
     cell = at * BINS + (solar % 86400) * BINS // 86400
+    after = np.bincount(at[wanted], solar[wanted] % _BIN_S - _BIN_S / 2, minlength=days)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        late[:] = after / np.bincount(at[wanted], minlength=days)
     sensor = weather["plane"].to_numpy(object) if "plane" in weather else np.full(len(weather), "", object)
     tagged = weather.loc[wanted & weather["poa_w_m2"].notna().to_numpy()]
     chosen = _sunniest(panel.site, tagged["plane"]) if len(tagged) and "plane" in tagged else ""

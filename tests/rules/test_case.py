@@ -137,6 +137,38 @@ def test_beam_and_diffuse_light_leave_no_sky_model_between() -> None:
     assert _miss(case_of(roof, parts), "east") == pytest.approx(told, abs=0.02)
 
 
+def _apart(case: Case) -> float:
+    """Median deviation of the sensor from what the inputs see of the sky, once scaled."""
+    both = np.isfinite(case.sensor_index) & (case.inputs_index > 0.15) & (case.bin_elevation > 12.0)
+    ratio = case.sensor_index[both] / case.inputs_index[both]
+    return float(np.median(np.abs(ratio / np.median(ratio) - 1.0)))
+
+
+@pytest.mark.parametrize("late", [0, 3600])
+def test_weather_may_be_stamped_at_the_other_end_of_its_rows(late: int) -> None:
+    """Hourly means of light, stamped where they begin or end, beside hourly readings of the inputs at that very moment."""
+    roof, fine = (make_roof(days=8, kinds="c", step=step) for step in (3600, 300))
+    hourly = fine.weather(air=False, step=300).assign(ts=lambda w: w["ts"] // 3600 * 3600 + late)
+    weather = hourly.groupby(["ts", "plane"], as_index=False).mean()
+    assert _apart(case_of(roof, weather)) < 0.025
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(rules.sensor, "STAMPED", Threshold(0.0, "", "moved"))
+        assert _apart(case_of(roof, weather)) > 0.05
+
+
+def test_readings_are_held_against_the_sun_of_their_stamps() -> None:
+    """A station that reads at the full half hour sees the sun a quarter of an hour before the middle of it."""
+    roof = make_roof(days=8, kinds="c", longitude=0.0)
+    weather = roof.weather(step=1800)
+    case = case_of(roof, weather)
+    assert case.table["sky_late"] == pytest.approx(np.full(8, -900.0))
+    high = case.sky_sun.elevation_deg.reshape(case.bin_elevation.shape)
+    low = np.isfinite(case.sensor_index) & (high > 12.0) & (high < 30.0)
+    morning = low & (np.arange(48) < 24)
+    by_half = [float(np.median(case.sensor_index[part])) for part in (morning, low & ~morning)]
+    assert by_half[0] == pytest.approx(by_half[1], rel=0.03)
+
+
 def test_hours_in_which_something_shades_the_sensor_are_left_out() -> None:
     roof = make_roof(days=12, kinds="ccm")
     weather = roof.weather(step=300)
