@@ -29,7 +29,7 @@ from rules.sun import sun_of
 CENTRE_GAP: Final = Threshold(0.9, "h", "computed from clear sky at 20 to 40 degrees of tilt; own choice")
 #: Groups of four or more inputs that agree within a tenth of it are planes already this much apart.
 CROWD_GAP: Final = Threshold(0.4, "h", "own choice: flat planes differ little")
-MAX_AZIMUTH_ERR: Final = Threshold(45.0, "deg", "own choice: beyond it the equator is as good a guess")
+MAX_NORMAL_ERR: Final = Threshold(25.0, "deg", "own data: a plane guessed to face the equator at 35 degrees lies some 30 off")
 #: The rating itself was guessed from the highest power.
 _LOOSE_GAIN: Final = (0.95, 0.15)
 LONG_ROWS: Final = Threshold(1800.0, "s", "own choice: shorter rows move a plane by less than its error")
@@ -82,7 +82,7 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
     unstamped = STAMP_ERR.value * grid.step_s / 3600.0 if grid.step_s >= LONG_ROWS.value else 0.0
     for name, found in _orientations(site, grid, facings.plane_of, rating_known).items():
         facings.orientation[name] = found
-        if not np.isfinite(found.azimuth_deg) or found.azimuth_err_deg > MAX_AZIMUTH_ERR.value:
+        if not np.isfinite(found.azimuth_deg) or _normal_err(found) > MAX_NORMAL_ERR.value:
             continue
         declared = site.planes.get(name, Plane())
         facings.planes[name] = Plane(
@@ -99,6 +99,12 @@ def infer_facings(site: SiteDescription, panels: Sequence[Panel], rating_known: 
         ]
         facings.inferred[f"orientation of plane {name}"] = f"{', '.join(told)} degrees, from {found.days} days with clear spells"
     return facings
+
+
+def _normal_err(found: Orientation) -> float:
+    """By how many degrees a plane's normal may be off: on a flat plane it hardly matters which way it faces."""
+    aside = np.sin(np.radians(found.tilt_deg)) * min(found.azimuth_err_deg, 90.0)
+    return float(np.hypot(aside, found.tilt_err_deg))
 
 
 def _group_lacking(site: SiteDescription, grid: _Grid, facings: Facings) -> None:

@@ -45,6 +45,8 @@ _SHAPE_PRIOR: Final = (GAIN_PRIOR[0], 0.3)
 _TOP_OF_RATING: Final = 0.9
 #: Stamps within this share of a ceiling are at it.
 _AT_CEILING: Final = 0.985
+#: Of what the same hour gave beside the clear sky some weeks before or after: the sun's path moves less than that (own reasoning).
+_BESIDE_WEEKS: Final = 0.65
 #: Rounds in which plane and clock are found in turn.
 _SHIFT_ROUNDS: Final = 5
 
@@ -99,7 +101,7 @@ def infer_orientation(
         return fit(sample_of(at, per_rated_power / unit, mask, air, capped), top / unit, prior, azimuths, tilts)
 
     best, sag = fitted(sun)
-    moved, shift_s = sun, 0.0
+    still, moved, shift_s = best, sun, 0.0
     for _ in range(_SHIFT_ROUNDS if find_shift else 0):
         if not np.isfinite(best.azimuth_deg):
             break
@@ -113,6 +115,8 @@ def infer_orientation(
         best, sag = fitted(moved)
     if not np.isfinite(best.azimuth_deg):
         return best
+    if best.residual > float(np.hypot(still.residual, MODEL_ERROR.value)):
+        return still  # under the right clock a plane fits better: hills and trees move first and last light as well
     return replace(best, shift_s=shift_s)
 
 
@@ -183,5 +187,10 @@ def _bright_smooth(sun: Sun, power: Floats, step_s: float) -> Mask:
     np.maximum.at(best, cell[lit], power[lit])
     # A passing cloud's bright edge may top the envelope, so its neighbours need not reach it.
     near = lit & (power > 0.8 * best[cell])
+    # Two weeks may be held down or dull throughout: the weeks beside them say what the same hour gives.
+    highest = np.full((int(window.max()) + 3, slots), -np.inf)
+    np.maximum.at(highest, (window[lit] + 1, slot[lit]), ratio[lit])
+    beside = np.maximum(highest[:-2], highest[2:])
+    near &= ~(ratio < _BESIDE_WEEKS * beside[window, slot])
     chosen = near & smooth
     return np.asarray(chosen if chosen.sum() >= MIN_CLEAR_SAMPLES.value else lit & (power > 0.93 * best[cell]))

@@ -176,15 +176,18 @@ def fit(sample: Sample, top: float, gain_prior: tuple[float, float], azimuths: F
     # No direction is preferred: a grid cell counts by the solid angle that its normals fill.
     weight = np.exp(-0.5 * (scores.misfit - scores.misfit.min())) * np.sin(np.radians(np.maximum(tilts, 1.25)))
     weight /= weight.sum()
-    mean = complex(np.sum(weight * np.exp(1j * np.radians(azimuths))))
+    # The mean of the planes' normals: where a flat plane faces is unknown, how flat it is may be known well.
+    slope, way = np.radians(tilts), np.exp(1j * np.radians(azimuths))
+    aside, up = complex(np.sum(weight * np.sin(slope) * way)), float(np.sum(weight * np.cos(slope)))
+    tilt = float(np.degrees(np.arctan2(abs(aside), up))) if np.ptp(tilts) else float(tilts[0])
+    mean = complex(np.sum(weight * way))
     spread = np.degrees(np.sqrt(max(0.0, -2.0 * np.log(max(min(abs(mean), 1.0), 1e-9)))))
-    tilt = float(np.sum(weight * tilts))
     # One or two days can't contradict each other: the models' own error then weighs more.
     few = np.sqrt(1.0 + 2.0 / days)
     k = int(np.argmin(scores.misfit))
     return (
         Orientation(
-            azimuth_deg=float(np.degrees(np.angle(mean)) % 360.0),
+            azimuth_deg=float(np.degrees(np.angle(aside)) % 360.0),
             tilt_deg=tilt,
             azimuth_err_deg=float(min(np.hypot(spread, MODEL_AZIMUTH_ERR.value * few), 180.0)),
             tilt_err_deg=float(np.hypot(np.sqrt(np.sum(weight * (tilts - tilt) ** 2)), MODEL_TILT_ERR.value * few)),

@@ -219,6 +219,14 @@ def _below_clean(teeth: Teeth, level: Floats, clean: float) -> tuple[Floats, Mas
     return below, dirty
 
 
+def _outruns_shade(teeth: Teeth, plane: str | None) -> bool:
+    """Whether something sinks faster than a shadow that moves with the season makes it.
+
+    A plane, of which the middle of its hours counts, even where no rain gave anything back.
+    """
+    return -teeth.slope >= SHADE_SLOPE.value * (1.0 if teeth.resets else 2.0) and (teeth.resets > 0 or plane is not None)
+
+
 def _candidate(
     case: Case,
     inputs: tuple[int, ...],
@@ -264,7 +272,7 @@ def _candidate(
         plane=plane,
         lasting=True,
         despite=(
-            *(("shading",) if teeth.resets and -teeth.slope >= SHADE_SLOPE.value else ()),
+            *(("shading",) if _outruns_shade(teeth, plane) else ()),
             # A plane's levels are taken with its clock put right, and without days on which the grid or an order held it.
             *(("clock-shift", "grid-out-of-range", "curtailment") if plane is not None else ()),
         ),
