@@ -35,6 +35,8 @@ GAIN_PRIOR: Final = (0.95, 0.08)
 #: How much power sags at 1000 W/m² against a cell at air temperature: heat (common practice: 20 to
 #: 45 K at 0.3 to 0.5 %/K) and the unit's own curve; mean and spread.
 SAG_PRIOR: Final = (0.15, 0.05)
+#: Tilt of roofs, mean and spread, degrees (common practice: pitched ones have 15 to 45, modules on flat ones 5 to 15).
+TILT_PRIOR: Final = (25.0, 15.0)
 #: Sags that no module and unit go beyond.
 _SAG_RANGE: Final = (0.02, 0.35)
 #: Residuals beyond this share of the highest power count no further.
@@ -173,8 +175,9 @@ def fit(sample: Sample, top: float, gain_prior: tuple[float, float], azimuths: F
     if sample.power.size < MIN_CLEAR_SAMPLES.value:
         return UNKNOWN, 0.0
     scores = score(sample, azimuths, tilts, top, gain_prior)
-    # No direction is preferred: a grid cell counts by the solid angle that its normals fill.
-    weight = np.exp(-0.5 * (scores.misfit - scores.misfit.min())) * np.sin(np.radians(np.maximum(tilts, 1.25)))
+    # No direction is preferred: a grid cell counts by the solid angle that its normals fill. Steep roofs are rare.
+    steep = ((tilts - TILT_PRIOR[0]) / TILT_PRIOR[1]) ** 2
+    weight = np.exp(-0.5 * (scores.misfit - scores.misfit.min() + steep)) * np.sin(np.radians(np.maximum(tilts, 1.25)))
     weight /= weight.sum()
     # The mean of the planes' normals: where a flat plane faces is unknown, how flat it is may be known well.
     slope, way = np.radians(tilts), np.exp(1j * np.radians(azimuths))
