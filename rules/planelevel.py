@@ -9,9 +9,12 @@ from rules.days import window_sum
 from rules.finding import Threshold
 from rules.held import held_bins, ordered_days
 from rules.ontime import bins_late
-from rules.ranks import Floats, median_of, row_quantile, weighted_quantile
+from rules.ranks import Floats, median_of, nearest_rank, quantile_of, row_quantile, weighted_quantile
 
 FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")
+HOUR_DAYS = Threshold(5, "days", "own reasoning: a middle of fewer is one of them")
+DULL = Threshold(0.35, "of a bright day's", "common practice: performance is judged under more than a third of full light")
+BRIGHT_DAYS = Threshold(8, "days", "own reasoning: fewer have no slope")
 BESIDE_ORDER = Threshold(3, "days each way", "own reasoning: an order is not told on every cloudy day between")
 SENSOR_DROP = Threshold(0.055, "ratio", "common practice: a good pyranometer errs by 2 to 5 %, steadily for weeks")
 
@@ -38,9 +41,11 @@ def plane_level(case: Case, p: int) -> tuple[Floats, float]:
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = np.where(owed > 0, share * clear / owed, np.nan)
             brightness = owed.sum(axis=1) / np.where(use, clear, 0.0).sum(axis=1)
-        level = weighted_quantile(ratio, np.where(np.isfinite(ratio), owed, 0.0), 0.5)
+        level = _by_day(ratio, owed)
+        # What comes back at an hour of most days is the model's error, a shadow or a stamp; dirt takes of all hours.
+        level = _by_day(ratio / _of_hours(ratio, level), owed)
         level[(use.sum(axis=1) < 4) | (owed.sum(axis=1) < 0.5)] = np.nan
-        level = _without_sky(level, brightness)
+        level = _without_sky(_bright_enough(level, brightness), brightness)
     else:
         use = np.isfinite(share) & (clear > 0.15) & (np.nan_to_num(case.table["kt_wobble"], nan=1) < 0.04)
         level = row_quantile(np.where(use & ((use.sum(axis=1) >= 4) & ~ill)[:, None], share, np.nan), 0.75)
@@ -51,6 +56,29 @@ def plane_level(case: Case, p: int) -> tuple[Floats, float]:
                 plain[d] = float("nan")
         level = np.array(plain)
     return level, plane_scatter(level)
+
+
+def _by_day(ratio: Floats, owed: Floats) -> Floats:
+    """Middle of each day's ratios by what was owed, [D]; both [D, B]."""
+    return weighted_quantile(ratio, np.where(np.isfinite(ratio), owed, 0.0), 0.5)
+
+
+def _of_hours(ratio: Floats, level: Floats) -> Floats:
+    """How a day's ratios, [D, B], lie about its level, [D], at each hour of most days, [B]; 1 where few days tell."""
+    beside = ratio / level[:, None]
+    told = np.isfinite(beside).sum(axis=0) >= HOUR_DAYS.value
+    middle = nearest_rank(np.where(told, beside, np.nan), 0.5, 0)[0]
+    return np.where(np.isfinite(middle), middle, 1.0)
+
+
+def _bright_enough(level: Floats, brightness: Floats) -> Floats:
+    """Levels, [D], without those of dull days, where enough days are bright: an expectation errs most under thick cloud."""
+    known = np.isfinite(level) & np.isfinite(brightness)
+    if not known.any():
+        return level
+    bright = known & (brightness >= DULL.value * quantile_of(brightness[known], 0.9))
+    enough = bright.sum() >= max(BRIGHT_DAYS.value, 0.5 * known.sum())
+    return np.where(bright, level, np.nan) if enough else level
 
 
 def plane_scatter(level: Floats) -> float:

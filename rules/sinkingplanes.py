@@ -21,6 +21,7 @@ PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day
 SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
 COLD_FRONT = Threshold(0.05, "ratio", "common practice: it cools the air by some 12 K, and modules make 0.4 % more a kelvin")
 DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
+MODEL_SLOPE = Threshold(0.0016, "per day", "computed with pvlib: 10 degrees of tilt noted wrongly bend six weeks of autumn by 7 %")
 SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
 TOLD = Threshold(0.7, "of the days", "own reasoning: a plane that tells of itself on fewer is not known to sink with the others")
 HIGHEST = Threshold(1.25, "of the usual best", "own reasoning: best days are nearly clean; who makes far more was expected wrongly")
@@ -121,7 +122,8 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     """The teeth of a plane or roof, if no haze, season or sensor explains them."""
     if teeth is None or not (teeth.resets or teeth.sure >= SURE.value):
         return None
-    if not teeth.resets and -teeth.slope < DRY_SLOPE.value:
+    least = DRY_SLOPE if case.irradiance_source == "poa sensor" else MODEL_SLOPE
+    if not teeth.resets and -teeth.slope < least.value:
         return None  # a season's or a sensor's drift
     washed = teeth.washed >= WASHED.value * teeth.drop
     # A sensor that agrees with the inputs sees haze and season too: a plain fall against it, or one that a rain ended,

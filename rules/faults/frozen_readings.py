@@ -32,6 +32,7 @@ from rules.ranks import Floats, Mask, median_of, row_quantile
 COLUMNS = ("dc_power_w", "dc_voltage_v")
 MIN_HOURS = Threshold(1.5, "h", "own reasoning: in dim light whole watts repeat for an hour, not for longer while siblings change")
 PLAIN_HOURS = Threshold(3.0, "h", "own reasoning: a gateway repeats itself for hours; shaded whole watts do for two")
+PLAIN_TOLD_HOURS = Threshold(2.5, "h", "own reasoning: where the voltage stands still to its last digit, too")
 MIN_ROWS = Threshold(6, "rows", "own reasoning: at coarse steps an hour is too few repetitions")
 BLIND_ROWS = Threshold(10, "rows", "own reasoning: power alone, in whole watts, repeats by chance more often")
 APART_ROWS = Threshold(3, "rows", "own reasoning: an hour on, voltage and power are others in their last digit")
@@ -115,7 +116,7 @@ def _stood_still(case: Case) -> _Still:
     need_h = np.maximum(MIN_HOURS.value, np.where(blind, blind_rows, told_rows) * rows)
     by_night = night_h >= NIGHT_HOURS.value
     # An hour or two of dim or shaded light repeats itself; some day of a frozen record must be plain.
-    plain_h = np.where(faint, FAINT_HOURS.value, PLAIN_HOURS.value)
+    plain_h = np.where(faint, FAINT_HOURS.value, np.where(blind, PLAIN_HOURS.value, PLAIN_TOLD_HOURS.value))
     return _Still(
         frozen_h=frozen_h,
         night_h=night_h,

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from rules.finding import Threshold
 from rules.panel import Panel
 from rules.ranks import Mask
 from rules.reduce.frame import Frame
 from rules.reduce.repeats import STUCK_ROWS, stuck_rows
 from rules.reduce.slots import Features
+
+STUCK_APART = Threshold(3, "rows", "own reasoning: half an hour on and more, voltage and power are others in their last digit")
+FAR_APART_S = 1800
+MOST_REPEAT = Threshold(0.8, "of a plane's inputs", "own reasoning: some may be dead, or on another gateway")
 
 
 def repeats_itself(panel: Panel, frame: Frame, below_ceiling: Mask) -> Mask:
@@ -20,7 +25,8 @@ def repeats_itself(panel: Panel, frame: Frame, below_ceiling: Mask) -> Mask:
     """
     volts_told = np.isfinite(panel.voltage_v)
     # A ceiling leaves the voltage moving: what repeats to the last digit, voltage too, is a frozen record.
-    frozen = (frame.repeats.held(frame.clear) >= STUCK_ROWS) & volts_told
+    told_rows = STUCK_APART.value if panel.step_s >= FAR_APART_S else STUCK_ROWS
+    frozen = (frame.repeats.held(frame.clear) >= told_rows) & volts_told
     # Without a voltage: what repeats below a known ceiling while its siblings go on is frozen as well.
     stuck = below_ceiling & ~volts_told & (frame.siblings >= 3)
     if stuck.any():
@@ -31,10 +37,24 @@ def repeats_itself(panel: Panel, frame: Frame, below_ceiling: Mask) -> Mask:
 def frozen_features(panel: Panel, frame: Frame, clipped: Mask) -> Features:
     """Longest run of repeated readings, and their share of the light; ``clipped`` [D, K, N] are at a ceiling and don't count."""
     # Siblings, or failing them the sun itself, must have moved.
-    few = frame.siblings < 2
-    witness = np.where(few, frame.clear, frame.typical_or_0).astype(np.float32)
-    held = np.where(clipped, 0, frame.repeats.held(witness))
+    by_sun = (frame.siblings < 2) | _all_repeat(panel, frame)
+    held = np.where(by_sun, frame.repeats.held(frame.clear.astype(np.float32)), frame.repeats.held(frame.typical_or_0))
+    held = np.where(clipped, 0, held)
     return {
         "frozen_h": held.max(axis=1) * panel.hours,
         "frozen_share": ((held > 0) & frame.lit).sum(axis=1) / np.maximum(frame.lit.sum(axis=1), 1),
     }
+
+
+def _all_repeat(panel: Panel, frame: Frame) -> Mask:
+    """Slots in which most inputs of a plane repeat themselves, voltage too, [D, K, N]: none is a witness of another.
+
+    A limit on all of them holds their power, hardly ever their voltages.
+    """
+    same = frame.repeats.same & np.isfinite(panel.voltage_v)
+    out = np.zeros_like(same)
+    for p in range(int(frame.plane_index.max(initial=-1)) + 1):
+        mine = frame.plane_index == p
+        told = np.isfinite(panel.power_w[:, :, mine]).sum(axis=2)
+        out[:, :, mine] = (same[:, :, mine].sum(axis=2) >= MOST_REPEAT.value * np.maximum(told, 1))[:, :, None]
+    return out

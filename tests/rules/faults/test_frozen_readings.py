@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import rules.faults.frozen_readings as rule
+import rules.reduce.frozen
 from rules.case import Case
 from rules.engine import judge
 from tests.rules.conftest import MoveThreshold
@@ -170,8 +171,20 @@ def test_some_day_must_be_plain(threshold: MoveThreshold) -> None:
     """Two hours of whole watts in the shade, day after day, are no frozen record; a morning of four hours is."""
     assert not run_rule("frozen-readings", case_of(_frozen(8.0, 10.2))).candidates
     case = case_of(_frozen())
-    threshold(rule, "PLAIN_HOURS", 9.0)
+    threshold(rule, "PLAIN_TOLD_HOURS", 9.0)
     assert not run_rule("frozen-readings", case).candidates
+
+
+def test_a_site_whose_rows_all_repeat_is_told_by_the_sun(threshold: MoveThreshold) -> None:
+    """Hourly rows, four of them alike in voltage and power on every input: no sibling is left that changes."""
+    roof = make_roof(days=10, kinds="c", step=3600)
+    for n in range(len(roof.site.inputs)):
+        roof.freeze(n, roof.when(4, 7, 8.0, 12.5))
+    found = only(findings(roof, "frozen-readings"))
+    assert (found.days, found.unit, found.input) == (4, None, None)
+    assert not findings(roof, "curtailment")
+    threshold(rules.reduce.frozen, "MOST_REPEAT", 1.1)
+    assert not findings(roof, "frozen-readings")
 
 
 def test_power_at_night_by_a_wrong_clock_is_not_frozen() -> None:

@@ -249,8 +249,13 @@ def test_a_slow_fall_without_rain_is_a_season(threshold: MoveThreshold) -> None:
     assert roof.sensor_trust[0]
     slow = _tooth(*np.linspace(1.1, 0.96, 130))
     assert planes._convincing(roof, slow) is None
-    threshold(planes, "DRY_SLOPE", 0.0)
+    threshold(planes, "MODEL_SLOPE", 0.0)
     assert planes._convincing(roof, slow)
+    in_the_plane = case_of(made, made.weather(ghi=False, poa_of="south"))
+    threshold(planes, "MODEL_SLOPE", 1.0)
+    assert planes._convincing(in_the_plane, slow) is None
+    threshold(planes, "DRY_SLOPE", 0.0)
+    assert planes._convincing(in_the_plane, slow)
 
 
 def test_what_a_roof_makes_after_the_rain_is_clean() -> None:
