@@ -14,7 +14,7 @@ from rules.ranks import Floats, Mask
 from rules.siblings import middle, nan_median
 
 RETURNS = Threshold(3, "spells", "own reasoning: the same number three times is an order")
-STEPS = Threshold(10, "steps", "own reasoning: in fewer steps of the readings a grey sky stands still by itself")
+STEPS = Threshold(20, "steps", "own reasoning: in fewer steps of the readings a grey sky stands still by itself")
 AGAIN_DAYS = Threshold(5, "days", "own reasoning: an order to the same number within a week is the same order")
 AGAIN_HOURS = Threshold(1.5, "h", "own reasoning: no cloud stands for three half hours at a number known before")
 

@@ -14,6 +14,7 @@ from typing import Any, Final, Protocol
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged
 from triage.figures import day_text, plural
+from triage.wording import unjudged_words
 
 #: Days without the symptom after which the engine calls a finding over, by fault
 #: (own choice, tried by replaying the samples night by night): a dead input that
@@ -117,7 +118,7 @@ class Absence:
         days: dict[int, int] = dict.fromkeys(members, 0)
         whole = 0
         for item in self._result.not_judged:
-            if item.fault not in ("", "*", "all", finding.fault):
+            if item.fault not in ("", "*", "all", finding.fault) or item.reason in unjudged_words().partly:
                 continue
             if item.unit is None:
                 whole = max(whole, item.days)

@@ -96,12 +96,14 @@ class Unjudged(BaseModel):
     ----------
     helps : what would help, by reason.
     passing : reasons that only mean that it was too dim, or that rows were too thin, for a while.
+    partly : reasons that leave a part of what a rule looks for out of sight, and hold no finding open.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     helps: dict[str, str]
     passing: tuple[str, ...]
+    partly: tuple[str, ...]
 
 
 class _Words(BaseModel):

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult, Teller, by_days, suspect
+from rules.candidate import Candidate, RuleResult, Teller, Unjudged, by_days, suspect
 from rules.case import Case
 from rules.days import runs_of, span_mask
 from rules.daytable import BIN_HOURS, DARK, DEAD, IDLE, STANDBY
@@ -45,6 +45,7 @@ CAUGHT_UP = Threshold(0.3, "of siblings' energy", "own reasoning: a unit that st
 COUNTER_DAYS = Threshold(3, "days", "own reasoning: on fewer it is not known that the counter counts")
 COUNTED_WH = Threshold(20.0, "Wh", "own reasoning: twenty times the step of most counters")
 COUNTED_MISS = Threshold(6.0, "of what counter and power differ by", "own reasoning: counters in kWh miss a day by their step")
+FAR_APART = "rows far apart and no voltage: a record that repeats itself for a few hours does not show"
 COARSE_H = 0.5  # rows so far apart that a day holds few
 AT_ONCE = Threshold(1.25, "of siblings' energy", "own reasoning: modules differ by some per cent, shade on siblings adds")
 OTHERS = Threshold(3, "inputs", "own reasoning: of two neither says what all do")
@@ -56,6 +57,9 @@ NIGHT_HOURS = Threshold(4.0, "h", "own reasoning: power with the sun 8 degrees d
 def judge(case: Case) -> RuleResult:
     """Candidates per input."""
     result = RuleResult()
+    far = (case.table["step_s"] >= COARSE_H * 3600.0)[:, None] & ~np.isfinite(case.table["volts"]) & (case.table["seen_h"] > 0.0)
+    for n in np.flatnonzero(far.any(axis=0)).tolist():
+        result.unjudged.append(Unjudged(n, "frozen-readings", FAR_APART, int(far[:, n].sum())))
     stood = _stood_still(case)
     for n in np.flatnonzero((stood.again | stood.days | stood.idle).any(axis=0)).tolist():
         judged = case.table["seen_h"][:, n] >= 1.0

@@ -34,6 +34,8 @@ from rules.silence import GLOOM, ONE_PIECE, gateway_kinds, left_alone, log_of
 COLUMNS = ("timestamp", "energy_total_wh")
 DARK_SHARE = Threshold(0.04, "of clear sky", "own reasoning: below a thick overcast; a dark roof counts nothing")
 LEAST_LIGHT = Threshold(1.0, "h at full sun under a clear sky", "own reasoning: a thick overcast leaves a tenth, a few watt-hours")
+TRICKLE = Threshold(0.1, "of clear sky", "own reasoning: what a thick overcast or a cover of snow leaves")
+HEARD_LIGHT = Threshold(0.05, "h at full sun", "own reasoning: a few rows at noon, half an hour of low sun")
 ALIKE = Threshold(0.7, "of days", "own reasoning: gateways that lose one supply are silent over the same days")
 WHOLE = Threshold(0.97, "of daylight", "own reasoning: all but the rows of dusk")
 LIT = Threshold(0.02, "h", "own reasoning: what a clear sky gives half an hour after sunrise")
@@ -62,6 +64,10 @@ def judge(case: Case) -> RuleResult:
                 continue  # told of its units
             together = bool(everyone[days].mean() >= ALIKE.value)
             found = _candidate(case, name, u, inputs, days, len(set(gateways)) == 1, together)
+            if not found.evidence["gateway_log"] and _asleep(case, inputs, first, last):
+                reason = "asleep in the dark or silent, not told apart: units made next to nothing before and after"
+                result.unjudged += [Unjudged(int(n), found.fault, reason, int(days.sum())) for n in inputs]
+                continue
             if found.fault == "site-outage" and not found.evidence["gateway_log"] and _covered(case, inputs, last):
                 reason = "asleep under a cover, as the day after shows"
                 result.unjudged += [Unjudged(int(n), "site-outage", reason, int(days.sum())) for n in inputs]
@@ -76,6 +82,14 @@ def judge(case: Case) -> RuleResult:
             result.unjudged.append(Unjudged(None, "gateway-silent", "less than an hour of daylight in the record", dim))
     _join_gateways(case, result)
     return result
+
+
+def _asleep(case: Case, inputs: np.ndarray, first: int, last: int) -> bool:
+    """Whether units made next to nothing in what was heard of the days of a silence: modules that get no light feed no unit."""
+    spell = slice(first, last + 1)
+    clear, made = case.table["clear"][spell][:, inputs].sum(axis=(1, 2)), case.energy[spell][:, inputs].sum(axis=1)
+    told = clear >= HEARD_LIGHT.value * len(inputs)
+    return bool(told.any() and (made[told] < TRICKLE.value * clear[told]).all())
 
 
 def _covered(case: Case, inputs: np.ndarray, last: int) -> bool:

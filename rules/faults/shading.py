@@ -35,6 +35,7 @@ from rules.givenback import given_back
 from rules.held import held_bins, summed_bins
 from rules.obstruction import Skyline, grows, kind_of, outline
 from rules.ontime import on_time
+from rules.openness import OPEN_DAYS
 from rules.panel import day_offset
 from rules.ranks import Floats, Mask, quantile_of
 from rules.shadeloss import lost_to_shade
@@ -61,6 +62,8 @@ AGAIN_LEAST = Threshold(6, "low half hours", "own reasoning: of fewer, chance ma
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some have faults of their own")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
+
+ALL_ALIKE = "all of its plane lose alike at some hours: a hill, a wide obstacle or a low sun, not told apart"
 
 _POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
@@ -95,6 +98,7 @@ def judge(case: Case) -> RuleResult:
         if _restless(case, n):
             continue
         seen[n] = days, judged[:, n]
+    result.unjudged += _all_alike(case, set(seen))
     outlines = {n: outline(case, shaded[:, n], shade.told[:, n], shade.share[:, n]) for n in seen}
     hidden_by = np.isfinite([o.line.top_deg for o in outlines.values()])
     for (n, (days, judged)), columns in zip(seen.items(), hidden_by, strict=True):
@@ -103,6 +107,17 @@ def judge(case: Case) -> RuleResult:
         same = [o for o, overlaps in zip(outlines.values(), beside, strict=True) if overlaps]
         result.candidates.append(_candidate(case, shade, n, days, shaded, lost_h[:, n], judged, outlines[n].line, grows(same)))
     return result
+
+
+def _all_alike(case: Case, told: set[int]) -> list[Unjudged]:
+    """Inputs of planes that stand as a whole behind something at some hours, unless they are ``told`` to be shaded."""
+    behind_all = (case.plane_open < 1.0).any(axis=2) & case.light_days[:, None]
+    days = behind_all.sum(axis=0)
+    return [
+        Unjudged(n, "shading", ALL_ALIKE, int(days[case.plane_of[n]]))
+        for n in range(len(case.inputs))
+        if n not in told and days[case.plane_of[n]] >= OPEN_DAYS.value
+    ]
 
 
 def _comes_and_goes(days: Mask, judged: Mask) -> bool:

@@ -20,13 +20,14 @@ from statistics import median
 
 import numpy as np
 
-from rules.candidate import Candidate, RuleResult
+from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.cleanest import beside_clean
 from rules.days import runs_of
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh
 from rules.ontime import on_time
+from rules.planelevel import BRIGHT_DAYS, plane_level
 from rules.ranks import Floats, Mask, median_of
 from rules.resistance import resistive
 from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, from_onset, saw_teeth
@@ -44,6 +45,8 @@ DULL_DAYS = Threshold(3, "dull days", "own reasoning: two may agree by chance")
 SHADE_SLOPE = Threshold(0.003, "per day", "own reasoning: the sun's path moves by a tenth in a month, and shadows with it")
 STAYS = Threshold(0.5, "of what sunny days lack", "own reasoning: dirt takes as much of a dull sky, a shadow nearly nothing")
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
+NO_SENSOR = "no irradiance sensor: dirt shows only beside cleaner siblings, or where it is deep"
+DULL_RECORD = "too few bright days to see dirt gather"
 _LEFT_BY_RAIN = 0.12  # of the drop; rain leaves between nothing and a third (from memory)
 _SEEN = 0.015  # ratio below clean: less can't be told from the scatter
 
@@ -80,7 +83,23 @@ def judge(case: Case) -> RuleResult:
         singles = [c for c in singles if c.inputs[0] not in inputs or (c.days & whole.days).sum() < 0.3 * c.days.sum()]
         result.candidates.append(whole)
     result.candidates = [*singles, *(c for c in result.candidates if c.plane is not None)]
+    result.unjudged = _out_of_sight(case, {c.plane for c in result.candidates})
     return result
+
+
+def _out_of_sight(case: Case, told: set[str | None]) -> list[Unjudged]:
+    """Inputs of planes, none of them ``told`` dirty, whose own dirt could not show, or that of all alike."""
+    days = int(case.light_days.sum())
+    out: list[Unjudged] = []
+    for p, name in enumerate(case.names if days else ()):
+        if name in told:
+            continue
+        mine = np.flatnonzero(case.plane_of == p).tolist()
+        if not case.sensor_trust[0]:
+            out += [Unjudged(n, "soiling", NO_SENSOR, days) for n in mine]
+        elif np.isfinite(plane_level(case, p)[0]).sum() < BRIGHT_DAYS.value:
+            out += [Unjudged(n, "soiling", DULL_RECORD, days) for n in mine]
+    return out
 
 
 def _gathered(level: Floats, noise: float) -> Teeth | None:

@@ -54,6 +54,7 @@ MENDED_DAYS = Threshold(10, "judged days", "own reasoning: dirt on one module ga
 MENDED_DEPTH = Threshold(0.15, "ratio", "own reasoning: more than a bird's leavings take (common practice)")
 PASSED = "made less for a while and then all of it again: dirt, a cover or a repair, not told apart"
 ALONE = "no sibling left to compare with: they are dark or another plane's record, or its own clock is off"
+NO_MATE = "alone on its plane: only a fall from its own earlier level shows"
 SHORT = "made less, but on too few judged days yet"
 ITS_OWN = "makes some per cent less from the first day on: a weak module, another class of rating or dirt, not told apart"
 PLATEAU = Threshold(0.2, "of the deficit", "own reasoning: no shadow takes one share of much of the light and less of none")
@@ -87,6 +88,8 @@ def judge(case: Case) -> RuleResult:
         if not weak and own is not None:
             weak = _sinking(levels.segments[n], own, levels.noise[n])
         if not weak or sum(len(s.days) for s in weak) < MIN_DAYS.value:
+            if case.members[n] == 1 and case.light_days.any():
+                result.unjudged.append(Unjudged(n, "weak-input", NO_MATE, int(case.light_days.sum())))
             result.unjudged += _undecided(levels, n, own, weak)
             continue
         days = np.zeros(case.day_count, bool)

@@ -10,6 +10,7 @@ from rules.reduce.frame import LEAST_SKY, Frame
 from rules.reduce.slots import Features, longest_run
 
 DAYLIGHT = Threshold(0.15, "W per rated W", "own reasoning: under a clear sky; from here on a unit is awake under thick cloud too")
+HORIZON_DEG = Threshold(5.0, "deg", "common practice: a lower sun belongs to hills, trees and haze")
 GAP_LIGHT = Threshold(0.05, "W per rated W", "own reasoning: under a clear sky; earlier and later units wake and sleep one by one")
 
 
@@ -30,7 +31,7 @@ def silence_features(panel: Panel, frame: Frame) -> Features:
     lit = units.any(frame.lit)
     # In winter a plane may turn its back on the sun all day: half of its best is its day.
     least = np.clip(0.5 * brightest.max(axis=1, keepdims=True), LEAST_SKY.value, DAYLIGHT.value)
-    daylight = (brightest >= least) & panel.covered[:, :, None]
+    daylight = (brightest >= least) & (panel.covered & (frame.elevation >= HORIZON_DEG.value))[:, :, None]
     gateways = [u.gateway for u in panel.site.units]
     quiet = np.zeros(present.shape, bool)
     for name in dict.fromkeys(gateways):
