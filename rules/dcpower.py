@@ -84,7 +84,11 @@ def _counter_power(energy: NDArray[np.float64], step_s: int) -> NDArray[np.float
             told = np.isfinite(energy[d, :, n])
             if told.sum() < 2:
                 continue
+            first, last = index[told][[0, -1]]
             whole = np.interp(index, index[told], energy[d, told, n])
-            out[d, :, n] = np.where(told, (whole[high] - whole[low]) * 3600.0 / (np.maximum(high - low, 1) * step_s), np.nan)
+            # What was counted before the day's first row has no hour.
+            begin, end = np.clip(low, first, last), np.clip(high, first, last)
+            told &= end > begin
+            out[d, told, n] = ((whole[end] - whole[begin]) * 3600.0 / (np.maximum(end - begin, 1) * step_s))[told]
     out[(out < 0) | (out > _MOST_INPUT_W)] = np.nan
     return out

@@ -47,6 +47,8 @@ _TOP_OF_RATING: Final = 0.9
 _AT_CEILING: Final = 0.985
 #: Of what the same hour gave beside the clear sky some weeks before or after: the sun's path moves less than that (own reasoning).
 _BESIDE_WEEKS: Final = 0.65
+#: Share of a day's rows within a hair of its highest power that a clear sky gives to no plane (at most a sixth, by clear sky).
+_FLAT: Final = 0.25
 #: Rounds in which plane and clock are found in turn.
 _SHIFT_ROUNDS: Final = 5
 
@@ -93,6 +95,7 @@ def infer_orientation(
     if ceiling is None:
         ceiling = _find_ceiling(per_rated_power, top)
     capped = per_rated_power >= _AT_CEILING * ceiling if ceiling is not None else np.zeros(sun.ts.shape, dtype=bool)
+    capped = capped | _flat_tops(sun, per_rated_power)
     mask = _bright_smooth(sun, per_rated_power, step_s) if clear is None else clear
     azimuths, tilts = candidates(azimuth_deg, tilt_deg)
     unit, prior = (1.0, gain_prior) if gain_prior is not None else (top / _TOP_OF_RATING, _SHAPE_PRIOR)
@@ -170,6 +173,18 @@ def _find_ceiling(power: Floats, top: float) -> float | None:
     near = np.mean(np.abs(high / top - 1.0) < 0.015) if high.size else 0.0
     below = np.mean(np.abs(high / top - 0.97) < 0.015) if high.size else 0.0
     return top if near > 0.05 and near > 2.0 * below else None
+
+
+def _flat_tops(sun: Sun, power: Floats) -> Mask:
+    """Rows at the top of days on which much of the light gave just that, [T]: held down, they say no more than "at least"."""
+    days, where = np.unique(solar_days(sun), return_inverse=True)
+    known = np.isfinite(power) & (sun.elevation_deg > 0.0)
+    top = np.zeros(days.size)
+    np.maximum.at(top, where[known], power[known])
+    made, at_top = known & (power > 0.2 * top[where]), known & (power >= _AT_CEILING * top[where])
+    many, lit = (np.bincount(where, mask, minlength=days.size) for mask in (at_top, made))
+    flat = (many >= 3) & (many >= _FLAT * np.maximum(lit, 1))
+    return np.asarray(at_top & flat[where])
 
 
 def _bright_smooth(sun: Sun, power: Floats, step_s: float) -> Mask:
