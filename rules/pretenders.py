@@ -99,6 +99,16 @@ def _own_limit(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     return c.scope == "unit" and bool(_on_same(c, among, "hot-derating", _MOSTLY))
 
 
+def _record_stood(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether most of the units held down repeat their voltage as well: no order keeps that still to its last digit."""
+    still = np.zeros(len(case.inputs), bool)
+    for o in among:
+        if o.fault == "frozen-readings" and (o.days & c.days).sum() >= _ALIKE * c.days.sum():
+            still[list(o.inputs)] = True
+    told = np.isfinite(case.table["volts"][c.days]).any(axis=0)
+    return bool((still & told)[list(c.inputs)].mean() >= _ALIKE)
+
+
 def _known_law(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether an input's supposed dirt is a loss that depends on power: dull and bright days differ as if rain had come between."""
     return c.scope == "input" and any("grows_with" in o.evidence for o in _on_same(c, among, "weak-input", _ALIKE))
@@ -219,5 +229,6 @@ PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence
     (("unit-silent", "patchy-comms"), _other_clock),
     (("weak-input", "soiling", "hot-derating"), _beside_frozen),
     (("curtailment",), _own_limit),
+    (("curtailment",), _record_stood),
     (("soiling",), _known_law),
 )

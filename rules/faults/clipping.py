@@ -31,6 +31,8 @@ COLUMNS = ("dc_power_w", "ac_power_w")
 MIN_HOURS = Threshold(0.75, "h a day", "own reasoning: a natural noon stays within 1 % of its top for about an hour")
 RATED_HOURS = Threshold(0.3, "h a day", "own reasoning: at a declared rating a few rows suffice")
 TOTAL_HOURS = Threshold(1.0, "h in all", "own reasoning: what bites for less in a whole record costs nothing")
+FAR_APART = Threshold(1800.0, "s between rows", "own reasoning: a noon's two or three means are alike without a ceiling")
+FAR_ROWS = Threshold(4, "rows", "own reasoning: two noons of two rows")
 OWN = Threshold(0.95, "of the unit's ceiling", "own reasoning: data sheets and meters agree within some 3 %")
 SUNNY = Threshold(0.5, "weight", "own reasoning: the direct sun more likely shone than not")
 LIT = Threshold(0.15, "W per rated W", "own reasoning: in lower light sky models are at their worst")
@@ -52,8 +54,11 @@ def judge(case: Case) -> RuleResult:
         ceiling = expected_clipping(case.inputs[int(inputs[0])], connected=len(inputs))
         rated = ceiling is not None and ceiling.unit_w is not None
         days = hours >= (RATED_HOURS.value if rated else MIN_HOURS.value)
+        far = table["step_s"] >= FAR_APART.value
         if not days.any() or hours[days].sum() < TOTAL_HOURS.value:
             continue
+        if far[days].all() and (days.sum() < MIN_DAYS.value or hours[days].sum() * 3600.0 < FAR_ROWS.value * table["step_s"].max()):
+            continue  # noon's means of an hour are alike by themselves
         # A ceiling is the same on every day; a lucky flat cloud top is not.
         top = float(np.median(levels[days]))
         days &= np.abs(levels - top) < 0.03 * top

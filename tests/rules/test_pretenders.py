@@ -190,3 +190,16 @@ def test_weakness_beside_shade_claims_no_more_than_is_left(claimed: float, left:
     weak = Candidate("weak-input", "input", (1,), days, claimed * lacks, 0.9, "weak", despite=("shading",))
     shade = Candidate("shading", "input", (1,), days, 0.9 * lacks, 0.9, "shade", evidence=_MORNING)
     assert sum(c.fault == "weak-input" for c in without_pretenders(case, [weak, shade])) == left
+
+
+@pytest.mark.parametrize(("volts", "left"), [(True, 0), (False, 1)])
+def test_an_order_does_not_keep_a_voltage_still(volts: bool, left: int) -> None:
+    """A tracker held down follows the module's heat: a record that repeats its voltage, too, stood."""
+    roof = make_roof(days=8, kinds="c")
+    roof.without |= set() if volts else {"dc_voltage_v", "dc_current_a"}
+    case = case_of(roof)
+    days, everyone = np.arange(8) >= 2, tuple(range(10))
+    order = Candidate("curtailment", "site", everyone, days, 1.0 * days, 0.9, "held")
+    still = [Candidate("frozen-readings", "input", (n,), days, 0.0 * days, 0.9, "still") for n in everyone[:8]]
+    assert sum(c.fault == "curtailment" for c in without_pretenders(case, [order, *still])) == left
+    assert any(c is order for c in without_pretenders(case, [order, *still[:5]]))
