@@ -14,6 +14,8 @@ from rules.ranks import F32
 _COUNTER_NOISE_W: Final = 15.0
 #: A counter's smallest rise, Wh: less is rounding.
 _LEAST_RISE_WH: Final = 0.05
+#: Rows so far apart that half of one matters for where the sun stood, s.
+_FAR_APART_S: Final = 1800
 #: No module-level input gives more, W.
 _MOST_INPUT_W: Final = 2000.0
 #: DC to AC efficiency assumed where only AC power is known (common practice for module-level units).
@@ -74,6 +76,8 @@ def _counter_power(energy: NDArray[np.float64], step_s: int) -> NDArray[np.float
     smallest = float(np.min(rises[rises > _LEAST_RISE_WH], initial=np.inf))
     quantum = smallest if np.isfinite(smallest) else 1.0
     half = int(np.clip(np.ceil(quantum * 3600.0 / _COUNTER_NOISE_W / step_s), 1, max(1, 3600 // step_s))) / 2.0
+    if step_s >= _FAR_APART_S:
+        half = max(half, 1.0)  # what an hour's rise is worth belongs to its middle, half a row before the stamp
     before, after = int(np.floor(half + 0.5)), int(np.floor(half))
     # The stamp closes its interval: with a window of one slot the rise is the one just ended.
     index = np.arange(slots)

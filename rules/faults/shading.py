@@ -61,6 +61,8 @@ AGAIN = Threshold(0.5, "of low half hours", "own reasoning: the sun's path moves
 AGAIN_LEAST = Threshold(6, "low half hours", "own reasoning: of fewer, chance may take half")
 LONE_ROWS = Threshold(2, "half hours of the day", "own reasoning: a shadow passes a module in an hour or more")
 CROWD = Threshold(0.7, "of a plane's members", "own reasoning: most lose alike by what all share, some have faults of their own")
+FREE = Threshold(2, "members", "own reasoning: one may be another plane's record, or stand on a corner")
+FREE_SHARE = Threshold(0.1, "of a plane's members", "own reasoning: the front row of ten")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
 
 ALL_ALIKE = "all of its plane lose alike at some hours: a hill, a wide obstacle or a low sun, not told apart"
@@ -206,12 +208,18 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
         beside = beside_mates(case, shade, mine)
         known = np.isfinite(beside)
         apart = np.where(known, beside, -9.0).max(axis=1) - np.where(known, beside, 9.0).min(axis=1)
-        off = np.where(known, np.abs(beside - nan_median(beside, 1)[:, None]), 0.0)
+        more = np.where(known, beside - nan_median(beside, 1)[:, None], 0.0)
+        off = np.abs(more)
         for d in np.flatnonzero(any_shade.any(axis=1)):
             for first, last in runs_of(any_shade[d]):
                 edges = slice(max(first - 1, 0), last + 2)
                 if apart[d, edges].max() < STAGGER.value:
                     out[d, mine, first : last + 1] = True
+                    continue
+                # Where some stand free beside the many, the many stand in the shadow of a row or a wall.
+                if (more[d, :, first : last + 1].max(axis=1) >= STAGGER.value).sum() >= max(
+                    FREE.value, FREE_SHARE.value * len(mine)
+                ):
                     continue
                 # One input that fails by itself is not a shadow's edge.
                 crowd = off[d, :, edges].max(axis=1) < 0.5 * STAGGER.value

@@ -50,3 +50,15 @@ def test_a_lone_shaded_input_is_told(among: bool) -> None:
     roof = _alike() if among else make_roof(days=12, kinds="c", units=[["south"] * 2] * 3)
     roof.shade(5, (140.0, 180.0), 90.0, 0.9)
     assert _told(case_of(roof)) == {5}
+
+
+@pytest.mark.parametrize(("free", "told"), [(3, 9), (0, 0)])
+def test_the_rows_behind_the_front_row_are_shaded(free: int, told: int, threshold: MoveThreshold) -> None:
+    """A field of rows has one free row and the others behind it; a hill before all of them spares none."""
+    roof = make_roof(days=12, kinds="c", units=[["south"] * 2] * 6)
+    for n in range(12 - free):
+        roof.shade(n, (80.0, 130.0), 30.0, 0.9)
+    case = case_of(roof)
+    assert len(_told(case)) == told
+    threshold(rule, "FREE", 9)
+    assert not _told(case)
