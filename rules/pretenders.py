@@ -34,6 +34,8 @@ _DEEPER: Final = 2.0
 #: Shade's and weakness' loss over what an input lacks in all, from which on one of the two is told for the other's
 #: (own data: 1.1 where both are there, 1.4 to 2 where shade lies on most of the day).
 _TWICE: Final = 1.3
+#: Hours of light a day without grid voltage that are more than a dip.
+_GRID_GONE_H: Final = 1.0
 #: Stops a day that are more than the one at evening; share of siblings' power that counts as none.
 _OFTEN: Final = 2.0
 _NOTHING: Final = 0.1
@@ -107,6 +109,12 @@ def _record_stood(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
             still[list(o.inputs)] = True
     told = np.isfinite(case.table["volts"][c.days]).any(axis=0)
     return bool((still & told)[list(c.inputs)].mean() >= _ALIKE)
+
+
+def _without_grid(case: Case, c: Candidate, _: Sequence[Candidate]) -> bool:
+    """Whether units of what seems to lie under snow report that their grid is gone: modules in the dark feed none that could."""
+    gone = (case.table["ac_dead_h"][c.days][:, case.unit_of[list(c.inputs)]] >= _GRID_GONE_H).any(axis=1)
+    return bool(gone.mean() >= _MOSTLY)
 
 
 def _known_law(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
@@ -228,6 +236,7 @@ PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence
     (ZERO, _not_begun),
     (("unit-silent", "patchy-comms"), _other_clock),
     (("weak-input", "soiling", "hot-derating"), _beside_frozen),
+    (("snow",), _without_grid),
     (("curtailment",), _own_limit),
     (("curtailment",), _record_stood),
     (("soiling",), _known_law),

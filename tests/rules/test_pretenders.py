@@ -203,3 +203,13 @@ def test_an_order_does_not_keep_a_voltage_still(volts: bool, left: int) -> None:
     still = [Candidate("frozen-readings", "input", (n,), days, 0.0 * days, 0.9, "still") for n in everyone[:8]]
     assert sum(c.fault == "curtailment" for c in without_pretenders(case, [order, *still])) == left
     assert any(c is order for c in without_pretenders(case, [order, *still[:5]]))
+
+
+@pytest.mark.parametrize(("hours", "left"), [(4.0, 0), (0.5, 1)])
+def test_units_that_report_a_grid_gone_lie_under_no_snow(hours: float, left: int) -> None:
+    """A unit is fed by its modules: under snow it says nothing (common practice)."""
+    case = case_of(make_roof(days=8, kinds="c"))
+    days = np.arange(8) >= 3
+    case.table.fields["ac_dead_h"][days] = hours
+    snow = Candidate("snow", "input", (0,), days, 1.0 * days, 0.9, "snow")
+    assert len(without_pretenders(case, [snow])) == left
