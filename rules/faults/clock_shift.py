@@ -37,6 +37,8 @@ SPREAD = Threshold(25.0, "min", "own reasoning: one clock, told by half-hour bin
 MIN_DAYS = Threshold(2, "days", "own reasoning: one day's clouds can move the course")
 DULL_DAYS = Threshold(3, "dull days", "own reasoning: gloom moves both ends of a day one way by chance, hardly of three in a row")
 PASSING = Threshold(45.0, "min", "own reasoning: no clock goes off by so little and comes right within days; broken clouds do")
+SLIGHT = Threshold(36.0, "min", "own reasoning: a plane noted or inferred 15 degrees off moves its course by as much")
+SLIGHT_DAYS = Threshold(5, "days", "own reasoning: and bends the ends of its days on few of them")
 QUIET_DAYS = Threshold(4, "days", "own reasoning: no clock is set right for days and then off by as much; clouds hide it")
 FAR = Threshold(240.0, "min", "own reasoning: a winter day's half; beyond, its production may run past midnight")
 ALL_BY_NIGHT = Threshold(0.8, "of inputs", "own reasoning: some may be silent or dead")
@@ -341,6 +343,8 @@ def _convinces(read: _Read, hit: Mask, first: int, last: int, shift: float, ends
     ):
         return False
     if float(np.median(np.abs(read.course[hit] - shift))) > SPREAD.value:
+        return False
+    if count < SLIGHT_DAYS.value and abs(shift) < SLIGHT.value:
         return False
     passing = count < QUIET_DAYS.value and abs(shift) < PASSING.value
     if passing and read.right[:first].any() and read.right[last + 1 :].any():

@@ -59,6 +59,16 @@ def test_just_under_and_over_the_shift(factor: float, fires: bool) -> None:
     assert bool(run_rule("clock-shift", case_of(roof)).candidates) is fires
 
 
+@pytest.mark.parametrize(("days", "told"), [(4, False), (12, True)])
+def test_a_slight_shift_takes_more_days(days: int, told: bool, threshold: MoveThreshold) -> None:
+    """A plane noted some degrees off moves its course by half an hour, and hills the ends of a few days."""
+    case = case_of(_late(32, make_roof(days=days, kinds="c")))
+    assert bool(run_rule("clock-shift", case).candidates) is told
+    threshold(rule, "SLIGHT_DAYS", 0)
+    rule.judge.cache_clear()  # type: ignore[attr-defined]
+    assert run_rule("clock-shift", case).candidates
+
+
 @pytest.mark.parametrize("longitude", [-3.0, 120.0, -75.0])
 @pytest.mark.parametrize("latitude", [40.0, -35.0, 0.5])
 def test_a_right_clock_anywhere(latitude: float, longitude: float) -> None:
