@@ -315,6 +315,19 @@ def test_a_killed_worker_is_replaced() -> None:
         workers.submit(abs, 1)
 
 
+def _sees_ctrl_c() -> bool:
+    return signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
+def test_ctrl_c_reaches_no_worker_not_even_one_that_starts() -> None:
+    workers = Workers(1)
+    try:
+        assert not workers.submit(_sees_ctrl_c).result(60)
+    finally:
+        workers.shutdown()
+    assert _sees_ctrl_c()
+
+
 def test_a_second_process_is_refused_and_told_by_whom(tmp_path: Path) -> None:
     with (
         only_one(tmp_path),
