@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.progress import MofNCompleteColumn, Progress
 from rich.table import Table
+from rich.text import Text
 
 from collectors.csv_layout import load_layout
 from collectors.errors import UsageError
@@ -42,6 +43,8 @@ or no reading to judge.
 
 #: More rows of one fault and action than this become one row (own choice: a screen).
 _FEW = 8
+#: From this many columns on there is room for the reasons beside the figures; below it they stand under the table.
+_BESIDE = 96
 
 
 def register(app: typer.Typer) -> None:
@@ -156,8 +159,10 @@ def _show(result: CheckResult) -> None:
     if not result.findings:
         out.print("No fault found.")
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for name in ("fault", "where", "since", "days", "sure", "loss/day", "do", "why"):
+    beside = out.width >= _BESIDE
+    for name in ("fault", "where", "since", "days", "sure", "loss/day", "do", *(["why"] if beside else [])):
         table.add_column(name, justify="right" if name in ("days", "sure", "loss/day") else "left")
+    reasons: list[tuple[str, str]] = []
     ended = over(result, result.case.site) if result.case is not None else [False] * len(result.findings)
     past = {id(f) for f, gone in zip(result.findings, ended, strict=True) if gone}
     now, then = ([f for f in result.findings if (id(f) in past) is wanted] for wanted in (False, True))
@@ -165,6 +170,8 @@ def _show(result: CheckResult) -> None:
         f, loss = group[0], sum(g.loss_wh_per_day for g in group)
         more = f" The like of it: {places_of(group)}." if len(group) > 2 and not f.evidence.get("common_cause") else ""
         since, last = min(g.first_seen for g in group), max(g.last_seen for g in group)
+        why = f"{f.why}{more}" + (f" Last seen {last}." if id(f) in past else "")
+        reasons.append((f"{f.fault}, {where_of(group)}", why))
         table.add_row(
             f.fault,
             where_of(group),
@@ -173,14 +180,16 @@ def _show(result: CheckResult) -> None:
             f"{100 * f.confidence:.0f} %",
             f"{loss:.0f} Wh",
             "over" if id(f) in past else f.action,
-            f"{f.why}{more}" + (f" Last seen {last}." if id(f) in past else ""),
+            *([Text(why)] if beside else []),
         )
     if result.findings:
         out.print(table)
-    reasons = {(n.fault, n.reason) for n in result.not_judged}
-    if reasons:
+    for what, why in [] if beside else reasons:
+        out.print(Text.assemble((f"\n{what}: ", "bold"), why))
+    unjudged = {(n.fault, n.reason) for n in result.not_judged}
+    if unjudged:
         err.print(
-            f"{plural(len(reasons), 'kind')} of judgement could not be made everywhere; --json lists them.",
+            f"{plural(len(unjudged), 'kind')} of judgement could not be made everywhere; --json lists them.",
             highlight=False,
         )
     for reason, count in result.rejected_rows.items():
