@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from rich.console import Console, ConsoleOptions, RenderResult
 from rich.measure import Measurement
 from rich.table import Table
+
+if TYPE_CHECKING:
+    from rich.progress import Progress, ProgressColumn
 
 #: Words up to this long stay in one piece where a column may wrap: serials and site ids do, checksums need not.
 _LONGEST: Final = 30
@@ -40,6 +43,13 @@ class WholeConsole(Console):
 
     def print(self, *objects: Any, **options: Any) -> None:
         super().print(*(Whole(o) if isinstance(o, Table) else o for o in objects), **{"crop": False, **options})
+
+
+def progress_bar(*columns: ProgressColumn) -> Progress:
+    """A bar on the terminal that is gone afterwards; into a file it would leave an empty line."""
+    from rich.progress import Progress  # not for `--help`
+
+    return Progress(*(columns or Progress.get_default_columns()), console=err, transient=True, disable=not err.is_terminal)
 
 
 out = WholeConsole(soft_wrap=False)

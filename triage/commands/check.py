@@ -17,7 +17,7 @@ from collectors.errors import UsageError
 from collectors.site import load_site
 from triage.absence import over
 from triage.answer import alike, places_of, where_of
-from triage.console import err, out
+from triage.console import err, out, progress_bar
 from triage.figures import plural
 from triage.importing import read_files
 from triage.wording import light_words
@@ -130,7 +130,7 @@ def _moment(text: str | None) -> datetime | None:
 def _check_all(workspace: Path | None, jobs: int | None, cluster: str | None, as_json: bool, moment: datetime | None) -> None:
     from triage.nightly import run_nights  # pulls in process pools; only --all needs it
 
-    with Progress(*Progress.get_default_columns(), MofNCompleteColumn(), console=err, transient=True) as bar:
+    with progress_bar(*Progress.get_default_columns(), MofNCompleteColumn()) as bar:
         task = bar.add_task("Checking", total=None)
 
         def step(done: int, total: int, _site: str) -> None:

@@ -20,9 +20,10 @@ from collectors.csv_source import sources
 from collectors.errors import StoreError, UsageError
 from collectors.site import SiteDescription, load_site
 from collectors.store import ImportResult
-from triage.console import err, out
+from triage.console import out, progress_bar
 from triage.fleet.index import FleetIndex
 from triage.importing import ImportReport, import_files, read_files
+from triage.textfile import write_text
 from triage.workspace import Workspace
 
 _KINDS: tuple[Kind, ...] = ("telemetry", "weather", "log")
@@ -162,7 +163,7 @@ def by_kind(files: list[Path], site: SiteDescription, kind: str | None, layout: 
 
 
 def _steps() -> Progress:
-    return Progress(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), console=err, transient=True)
+    return progress_bar(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
 
 
 # -- the preview -------------------------------------------------------------
@@ -190,10 +191,7 @@ def _preview(
     if save_layout is not None:
         if save_layout.exists():
             raise UsageError(f"{save_layout} exists", "Choose another name, or remove it first.")
-        try:
-            save_layout.write_text(dump_layout(layout_of(loaded.readings[0])), encoding="utf-8")
-        except OSError as exc:
-            raise UsageError(f"{save_layout}: cannot be written: {exc.strerror}", "Choose another place.") from exc
+        write_text(save_layout, dump_layout(layout_of(loaded.readings[0])))
     if as_json:
         typer.echo(json.dumps({"site": site.site.id, "files": [reading_json(r) for r in loaded.readings]}, indent=2))
         return

@@ -146,7 +146,7 @@ def list_(workspace: _Where = None, as_json: _Json = False) -> None:
     table.add_column("last sample")
     for row in rows:
         if "error" in row:
-            table.add_row(Text(row["id"]), Text(row["error"], style="red"), "", "", "", "", "", "")
+            table.add_row(Text(row["id"]), Text("unreadable", style="red"), "", "", "", "", "", "")
             continue
         table.add_row(
             Text(row["id"]),
@@ -159,6 +159,9 @@ def list_(workspace: _Where = None, as_json: _Json = False) -> None:
             (row["last_sample"] or "none yet")[:10],
         )
     out.print(table)
+    for row in rows:
+        if "error" in row:
+            err.print(row["error"], markup=False, highlight=False, soft_wrap=True)
 
 
 def _summary(site: SiteDescription) -> dict[str, Any]:
