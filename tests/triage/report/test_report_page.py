@@ -229,6 +229,36 @@ def test_it_opens_offline_draws_all_charts_and_passes_axe(
     context.close()
 
 
+#: Pairs of words on one chart, axis titles and tick labels, that lie over one another by more than a hair.
+_OVERLAPS = """() => [...document.querySelectorAll('.chart')].flatMap(chart => {
+  const words = [...chart.querySelectorAll('[class^="g-x"] text, [class^="g-y"] text, .xtick text, .ytick text,' +
+    ' .x2tick text, .y2tick text, .x3tick text, .y3tick text')].flatMap(t => [...t.querySelectorAll('tspan.line')].length ? [...t.querySelectorAll('tspan.line')] : [t])
+    .filter(t => t.textContent.trim());
+  const boxes = words.map(t => t.getBoundingClientRect());
+  const found = [];
+  for (let i = 0; i < words.length; i++) for (let k = i + 1; k < words.length; k++) {
+    const a = boxes[i], b = boxes[k];
+    const wide = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+    const high = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+    if (wide > 1 && high > 1) found.push([words[i].textContent, words[k].textContent]);
+  }
+  return found;
+})"""
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [1280, 390])
+def test_no_words_of_a_chart_lie_over_one_another(chromium: Any, page: str, tmp_path: Path, width: int) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(page, encoding="utf-8")
+    tab = chromium.new_page(viewport={"width": width, "height": 900})
+    tab.goto(file.as_uri())
+    tab.wait_for_selector("html[data-charts=drawn]", timeout=60_000)
+    assert tab.locator(".chart .xtick text").count() > 10
+    assert tab.evaluate(_OVERLAPS) == []
+    tab.close()
+
+
 @pytest.mark.browser
 def test_it_prints_to_a4(chromium: Any, page: str, tmp_path: Path) -> None:
     file, paper = tmp_path / "report.html", tmp_path / "report.pdf"
