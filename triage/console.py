@@ -27,15 +27,40 @@ class Whole:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         unbound = options.update(width=_UNBOUND)
-        for column in self.table.columns:
+        columns = [column for column in self.table.columns if column.width is None]
+        least, most = [], []
+        for column in columns:
             if column.overflow == "ellipsis":
                 column.overflow = "fold"
-            if column.width is None:
-                sizes = [Measurement.get(console, unbound, cell) for cell in (column.header, *column.cells)]
-                need = max(s.maximum if column.no_wrap else min(s.minimum, _LONGEST) for s in sizes)
-                column.min_width = max(column.min_width or 0, need)
-        need = Measurement.get(console, unbound, self.table).minimum
-        yield from console.render(self.table, options.update(width=max(options.max_width, need)))
+            sizes = [Measurement.get(console, unbound, cell) for cell in (column.header, *column.cells)]
+            whole = max(s.maximum for s in sizes)
+            need = whole if column.no_wrap else max(min(s.minimum, _LONGEST) for s in sizes)
+            column.min_width = max(column.min_width or 0, need)
+            least.append(column.min_width)
+            most.append(max(whole, column.min_width))
+        beside = Measurement.get(console, unbound, self.table).maximum - sum(most)
+        room = options.max_width - beside
+        if columns and sum(most) > room:
+            for column, width in zip(columns, _shared(least, most, room), strict=True):
+                column.width = width
+        width = max(options.max_width, beside + sum(least))
+        yield from console.render(self.table, options.update(width=width))
+
+
+def _shared(least: list[int], most: list[int], room: int) -> list[int]:
+    """Widths that fill the room, the widest columns cut down first and none below its least."""
+    level = max(most)
+    while level > 0 and sum(_clamped(least, most, level)) > room:
+        level -= 1
+    widths = _clamped(least, most, level)
+    for n, (low, high) in enumerate(zip(least, most, strict=True)):
+        if widths[n] == max(low, level) < high and sum(widths) < room:
+            widths[n] += 1
+    return widths
+
+
+def _clamped(least: list[int], most: list[int], level: int) -> list[int]:
+    return [max(low, min(high, level)) for low, high in zip(least, most, strict=True)]
 
 
 class WholeConsole(Console):

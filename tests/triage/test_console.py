@@ -40,6 +40,16 @@ def test_where_there_is_room_a_table_keeps_within_the_terminal() -> None:
     assert max(map(len, _printed(_table(), 60).splitlines())) <= 60
 
 
+def test_a_name_that_has_room_in_one_piece_is_left_so() -> None:
+    table = Table(box=None, pad_edge=False)
+    for name in ("file", "left out", "why"):
+        table.add_column(name)
+    table.add_row("telemetry.csv.gz", "12", "some reason or other, longer than there is room for")
+    lines = _printed(table, 40).splitlines()
+    assert lines[1].startswith("telemetry.csv.gz")
+    assert max(map(len, lines)) == 40
+
+
 def test_a_checksum_is_folded_and_kept_whole() -> None:
     table = Table(box=None, pad_edge=False)
     table.add_column("file")

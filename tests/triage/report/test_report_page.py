@@ -232,8 +232,8 @@ def test_it_opens_offline_draws_all_charts_and_passes_axe(
 #: Pairs of words on one chart, axis titles and tick labels, that lie over one another by more than a hair.
 _OVERLAPS = """() => [...document.querySelectorAll('.chart')].flatMap(chart => {
   const words = [...chart.querySelectorAll('[class^="g-x"] text, [class^="g-y"] text, .xtick text, .ytick text,' +
-    ' .x2tick text, .y2tick text, .x3tick text, .y3tick text')].flatMap(t => [...t.querySelectorAll('tspan.line')].length ? [...t.querySelectorAll('tspan.line')] : [t])
-    .filter(t => t.textContent.trim());
+    ' .x2tick text, .y2tick text, .x3tick text, .y3tick text')]
+    .flatMap(t => t.querySelector('tspan.line') ? [...t.querySelectorAll('tspan.line')] : [t]).filter(t => t.textContent.trim());
   const boxes = words.map(t => t.getBoundingClientRect());
   const found = [];
   for (let i = 0; i < words.length; i++) for (let k = i + 1; k < words.length; k++) {
