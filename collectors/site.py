@@ -315,14 +315,24 @@ def load_site(path: str | Path) -> SiteDescription:
     ------
     SiteFileError : unreadable, not TOML, or a key is missing or wrong.
     """
-    path = Path(path)
+    return parse_site(read_site_text(path), str(path))
+
+
+def read_site_text(path: str | Path) -> str:
+    """The text of a site file.
+
+    Raises
+    ------
+    SiteFileError : unreadable, or no text.
+    """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        return Path(path).read_text(encoding="utf-8-sig")
     except OSError as exc:
         raise SiteFileError(f"{path}: cannot be read: {exc.strerror}", "Give the path of a site TOML file.") from exc
     except UnicodeDecodeError as exc:
-        raise SiteFileError(f"{path}: not UTF-8 text: {exc.reason}", "Save the file as UTF-8.") from exc
-    return parse_site(text, str(path))
+        raise SiteFileError(
+            f"{path}: not UTF-8 text: {exc.reason}", "Give the path of a site TOML file; save it as UTF-8."
+        ) from exc
 
 
 def parse_site(text: str, source: str = "site file") -> SiteDescription:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -82,31 +83,11 @@ def check(
     if site_file is not None:
         if moment is not None:
             raise UsageError("--as-of goes without --site-file", "Loose files have no habit of arriving: import them first.")
-        if not telemetry:
-            raise UsageError("--site-file needs --telemetry", "Add --telemetry FILE.")
-        description = load_site(site_file)
-        for note in description.notes:
-            err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
-        with err.status("reading"):
-            loaded = read_files(description, telemetry, weather or (), gateway_log or (), load_layout(layout) if layout else None)
-        for reason, count in loaded.emptied_values.items():
-            err.print(f"{plural(count, 'value')} left empty: {reason}", markup=False, highlight=False)
-        with err.status("judging"):
-            from triage.check import check_files  # the engine: not for `--help` or a wrong path
-
-            result = check_files(description, loaded)
+        result = _check_files(site_file, telemetry or (), weather or (), gateway_log or (), layout)
     elif site is not None:
         if telemetry or weather or gateway_log:
             raise UsageError("loose files need --site-file", "Use `callout import` to add files to a stored site.")
-        now = datetime.now(UTC).isoformat(timespec="seconds")
-        place = Workspace(workspace)
-        with place.open(site) as store:
-            with err.status("judging"):
-                from triage.check import check_store
-                from triage.nightly import record_now
-
-                result = check_store(store, full=full, as_of=None if moment is None else round(moment.timestamp()))
-            record_now(place, store, result, now)
+        result = _check_site(Workspace(workspace), site, full, moment)
     else:
         raise UsageError("nothing to check", "Name a site, or give --site-file and --telemetry, or --all.")
     if as_json:
@@ -115,6 +96,37 @@ def check(
         _show(result)
     # Without a reading nothing was judged: that is no clean bill of health.
     raise typer.Exit(2 if not result.to_day else 1 if result.needs_action else 0)
+
+
+def _check_files(
+    site_file: Path, telemetry: Sequence[Path], weather: Sequence[Path], gateway_log: Sequence[Path], layout: Path | None
+) -> CheckResult:
+    if not telemetry:
+        raise UsageError("--site-file needs --telemetry", "Add --telemetry FILE.")
+    description = load_site(site_file)
+    for note in description.notes:
+        err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
+    with err.status("reading"):
+        loaded = read_files(description, telemetry, weather, gateway_log, load_layout(layout) if layout else None)
+    for reason, count in loaded.emptied_values.items():
+        err.print(f"{plural(count, 'value')} left empty: {reason}", markup=False, highlight=False)
+    with err.status("judging"):
+        from triage.check import check_files  # the engine: not for `--help` or a wrong path
+
+        return check_files(description, loaded)
+
+
+def _check_site(place: Workspace, site: str, full: bool, moment: datetime | None) -> CheckResult:
+    """Check a stored site and record what it says."""
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    with place.open(site) as store:
+        with err.status("judging"):
+            from triage.check import check_store
+            from triage.nightly import record_now
+
+            result = check_store(store, full=full, as_of=None if moment is None else round(moment.timestamp()))
+        record_now(place, store, result, now)
+    return result
 
 
 def _moment(text: str | None) -> datetime | None:

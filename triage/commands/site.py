@@ -12,8 +12,8 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from collectors.errors import CalloutError, SiteFileError
-from collectors.site import SiteDescription, Unit, UnitInput
+from collectors.errors import CalloutError
+from collectors.site import SiteDescription, Unit, UnitInput, read_site_text
 from collectors.store import Store
 from triage.console import err, example, out
 from triage.roofplan import spot_of
@@ -48,14 +48,8 @@ def add(
 
     Samples stay; when the description changed, every stored day is looked at again by the next check.
     """
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except OSError as exc:
-        raise SiteFileError(f"{file}: cannot be read: {exc.strerror}", "Give the path of a site TOML file.") from exc
-    except UnicodeDecodeError as exc:
-        raise SiteFileError(f"{file}: not UTF-8 text: {exc.reason}", "Save the file as UTF-8.") from exc
     place = Workspace(workspace)
-    with place.add_site(text, str(file)) as store:
+    with place.add_site(read_site_text(file), str(file)) as store:
         site = store.site
         from triage.fleet.index import FleetIndex  # not for `site list` or a wrong file
 
