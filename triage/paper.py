@@ -49,14 +49,19 @@ def _fonts() -> frozenset[int]:
     return frozenset(TTFontFace(str(folder / _FONTS["Sheet"])).charToGlyph)
 
 
+_FRACTION_SLASH: Final = "\N{FRACTION SLASH}"
+
+
 def drawable(text: str) -> str:
     """The text in characters the font has."""
     known = _fonts()
+    text = unicodedata.normalize("NFC", text)
     if all(ord(c) in known for c in text):
         return text
     out = []
     for c in text:
-        plain = c if ord(c) in known else "".join(d for d in unicodedata.normalize("NFKD", c) if ord(d) in known)
+        apart = unicodedata.normalize("NFKD", c).replace(_FRACTION_SLASH, "/")  # a third must not become thirteen
+        plain = c if ord(c) in known else "".join(d for d in apart if ord(d) in known)
         out.append(plain or ("" if unicodedata.combining(c) else "?"))
     return "".join(out)
 

@@ -194,12 +194,10 @@ def pdf_text(path: Path) -> str:
 
 @pytest.mark.parametrize(
     ("words", "drawn"),
-    [("Žižkov 12 °C", "Žižkov 12 °C"), ("ệ", "e"), ("屋根", "??"), ("a\u0301", "a"), ("⅓", "1?3")],
+    [("Žižkov 12 °C", "Žižkov 12 °C"), ("ệ", "e"), ("屋根", "??"), ("a\u0301", "á"), ("⅓", "1/3")],
 )
 def test_letters_the_font_lacks_become_plain_ones(words: str, drawn: str) -> None:
-    got = drawable(words)
-    assert got == drawn or (words == "⅓" and got.startswith("1")) or (words == "a\u0301" and got[0] == "a")
-    assert len(got) >= 1
+    assert drawable(words) == drawn
 
 
 def test_the_pages_walk_a_visit_through(client: TestClient, folder: Path) -> None:
