@@ -72,9 +72,11 @@ def _style(name: str) -> ParagraphStyle:
     base = ParagraphStyle("text", fontName="Sheet", fontSize=9.5, leading=13, spaceAfter=3)
     return {
         "text": base,
-        "h1": ParagraphStyle("h1", base, fontName="Sheet-Bold", fontSize=16, leading=20, spaceAfter=6),
-        "h2": ParagraphStyle("h2", base, fontName="Sheet-Bold", fontSize=12, leading=15, spaceBefore=8, spaceAfter=4),
-        "h3": ParagraphStyle("h3", base, fontName="Sheet-Bold", fontSize=10, leading=13, spaceBefore=5),
+        "h1": ParagraphStyle("h1", base, keepWithNext=1, fontName="Sheet-Bold", fontSize=16, leading=20, spaceAfter=6),
+        "h2": ParagraphStyle(
+            "h2", base, keepWithNext=1, fontName="Sheet-Bold", fontSize=12, leading=15, spaceBefore=8, spaceAfter=4
+        ),
+        "h3": ParagraphStyle("h3", base, keepWithNext=1, fontName="Sheet-Bold", fontSize=10, leading=13, spaceBefore=5),
         "small": ParagraphStyle("small", base, fontSize=8, leading=10.5, textColor=grey),
         "cell": ParagraphStyle("cell", base, fontSize=8.5, leading=11, spaceAfter=0),
         "head": ParagraphStyle("head", base, fontName="Sheet-Bold", fontSize=8.5, leading=11, spaceAfter=0),

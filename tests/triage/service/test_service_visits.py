@@ -177,6 +177,20 @@ def test_the_sheet_opens_in_poppler(folder: Path, tmp_path: Path) -> None:
     assert "A4" in info.stdout
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler's pdftotext is not installed")
+def test_wherever_a_page_ends_the_work_stands_under_its_heading(folder: Path, tmp_path: Path) -> None:
+    place = Workspace(folder)
+    sheet = visit_sheet(place, plan_visit(place, {SITE: visit_findings(folder)}, "2025-11-12", "ines", AT))
+    pages = []
+    for lines in range(0, 40, 2):  # a longer remark pushes the rest down the page
+        noted = replace(sheet.visit, note="ring the bell twice " * 5 * lines)
+        write_visit_pdf(str(tmp_path / "sheet.pdf"), replace(sheet, visit=noted))
+        text = pdf_text(tmp_path / "sheet.pdf").split("\f")
+        pages.append(next(n for n, page in enumerate(text) if "Work, in this order" in page))
+        assert re.search(r"Work, in this order\s+1\. ", text[pages[-1]]), lines
+    assert len(set(pages)) > 1  # the heading did cross a page's end
+
+
 def test_the_same_visit_gives_the_same_paper(folder: Path) -> None:
     place = Workspace(folder)
     sheet = visit_sheet(place, plan_visit(place, {SITE: []}, "2025-11-12", "ines", AT))
