@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
+from collectors import csv_words as words
 from collectors.columns import WEATHER_COLUMNS
 from collectors.csv_assemble import NUMERIC
 from collectors.csv_canonical import header_of
+from collectors.csv_evidence import tokens_of
 from collectors.csv_general import Draft, draft
 from collectors.csv_layout import Layout
-from collectors.csv_reading import Kind
+from collectors.csv_reading import ColumnGuess, Kind
 from collectors.csv_source import Source, from_bytes
+from collectors.csv_units import unit_in_header
 from collectors.errors import InputError
 from collectors.site import SiteDescription
 
 _HEAD = 1 << 18
 _MEASURED = {*NUMERIC, "energy", "energy_wh"}
+_QUANTITIES = words.VOLTAGE | words.CURRENT | words.POWER | words.ENERGY
+_ELECTRIC = _MEASURED - {"temperature_c", "signal_dbm"}
 
 
 def kind_of(source: Source, site: SiteDescription, layout: Layout | None = None) -> Kind:
     """The kind of a table; telemetry when nothing says otherwise.
 
     Measurements of units named in a column or in headers are telemetry; a column of event
-    words is a log; irradiance, air temperature or wind is weather.
+    words is a log; irradiance, air temperature or wind is weather. Volts, amperes or watts beside a
+    temperature that doesn't say of what are units nobody names: telemetry, whose reader asks for the unit.
     """
     head = source.head(_HEAD)
     if header_of(head):
@@ -35,9 +41,22 @@ def kind_of(source: Source, site: SiteDescription, layout: Layout | None = None)
     if as_log and any(g.taken_for == "event" and _sure(g.why) for g in as_log.guesses):
         return "log"
     as_weather = _attempt(part, site, "weather", layout)
-    if as_weather and any(g.taken_for in WEATHER_COLUMNS for g in as_weather.guesses):
+    found = [g for g in as_weather.guesses if g.taken_for in WEATHER_COLUMNS] if as_weather else []
+    electric = as_telemetry is not None and any(map(_electric, as_telemetry.guesses))
+    if found and (not electric or any(map(_of_the_sky, found))):
         return "weather"
     return "telemetry"
+
+
+def _electric(guess: ColumnGuess) -> bool:
+    """Whether a column is a unit's by more than one letter: p may be the air's pressure."""
+    spelled = any(len(token) > 1 for token in tokens_of(guess.header) & _QUANTITIES)
+    return guess.taken_for in _ELECTRIC and (spelled or _sure(guess.why) or bool(unit_in_header(guess.header)[0]))
+
+
+def _of_the_sky(guess: ColumnGuess) -> bool:
+    """Whether a column is weather by more than the bare word temperature."""
+    return not guess.taken_for.startswith("temp_") or _sure(guess.why) or bool(tokens_of(guess.header) & words.AIR)
 
 
 def _sure(why: str) -> bool:

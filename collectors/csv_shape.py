@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -28,11 +29,13 @@ REASON_NO_INPUT = "no input number, and the unit has several inputs"
 REASON_NOT_A_NUMBER_INPUT = "input is no number"
 
 
+@dataclass(frozen=True)
 class Rows:
-    """Times, units and inputs of a table's rows; rows that have none are out and counted."""
+    """Times (UTC seconds), units (position in ``site.units``) and input numbers of the rows that are kept, -1 for none."""
 
-    def __init__(self, ts: NDArray[np.int64], unit: NDArray[np.int64], number: NDArray[np.int64]) -> None:
-        self.ts, self.unit, self.number = ts, unit, number
+    ts: NDArray[np.int64]
+    unit: NDArray[np.int64]
+    number: NDArray[np.int64]
 
 
 def column_of(guesses: Sequence[ColumnGuess], role: str) -> int | None:
@@ -113,10 +116,10 @@ def blocks(
     labels = Labels(site, layout.units)
     zone = zone_of(list(guesses), layout, site)
     times = times_of(table, guesses, zone, layout, name)
-    rows, known = _units(table, guesses, site, labels, tally, name)
-    key = rows.unit * 64 + np.maximum(rows.number, 0)
+    unit, number, known = _units(table, guesses, site, labels, tally, name)
+    key = unit * 64 + np.maximum(number, 0)
     good = settle_times(table, guesses, times, zone, key, tally) & known
-    rows = Rows(times.seconds[good], rows.unit[good], rows.number[good])
+    rows = Rows(times.seconds[good], unit[good], number[good])
     keep(table, good)
     columns = _values(table, guesses, layout, form, tally)
     found = _slots(table, guesses, columns, rows, site, labels, tally)
@@ -130,8 +133,8 @@ def _units(
     labels: Labels,
     tally: Tally,
     name: str,
-) -> tuple[Rows, NDArray[np.bool_]]:
-    """Unit (position in ``site.units``, -1 in a wide table) and input number (-1 none) of each row."""
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    """Of each row: unit (position in ``site.units``, -1 in a wide table), input number (-1 none), whether both are known."""
     height = table.height
     unit = np.full(height, -1, np.int64)
     number = np.full(height, -1, np.int64)
@@ -174,7 +177,7 @@ def _units(
         if (number[known] == 0).any() and lowest == 1:
             table.notes.append(f"inputs in column '{guesses[place].header}' count from 0: taken as 1 and up")
             number = np.where(number >= 0, number + 1, number)
-    return Rows(np.zeros(0, np.int64), unit, number), known
+    return unit, number, known
 
 
 def _refuse_serials(name: str, header: str, texts: Sequence[str], site: SiteDescription) -> None:

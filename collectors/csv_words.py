@@ -71,7 +71,6 @@ WIND: Final = _words("wind windspeed viento vent vento windgeschwindigkeit")
 SOURCE: Final = _words("source device unit serial origin quelle gerat origen gateway node sn component object")
 EVENT: Final = _words("event type ereignis evento evenement action kind code what status")
 DETAIL: Final = _words("detail details message text description meldung mensaje note info comment beschreibung")
-IGNORED: Final = _words("remark remarks comment comments note notes bemerkung site plant anlage row index id nr no")
 
 #: First cells of lines that sum up a table.
 TOTALS: Final = _words(

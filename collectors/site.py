@@ -8,6 +8,7 @@ Models are frozen; every list keeps the file's order.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from dataclasses import dataclass
 from datetime import date
@@ -314,14 +315,24 @@ def load_site(path: str | Path) -> SiteDescription:
     ------
     SiteFileError : unreadable, not TOML, or a key is missing or wrong.
     """
-    path = Path(path)
+    return parse_site(read_site_text(path), str(path))
+
+
+def read_site_text(path: str | Path) -> str:
+    """The text of a site file.
+
+    Raises
+    ------
+    SiteFileError : unreadable, or no text.
+    """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        return Path(path).read_text(encoding="utf-8-sig")
     except OSError as exc:
         raise SiteFileError(f"{path}: cannot be read: {exc.strerror}", "Give the path of a site TOML file.") from exc
     except UnicodeDecodeError as exc:
-        raise SiteFileError(f"{path}: not UTF-8 text: {exc.reason}", "Save the file as UTF-8.") from exc
-    return parse_site(text, str(path))
+        raise SiteFileError(
+            f"{path}: not UTF-8 text: {exc.reason}", "Give the path of a site TOML file; save it as UTF-8."
+        ) from exc
 
 
 def parse_site(text: str, source: str = "site file") -> SiteDescription:
@@ -329,13 +340,21 @@ def parse_site(text: str, source: str = "site file") -> SiteDescription:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
-        raise SiteFileError(f"{source}: not valid TOML: {exc}", "Correct that line and try again.") from exc
+        raise SiteFileError(f"{source}: not valid TOML: {exc}", _toml_remedy(text, str(exc))) from exc
     try:
         site = SiteDescription.model_validate(data)
     except ValidationError as exc:
         lines = [_explain(source, error) for error in exc.errors()]
         raise SiteFileError("\n".join(lines), "`callout init -` prints a complete site file.") from exc
     return site.model_copy(update={"notes": tuple(_unknown_keys(data))})
+
+
+def _toml_remedy(text: str, problem: str) -> str:
+    """What to do about it; a decimal comma is the slip of half the world."""
+    place = re.search(r"line (\d+)", problem)
+    line = text.split("\n")[int(place.group(1)) - 1] if place else ""
+    comma = re.fullmatch(r"\s*[\w.\-]+\s*=\s*(-?\d+),(\d+)\s*(#.*)?", line)
+    return f"Write numbers with a point: {comma[1]}.{comma[2]}." if comma else "Correct that line and try again."
 
 
 def _explain(source: str, error: Any) -> str:
@@ -345,6 +364,8 @@ def _explain(source: str, error: Any) -> str:
     message = error["msg"].removeprefix("Value error, ")
     if error["type"] == "value_error":
         return f"{source}: {f'{key}: ' if key else ''}{message}"
+    if error["type"] in ("float_parsing", "int_parsing"):
+        message = "no number" + ("; write it with a point and without quotes" if "," in str(error["input"]) else "")
     return f"{source}: key '{key}' = {error['input']!r}: {message}"
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from collectors.columns import WEATHER_COLUMNS
 from collectors.csv_assemble import REASON_EMPTY, REASON_OTHER_VALUES, REASON_REPEATED
+from collectors.csv_canonical import header_of
 from collectors.csv_general import Draft, count_wrong, draft, zone_of
 from collectors.csv_layout import Layout
 from collectors.csv_limits import LIMITS, empty_impossible
@@ -34,6 +35,11 @@ def read_weather(source: Source, site: SiteDescription, layout: Layout | None = 
     ReadingError : the file cannot be understood; names file, line, column and remedy.
     LayoutError : the layout does not fit the file.
     """
+    if layout is None and header_of(source.head()):
+        raise ReadingError(
+            f"{source.name}: line 1: the header of telemetry, not of weather",
+            "Import it as telemetry; a unit's temperature is not the air's.",
+        )
     made = draft(source, site, "weather", layout)
     table, guesses, tally = made.table, made.guesses, made.tally
     if not any(g.taken_for in WEATHER_COLUMNS for g in guesses):

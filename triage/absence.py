@@ -41,6 +41,12 @@ EDGE_DAYS: Final = 10
 _MASKING: Final = frozenset({"gateway-silent", "site-outage", "unit-silent", "unit-standby", "grid-out-of-range", "snow"})
 
 
+#: Nothing arrives from a place under one of these, of whatever kind its own trouble is.
+_SILENT: Final = frozenset({"gateway-silent", "unit-silent"})
+#: Under one of these no input shows what ails it, all day long; a grid out of range leaves most hours to see by.
+_BLINDING: Final = _MASKING - {"grid-out-of-range"}
+
+
 class Judged(Protocol):
     """What :meth:`Ledger.record` needs of a check's result."""
 
@@ -66,7 +72,7 @@ class Absence:
     def gone(self, finding: Finding) -> bool:
         """Quiet long enough, and on at least one of those days its place was judged."""
         quiet = (date.fromisoformat(self.until) - date.fromisoformat(finding.last_seen)).days
-        if quiet < QUIET_DAYS.get(finding.fault, _DEFAULT_QUIET_DAYS):
+        if quiet - len(self._covered(finding)) < QUIET_DAYS.get(finding.fault, _DEFAULT_QUIET_DAYS):
             return False
         # A result counts the days not judged without naming them: only more
         # quiet days than those prove that one of them was judged.
@@ -98,6 +104,19 @@ class Absence:
         members = self._members(finding)
         return any(members & self._members(f) for f in unseen)
 
+    def _covered(self, finding: Finding) -> set[str]:
+        """Days (ISO) since it was last seen on which nothing of its place could be seen, by a wider fault.
+
+        A silence is judged, so it counts as no day without judgement; of what lies beneath it says nothing.
+        """
+        own = self._members(finding)
+        days: set[str] = set()
+        for f in self._result.findings:
+            silent = f.fault in _SILENT and finding.fault not in _SILENT and own <= self._members(f)
+            if silent or (f.fault in _BLINDING and self._contains(f, finding)):
+                days |= set(f.evidence.get("dates", ())) or _span(f)
+        return {day for day in days if finding.last_seen < day <= self.until}
+
     def _members(self, finding: Finding) -> frozenset[int]:
         """Columns of the inputs a finding speaks of."""
         return frozenset(
@@ -127,6 +146,12 @@ class Absence:
                 if ref.index in members and ref.unit == item.unit and item.input in (None, ref.input):
                     days[ref.index] = max(days[ref.index], item.days)
         return max(whole, min(days.values(), default=0))
+
+
+def _span(finding: Finding) -> set[str]:
+    """Every day (ISO) from the first to the last it was seen."""
+    first, last = date.fromisoformat(finding.first_seen), date.fromisoformat(finding.last_seen)
+    return {(first + timedelta(days=n)).isoformat() for n in range((last - first).days + 1)}
 
 
 def place_of(finding: Finding) -> tuple[Any, ...]:

@@ -64,7 +64,7 @@ def _of_key(key: str, value: Any) -> str:
         return light_words(str(value))
     if key in _SHARES and isinstance(value, float):
         return f"{100 * value:.3g} %"
-    return _value_text(value)
+    return _value_text(value) or "none"
 
 
 def _value_text(value: Any) -> str:

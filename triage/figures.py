@@ -48,6 +48,12 @@ def plural(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
+def silence(hours: float) -> str:
+    """How long nothing was heard: ``2.5 days``, ``405 days``; a tenth counts while it is short."""
+    days = hours / 24
+    return plural(round(days), "day") if round(days) >= 10 else f"{days:.1f} days"
+
+
 def day_text(iso: str) -> str:
     """``2026-06-05`` as ``5 Jun 2026``: no order of figures to mistake."""
     day = date.fromisoformat(iso)

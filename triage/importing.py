@@ -6,20 +6,24 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final, get_args
 
 import pandas as pd
 
 from collectors.columns import EVENT_COLUMNS, TELEMETRY_COLUMNS, WEATHER_COLUMNS
+from collectors.csv_kind import kind_of
 from collectors.csv_layout import Layout
-from collectors.csv_reading import Reading
+from collectors.csv_reading import Kind, Reading
 from collectors.csv_source import sources
 from collectors.csv_telemetry import read_telemetry
+from collectors.errors import UsageError
 from collectors.log_csv import read_log
 from collectors.site import SiteDescription
 from collectors.store import ImportResult, Store
 from collectors.weather_csv import read_weather
 
 Paths = Iterable[str | Path]
+KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 #: Called with a text for the step under way.
 Progress = Callable[[str], None]
 
@@ -58,6 +62,20 @@ class ImportReport:
     @property
     def days(self) -> tuple[int, ...]:
         return tuple(sorted({day for result in self.results for day in result.days}))
+
+
+def kind_of_file(path: str | Path, site: SiteDescription, layout: Layout | None = None) -> Kind:
+    """What a file holds, or every table of an archive.
+
+    Raises
+    ------
+    ReadingError : it cannot be opened.
+    UsageError : an archive mixes kinds.
+    """
+    found = {kind_of(source, site, layout) for source in sources(path)}
+    if len(found) > 1:
+        raise UsageError(f"{path}: the archive mixes {' and '.join(sorted(found))}", "Unpack it and import the files.")
+    return found.pop()
 
 
 def read_files(

@@ -14,7 +14,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final, Literal
 
 from collectors.errors import UsageError
 from collectors.site import SiteDescription
@@ -23,7 +23,6 @@ from rules.finding import ACTIONS, Finding
 from triage.absence import Absence, Judged, carried, joined, place_of
 
 Status = Literal["open", "acknowledged", "snoozed", "resolved"]
-STATUSES: Final[tuple[Status, ...]] = get_args(Status)
 #: Name that stands under a change the engine made.
 ENGINE: Final = "engine"
 

@@ -49,14 +49,19 @@ def _fonts() -> frozenset[int]:
     return frozenset(TTFontFace(str(folder / _FONTS["Sheet"])).charToGlyph)
 
 
+_FRACTION_SLASH: Final = "\N{FRACTION SLASH}"
+
+
 def drawable(text: str) -> str:
     """The text in characters the font has."""
     known = _fonts()
+    text = unicodedata.normalize("NFC", text)
     if all(ord(c) in known for c in text):
         return text
     out = []
     for c in text:
-        plain = c if ord(c) in known else "".join(d for d in unicodedata.normalize("NFKD", c) if ord(d) in known)
+        apart = unicodedata.normalize("NFKD", c).replace(_FRACTION_SLASH, "/")  # a third must not become thirteen
+        plain = c if ord(c) in known else "".join(d for d in apart if ord(d) in known)
         out.append(plain or ("" if unicodedata.combining(c) else "?"))
     return "".join(out)
 
@@ -67,9 +72,11 @@ def _style(name: str) -> ParagraphStyle:
     base = ParagraphStyle("text", fontName="Sheet", fontSize=9.5, leading=13, spaceAfter=3)
     return {
         "text": base,
-        "h1": ParagraphStyle("h1", base, fontName="Sheet-Bold", fontSize=16, leading=20, spaceAfter=6),
-        "h2": ParagraphStyle("h2", base, fontName="Sheet-Bold", fontSize=12, leading=15, spaceBefore=8, spaceAfter=4),
-        "h3": ParagraphStyle("h3", base, fontName="Sheet-Bold", fontSize=10, leading=13, spaceBefore=5),
+        "h1": ParagraphStyle("h1", base, keepWithNext=1, fontName="Sheet-Bold", fontSize=16, leading=20, spaceAfter=6),
+        "h2": ParagraphStyle(
+            "h2", base, keepWithNext=1, fontName="Sheet-Bold", fontSize=12, leading=15, spaceBefore=8, spaceAfter=4
+        ),
+        "h3": ParagraphStyle("h3", base, keepWithNext=1, fontName="Sheet-Bold", fontSize=10, leading=13, spaceBefore=5),
         "small": ParagraphStyle("small", base, fontSize=8, leading=10.5, textColor=grey),
         "cell": ParagraphStyle("cell", base, fontSize=8.5, leading=11, spaceAfter=0),
         "head": ParagraphStyle("head", base, fontName="Sheet-Bold", fontSize=8.5, leading=11, spaceAfter=0),

@@ -63,16 +63,20 @@ def _site(site: SiteSheet) -> list[Flowable]:
                 ]
             )
         )
-    story.append(text("Work, in this order", "h2"))
+    title = text("Work, in this order", "h2")
+    if not site.stops:
+        story.append(title)
     for n, stop in enumerate(site.stops, 1):
-        story += _stop(n, stop)
+        story += _stop(n, stop, [title] if n == 1 else [])
     story += [gap(4), blanks(["AC switched on again by (name, date, time):"])]
     return story
 
 
-def _stop(n: int, stop: Stop) -> list[Flowable]:
+def _stop(n: int, stop: Stop, above: list[Flowable]) -> list[Flowable]:
+    """One piece of work; what stands above it goes to the same page."""
     f = stop.finding
     head: list[Flowable] = [
+        *above,
         text(f"{n}. {stop.title}: {stop.where}", "h3"),
         text(f.why),
         text(

@@ -77,10 +77,6 @@ class GatewayReader:
     def unit_ids(self) -> tuple[int, ...]:
         return tuple(u.unit_id for u in self._units)
 
-    def serials_of(self, unit_id: int) -> tuple[str, ...]:
-        """Serials seen behind one unit id so far."""
-        return next((u.serials for u in self._units if u.unit_id == unit_id), ())
-
     async def poll(self, ts: int) -> GatewayReading:
         """Read every unit once; all rows are stamped ``ts``. Never raises for what the line does."""
         answers: list[UnitAnswer] = []

@@ -225,7 +225,10 @@ def explain(source: str, error: Any, *tables: type[BaseModel]) -> str:
         return f"{source}: key '{place}' is missing"
     if error["type"] == "extra_forbidden":
         keys = [f.alias or name for t in tables for name, f in t.model_fields.items()]
-        near = difflib.get_close_matches(str(error["loc"][-1]), keys, n=1)
+        name = str(error["loc"][-1])
+        if name in keys:
+            return f"{source}: key '{place}' stands in the wrong table"
+        near = difflib.get_close_matches(name, keys, n=1)
         return f"{source}: key '{place}' is not one we know" + (f"; did you mean '{near[0]}'?" if near else "")
     if error["type"] == "value_error":
         return f"{source}: {f'{place}: ' if place else ''}{message}"

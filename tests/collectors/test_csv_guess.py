@@ -9,6 +9,7 @@ from collectors.csv_kind import kind_of
 from collectors.csv_reading import Reading
 from collectors.csv_source import from_bytes
 from collectors.csv_telemetry import read_telemetry
+from collectors.errors import ReadingError
 from collectors.site import SiteDescription, parse_site
 
 ONE_UNIT = parse_site(SITE_TOML.split("[[units]]")[0] + '[[units]]\nserial = "K9"\n[[units.inputs]]\ninput = 1\nmodule = "m"\n')
@@ -110,12 +111,23 @@ def test_serial_and_input_in_one_cell() -> None:
         ("Time,D2001-1 W,Irradiance\n2025-06-01 10:00,5,6\n", "telemetry"),
         ("timestamp,ghi_w_m2\n2025-06-01T10:00:00Z,5\n", "weather"),
         ("Time;Globalstrahlung;Wind\n01.06.2025 10:00;5;6\n", "weather"),
+        ("timestamp,input,dc_power_w,temperature_c\n2025-06-01T10:00:00Z,1,5,31\n", "telemetry"),
+        ("Time;Power;Temperature\n01.06.2025 10:00;5;31\n", "telemetry"),
+        ("Time;Power;Air temperature\n01.06.2025 10:00;5;31\n", "weather"),
+        ("Time;T;p;RH\n01.06.2025 10:00;31;1013;40\n", "weather"),
         ("timestamp,source,event,detail\n2025-06-01T10:00:00Z,D2001,online,\n", "log"),
         ("When;Device;What\n2025-06-01 10:00;D2001;Connected\n", "log"),
     ],
 )
 def test_kind(text: str, kind: str) -> None:
     assert kind_of(from_bytes(text.encode(), "f.csv"), SITE) == kind
+
+
+def test_telemetry_that_names_no_unit_is_not_taken_for_weather() -> None:
+    text = "timestamp,input,dc_power_w,temperature_c\n2025-06-01T10:00:00Z,1,5,31\n"
+    assert kind_of(from_bytes(text.encode(), "f.csv"), SITE) == "telemetry"
+    with pytest.raises(ReadingError, match="neither a column nor a header names a unit"):
+        read(text)
 
 
 def test_in_a_wide_table_a_sum_or_a_stranger_is_left_out() -> None:

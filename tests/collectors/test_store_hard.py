@@ -24,6 +24,7 @@ _FORK = multiprocessing.get_context("fork")
 def _add(path: Path, frame: pd.DataFrame, ready: Connection) -> None:
     ready.send("ready")
     ready.recv()
+    ready.send("begun")
     with Store.open(path) as store:
         store.add_telemetry(frame, "another process")
     ready.send("done")
@@ -40,7 +41,12 @@ class Writer:
         assert self._line.recv() == "ready"
 
     def go(self) -> None:
+        """Tell it to begin, and see that it does.
+
+        Killed with the word still unread, it would reset the line instead of ending it, and the kill would test nothing.
+        """
         self._line.send("go")
+        assert self._line.recv() == "begun"
 
     def wait(self) -> bool:
         """Whether it got to its end."""
@@ -69,8 +75,8 @@ def test_killed_at_any_moment_leaves_all_or_nothing(tmp_path: Path) -> None:
     timed = tmp_path / "timed.sqlite"
     Store.create(timed, SITE_TOML).close()
     writer = Writer(timed, large)
-    begun = time.monotonic()
     writer.go()
+    begun = time.monotonic()
     assert writer.wait()
     span = time.monotonic() - begun
     outcomes = []

@@ -44,6 +44,11 @@ def test_without_a_plane_sensor_rows_have_no_plane() -> None:
     assert weather("timestamp,ghi_w_m2\n2025-06-01T10:00:00Z,5\n").frame["plane"].tolist() == [""]
 
 
+def test_telemetry_given_as_weather_is_refused() -> None:
+    with pytest.raises(ReadingError, match="the header of telemetry, not of weather"):
+        weather("timestamp,unit,input,dc_power_w,temperature_c\n2025-06-01T10:00:00Z,D2001,1,200,41\n")
+
+
 def test_units_are_turned_into_ours() -> None:
     text = "Datum;Uhrzeit;Globalstrahlung (kW/m²);Umgebung °F;Wind km/h\n13.06.2025;12:00;0,85;68;36\n"
     (row,) = weather(text).frame[["ghi_w_m2", "temp_air_c", "wind_m_s"]].to_numpy().tolist()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from typer.testing import CliRunner
 from collectors.site import load_site
 from triage.cli import app, main
 from triage.compat_draft import KEYS
+from triage.compat_profiles import profile_text
 from triage.workspace import Workspace
 
 SHEET = {
@@ -268,3 +270,18 @@ def test_weather_replaces_the_cloudless_year(run: Run) -> None:
 def test_lists(run: Run) -> None:
     assert "iec-230" in run("--profiles")[1]
     assert "beta_voc_pct_k [%/K]" in run("--keys")[1]
+
+
+def test_lists_as_json(run: Run) -> None:
+    listed = json.loads(run("--profiles", "--keys", "--show-profile", "iec-230", "--json")[1])
+    assert "iec-230" in [p["name"] for p in listed["profiles"]]
+    (pmax,) = [k for k in listed["keys"] if k["key"] == "pmax_w"]
+    assert pmax["unit"] == "W"
+    assert listed["profile"] == tomllib.loads(profile_text("iec-230"))
+
+
+def test_a_page_that_cannot_be_written_is_one_line(run: Run) -> None:
+    _draft(run)
+    code, _, err = run("roof.toml", "--html", ".")
+    assert code == 2
+    assert "cannot be written: Is a directory" in err

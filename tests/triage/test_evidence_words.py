@@ -37,6 +37,10 @@ def test_nothing_known_is_unknown_and_a_branch_is_named() -> None:
     }  # fmt: skip
 
 
+def test_an_empty_answer_is_none() -> None:
+    assert _rows(gateway_log="", neighbours=[]) == {"gateway log": "none", "neighbours": "none"}
+
+
 def test_a_small_chance_is_not_none() -> None:
     assert [chance(p) for p in (0.004, 0.0, 0.01, 0.37)] == ["under 1 %", "under 1 %", "1 %", "37 %"]
 

@@ -65,6 +65,7 @@ def test_from_nothing_to_samples(run: Run) -> None:
     assert (listed["first_sample"], listed["days_to_check"]) == ("2025-06-13T08:00:00Z", 1)
     shown = run("site", "show", "harrow-lane").stdout
     assert "D2003" in shown
+    assert "1: mono-400, south, row 1, column 1" in shown
     assert "2025-06-13T08:05:00Z" in shown
 
 

@@ -304,6 +304,31 @@ def test_a_wider_fault_that_came_later_hides_but_does_not_resolve(ledger: Ledger
     assert {e.finding.fault for e in ledger.open()} == {"dead-input", "unit-silent"}
 
 
+WIDE = {"unit": None, "input": None, "plane": None}
+
+
+@pytest.mark.parametrize("wider", ["gateway-silent", "site-outage", "snow"])
+def test_days_under_a_wider_fault_are_no_days_without_the_symptom(ledger: Ledger, wider: str) -> None:
+    """The record goes on, by weather or a log, while nothing arrives: the old spell is still in the result."""
+    night(ledger, 5, finding(seen=(0, 5)))
+    dark = finding(wider, seen=(6, 20), **WIDE)
+    assert night(ledger, 20, finding(seen=(0, 5)), dark).resolved == ()
+    assert night(ledger, 21, dark).resolved != ()  # heard again, and the place judged without the symptom
+
+
+def test_under_a_grid_out_of_range_there_are_hours_enough_to_see_by(ledger: Ledger) -> None:
+    night(ledger, 5, finding(seen=(0, 5)))
+    trips = finding("grid-out-of-range", seen=(6, 20), **WIDE)
+    assert [e.id for e in night(ledger, 20, finding(seen=(0, 5)), trips).resolved] == [1]
+
+
+def test_the_only_unit_of_a_silent_gateway_is_not_judged_either(ledger: Ledger) -> None:
+    whole = {"gateway": "gateway", "unit": "B", "input": None}
+    night(ledger, 5, finding("unit-standby", seen=(0, 5), **whole))
+    silent = finding("unit-silent", seen=(6, 20), **whole)
+    assert night(ledger, 20, finding("unit-standby", seen=(0, 5), **whole), silent).resolved == ()
+
+
 def test_a_wider_cause_of_the_same_spell_takes_over(ledger: Ledger) -> None:
     night(ledger, 0, finding())
     standby = finding("unit-standby", (0, 1), input=None, plane=None)

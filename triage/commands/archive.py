@@ -15,7 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from collectors.errors import UsageError
-from triage.console import err, out
+from triage.console import err, out, progress_bar
 from triage.workspace import Workspace
 
 _EXITS: Final = "Exit codes: 0 all well, 1 something was found or a site failed, 2 usage or input error."
@@ -202,7 +202,7 @@ def _bar(title: str) -> Progress:
         TimeRemainingColumn(),
         TextColumn("{task.description}"),
     )
-    return Progress(*columns, console=err, transient=True)
+    return progress_bar(*columns)
 
 
 def _advance(bar: Progress, total: int) -> Callable[[int, int, str], None]:

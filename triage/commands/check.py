@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,13 +11,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.progress import MofNCompleteColumn, Progress
 from rich.table import Table
+from rich.text import Text
 
 from collectors.csv_layout import load_layout
 from collectors.errors import UsageError
 from collectors.site import load_site
 from triage.absence import over
 from triage.answer import alike, places_of, where_of
-from triage.console import err, out
+from triage.console import err, out, progress_bar
 from triage.figures import plural
 from triage.importing import read_files
 from triage.wording import light_words
@@ -42,6 +44,8 @@ or no reading to judge.
 
 #: More rows of one fault and action than this become one row (own choice: a screen).
 _FEW = 8
+#: From this many columns on there is room for the reasons beside the figures; below it they stand under the table.
+_BESIDE = 96
 
 
 def register(app: typer.Typer) -> None:
@@ -79,31 +83,11 @@ def check(
     if site_file is not None:
         if moment is not None:
             raise UsageError("--as-of goes without --site-file", "Loose files have no habit of arriving: import them first.")
-        if not telemetry:
-            raise UsageError("--site-file needs --telemetry", "Add --telemetry FILE.")
-        description = load_site(site_file)
-        for note in description.notes:
-            err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
-        with err.status("reading"):
-            loaded = read_files(description, telemetry, weather or (), gateway_log or (), load_layout(layout) if layout else None)
-        for reason, count in loaded.emptied_values.items():
-            err.print(f"{plural(count, 'value')} left empty: {reason}", markup=False, highlight=False)
-        with err.status("judging"):
-            from triage.check import check_files  # the engine: not for `--help` or a wrong path
-
-            result = check_files(description, loaded)
+        result = _check_files(site_file, telemetry or (), weather or (), gateway_log or (), layout)
     elif site is not None:
         if telemetry or weather or gateway_log:
             raise UsageError("loose files need --site-file", "Use `callout import` to add files to a stored site.")
-        now = datetime.now(UTC).isoformat(timespec="seconds")
-        place = Workspace(workspace)
-        with place.open(site) as store:
-            with err.status("judging"):
-                from triage.check import check_store
-                from triage.nightly import record_now
-
-                result = check_store(store, full=full, as_of=None if moment is None else round(moment.timestamp()))
-            record_now(place, store, result, now)
+        result = _check_site(Workspace(workspace), site, full, moment)
     else:
         raise UsageError("nothing to check", "Name a site, or give --site-file and --telemetry, or --all.")
     if as_json:
@@ -112,6 +96,37 @@ def check(
         _show(result)
     # Without a reading nothing was judged: that is no clean bill of health.
     raise typer.Exit(2 if not result.to_day else 1 if result.needs_action else 0)
+
+
+def _check_files(
+    site_file: Path, telemetry: Sequence[Path], weather: Sequence[Path], gateway_log: Sequence[Path], layout: Path | None
+) -> CheckResult:
+    if not telemetry:
+        raise UsageError("--site-file needs --telemetry", "Add --telemetry FILE.")
+    description = load_site(site_file)
+    for note in description.notes:
+        err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
+    with err.status("reading"):
+        loaded = read_files(description, telemetry, weather, gateway_log, load_layout(layout) if layout else None)
+    for reason, count in loaded.emptied_values.items():
+        err.print(f"{plural(count, 'value')} left empty: {reason}", markup=False, highlight=False)
+    with err.status("judging"):
+        from triage.check import check_files  # the engine: not for `--help` or a wrong path
+
+        return check_files(description, loaded)
+
+
+def _check_site(place: Workspace, site: str, full: bool, moment: datetime | None) -> CheckResult:
+    """Check a stored site and record what it says."""
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    with place.open(site) as store:
+        with err.status("judging"):
+            from triage.check import check_store
+            from triage.nightly import record_now
+
+            result = check_store(store, full=full, as_of=None if moment is None else round(moment.timestamp()))
+        record_now(place, store, result, now)
+    return result
 
 
 def _moment(text: str | None) -> datetime | None:
@@ -127,7 +142,7 @@ def _moment(text: str | None) -> datetime | None:
 def _check_all(workspace: Path | None, jobs: int | None, cluster: str | None, as_json: bool, moment: datetime | None) -> None:
     from triage.nightly import run_nights  # pulls in process pools; only --all needs it
 
-    with Progress(*Progress.get_default_columns(), MofNCompleteColumn(), console=err, transient=True) as bar:
+    with progress_bar(*Progress.get_default_columns(), MofNCompleteColumn()) as bar:
         task = bar.add_task("Checking", total=None)
 
         def step(done: int, total: int, _site: str) -> None:
@@ -156,8 +171,10 @@ def _show(result: CheckResult) -> None:
     if not result.findings:
         out.print("No fault found.")
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for name in ("fault", "where", "since", "days", "sure", "loss/day", "do", "why"):
+    beside = out.width >= _BESIDE
+    for name in ("fault", "where", "since", "days", "sure", "loss/day", "do", *(["why"] if beside else [])):
         table.add_column(name, justify="right" if name in ("days", "sure", "loss/day") else "left")
+    reasons: list[tuple[str, str]] = []
     ended = over(result, result.case.site) if result.case is not None else [False] * len(result.findings)
     past = {id(f) for f, gone in zip(result.findings, ended, strict=True) if gone}
     now, then = ([f for f in result.findings if (id(f) in past) is wanted] for wanted in (False, True))
@@ -165,6 +182,8 @@ def _show(result: CheckResult) -> None:
         f, loss = group[0], sum(g.loss_wh_per_day for g in group)
         more = f" The like of it: {places_of(group)}." if len(group) > 2 and not f.evidence.get("common_cause") else ""
         since, last = min(g.first_seen for g in group), max(g.last_seen for g in group)
+        why = f"{f.why}{more}" + (f" Last seen {last}." if id(f) in past else "")
+        reasons.append((f"{f.fault}, {where_of(group)}", why))
         table.add_row(
             f.fault,
             where_of(group),
@@ -173,14 +192,16 @@ def _show(result: CheckResult) -> None:
             f"{100 * f.confidence:.0f} %",
             f"{loss:.0f} Wh",
             "over" if id(f) in past else f.action,
-            f"{f.why}{more}" + (f" Last seen {last}." if id(f) in past else ""),
+            *([Text(why)] if beside else []),
         )
     if result.findings:
         out.print(table)
-    reasons = {(n.fault, n.reason) for n in result.not_judged}
-    if reasons:
+    for what, why in [] if beside else reasons:
+        out.print(Text.assemble((f"\n{what}: ", "bold"), why))
+    unjudged = {(n.fault, n.reason) for n in result.not_judged}
+    if unjudged:
         err.print(
-            f"{plural(len(reasons), 'kind')} of judgement could not be made everywhere; --json lists them.",
+            f"{plural(len(unjudged), 'kind')} of judgement could not be made everywhere; --json lists them.",
             highlight=False,
         )
     for reason, count in result.rejected_rows.items():

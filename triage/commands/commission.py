@@ -22,6 +22,7 @@ from triage.compat_page import VERDICT_WORDS
 from triage.compat_table import STYLES
 from triage.console import err, out
 from triage.importing import read_files
+from triage.textfile import write_text
 from triage.workspace import Workspace
 
 _HELP = """After installation: compare the first clear days with expectation, input by input.
@@ -70,7 +71,7 @@ def commission_command(
         except ValueError as exc:
             raise UsageError(f"{exc} from {start} on", "Choose an earlier --from.") from exc
     if html is not None:
-        html.write_text(commission_page(record, description), "utf-8")
+        write_text(html, commission_page(record, description))
         err.print(f"Sheet written to {html}", highlight=False)
     if as_json:
         typer.echo(json.dumps(record.to_json(), ensure_ascii=False, indent=2))

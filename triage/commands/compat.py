@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import re
 import sys
+import tomllib
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 import typer
@@ -24,6 +25,7 @@ from triage.compat_profiles import choose_profile, load_profile, profile_names, 
 from triage.compat_table import print_result
 from triage.console import err, out
 from triage.importing import read_files
+from triage.textfile import write_text
 from triage.workspace import Workspace
 
 _HELP = """Check from the site file alone whether modules, inverters, branches, radio and bus fit together.
@@ -78,7 +80,7 @@ def compat(
     workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
 ) -> None:
     if profiles or show_profile or keys:
-        _lists(profiles, show_profile, keys)
+        _lists(profiles, show_profile, keys, as_json)
         return
     if new is not None:
         if site is not None:
@@ -93,7 +95,7 @@ def compat(
         _refuse(site, questions(description))
     result = _result(description, limits, weather)
     if html is not None:
-        html.write_text(compat_page(result), "utf-8")
+        write_text(html, compat_page(result))
         err.print(f"Page written to {html}", highlight=False)
     if as_json:
         typer.echo(json.dumps(result.to_json(), ensure_ascii=False, indent=2))
@@ -166,10 +168,7 @@ def _draft(path: Path, profile: str | None, words: list[str], ask: bool | None, 
         kept = {q.key for q in open_questions}
     text = draft_toml(values, re.sub(r"[^\w.\- ]+", "-", path.stem) or "site", profile, sorted(kept))
     parse_site(text, str(path))
-    try:
-        path.write_text(text, "utf-8")
-    except OSError as exc:
-        raise UsageError(f"{path}: cannot be written: {exc.strerror}", "Choose another place.") from exc
+    write_text(path, text)
     err.print(f"Site file drafted: {path}", highlight=False)
 
 
@@ -214,7 +213,18 @@ def _settle(values: dict[str, float], kept: set[str]) -> dict[str, float]:
                 err.print(str(exc), markup=False, highlight=False)
 
 
-def _lists(profiles: bool, show_profile: str | None, keys: bool) -> None:
+def _lists(profiles: bool, show_profile: str | None, keys: bool, as_json: bool) -> None:
+    if as_json:
+        listed: dict[str, Any] = {}
+        if profiles:
+            named = {name: load_profile(name) for name in profile_names()}
+            listed["profiles"] = [{"name": name, "title": p.title, "status": p.status} for name, p in named.items()]
+        if show_profile:
+            listed["profile"] = tomllib.loads(profile_text(show_profile))
+        if keys:
+            listed["keys"] = [{"key": name, "unit": k.unit, "what": k.words, "needed": k.required} for name, k in KEYS.items()]
+        typer.echo(json.dumps(listed, ensure_ascii=False, indent=2))
+        return
     if profiles:
         for name in profile_names():
             found = load_profile(name)

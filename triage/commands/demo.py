@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.progress import BarColumn, Progress, TextColumn
+from rich.progress import BarColumn, TextColumn
 from rich.table import Table
 
 from collectors.errors import CalloutError, UsageError
 from sample_logs import SampleSite, sample_sites
-from triage.console import err, out
+from triage.console import err, out, progress_bar
 from triage.fleet.pool import default_jobs, run_in_pool
 from triage.importing import import_files
 from triage.report.files import write_report
@@ -73,7 +73,7 @@ def demo(
     work.sort(key=lambda job: -job.sample.telemetry.stat().st_size)
     done: list[_Done] = []
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
-    with Progress(*columns, console=err, transient=True) as bar:
+    with progress_bar(*columns) as bar:
         task = bar.add_task("importing, checking, reporting", total=len(work))
         for result in run_in_pool(_one, work, min(jobs or default_jobs(), len(work)), _died):
             done.append(result)
@@ -127,11 +127,13 @@ def _show(done: list[_Done], seconds: float, workspace: Path) -> None:
     for result in done:
         table.add_row(
             result.site,
-            f"{result.symbol} {result.headline}" if not result.error else result.error,
-            str(result.findings),
+            f"{result.symbol} {result.headline}" if not result.error else "failed",
+            "" if result.error else str(result.findings),
         )
     out.print("Three invented sites with built-in faults; nothing here is real data.")
     out.print(table)
+    for error in dict.fromkeys(result.error for result in done if result.error):
+        err.print(f"callout: {error}", markup=False, highlight=False, soft_wrap=True)
     made = [result for result in done if result.report]
     if not made:
         return

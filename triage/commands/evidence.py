@@ -44,14 +44,14 @@ def evidence(
     from triage.warranty import write_evidence  # PDF and charts: only here
 
     path = target or Path(f"{site}-finding-{number}.zip")
-    part = path.with_name(f".{path.name}.part")
+    part = path.parent / f".{path.name}.part"
     with Workspace(workspace).open(site) as store, err.status("Packing"):
         try:
             with part.open("wb") as file:
                 files = write_evidence(store, number, file, iso_time(time.time()))
             part.replace(path)
         except OSError as exc:
-            raise UsageError(f"{path}: cannot be written: {exc.strerror}", "Choose another file with --out.") from exc
+            raise UsageError(f"{path}: cannot be written: {exc.strerror}", "Choose another file with --output.") from exc
         finally:
             part.unlink(missing_ok=True)
     if as_json:

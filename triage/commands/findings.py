@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Group, RenderableType
+from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -92,7 +92,8 @@ def findings(
     if as_json:
         typer.echo(json.dumps([entry.to_json() for _, entry in shown], indent=1, ensure_ascii=False))
     elif shown:
-        out.print(Group(*_tables(shown, everything)))
+        for part in _tables(shown, everything):
+            out.print(part)
     else:
         out.print("No findings. `callout check SITE` or `callout check --all` looks for some.")
     act_on = any(e.live and e.status != "snoozed" and e.finding.action in ("visit", "remote") for _, e in shown)

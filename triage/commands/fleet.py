@@ -8,14 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
-from collectors.errors import StoreError, UsageError
+from collectors.errors import UsageError
 from triage import figures
-from triage.console import err, out
+from triage.console import err, out, progress_bar
 from triage.fleet.prices import DEFAULT_PRICES, Prices
+from triage.textfile import write_text
 from triage.wording import wording
 from triage.workspace import Workspace
 
@@ -101,17 +101,14 @@ def _summaries(place: Workspace, rebuild: bool) -> list[SiteSummary]:
     index = FleetIndex(place.path)
     known = {s.site_id for s in index.summaries()}
     if rebuild or known != set(ids):
-        with Progress(console=err, transient=True) as bar:
+        with progress_bar() as bar:
             task = bar.add_task("Reading site files", total=len(ids))
             return index.rebuild(lambda done, total, _id: bar.update(task, completed=done, total=total))
     return index.summaries()
 
 
 def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as exc:
-        raise StoreError(f"{path}: cannot be written: {exc.strerror}", "Choose another file for --html.") from exc
+    write_text(path, text, "Choose another file for --html.")
     err.print(f"Fleet page: {path}", highlight=False, soft_wrap=True)
 
 
@@ -178,7 +175,7 @@ def _record_tables(fleet: FleetOverview, top: int) -> list[Table]:
             silent,
             s.site_id,
             s.when or "never one",
-            "" if s.hours is None else f"{s.hours / 24:.1f} d",
+            "" if s.hours is None else figures.silence(s.hours),
         )
     gaps = _table("Gaps in the record", "site", ">daylight that arrived")
     for site, share in list(fleet.incomplete.items())[:top]:

@@ -12,20 +12,17 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 from rich.text import Text
 
-from collectors.csv_kind import kind_of
 from collectors.csv_layout import FileLayout, Layout, dump_layout, load_layout
 from collectors.csv_layout_of import layout_of
 from collectors.csv_reading import Kind, Reading
-from collectors.csv_source import sources
 from collectors.errors import StoreError, UsageError
 from collectors.site import SiteDescription, load_site
 from collectors.store import ImportResult
-from triage.console import err, out
+from triage.console import out, progress_bar
 from triage.fleet.index import FleetIndex
-from triage.importing import ImportReport, import_files, read_files
+from triage.importing import KINDS, ImportReport, import_files, kind_of_file, read_files
+from triage.textfile import write_text
 from triage.workspace import Workspace
-
-_KINDS: tuple[Kind, ...] = ("telemetry", "weather", "log")
 
 _EPILOG = """
 [bold]Examples[/bold]
@@ -150,19 +147,17 @@ def by_kind(files: list[Path], site: SiteDescription, kind: str | None, layout: 
     UsageError : ``kind`` is no kind.
     ReadingError : a file cannot be opened, or an archive mixes kinds.
     """
-    if kind is not None and kind not in _KINDS:
-        raise UsageError(f"--kind {kind}: none of {', '.join(_KINDS)}", "Leave it out to have it found out.")
-    chosen: dict[Kind, list[Path]] = {k: [] for k in _KINDS}
+    if kind is not None and kind not in KINDS:
+        raise UsageError(f"--kind {kind}: none of {', '.join(KINDS)}", "Leave it out to have it found out.")
+    told = next((k for k in KINDS if k == kind), None)
+    chosen: dict[Kind, list[Path]] = {k: [] for k in KINDS}
     for path in files:
-        found = {kind_of(source, site, layout) for source in sources(path)} if kind is None else {kind}
-        if len(found) > 1:
-            raise UsageError(f"{path}: the archive mixes {' and '.join(sorted(found))}", "Unpack it and import the files.")
-        chosen[found.pop()].append(path)  # type: ignore[index]
+        chosen[told or kind_of_file(path, site, layout)].append(path)
     return chosen
 
 
 def _steps() -> Progress:
-    return Progress(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), console=err, transient=True)
+    return progress_bar(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
 
 
 # -- the preview -------------------------------------------------------------
@@ -190,10 +185,7 @@ def _preview(
     if save_layout is not None:
         if save_layout.exists():
             raise UsageError(f"{save_layout} exists", "Choose another name, or remove it first.")
-        try:
-            save_layout.write_text(dump_layout(layout_of(loaded.readings[0])), encoding="utf-8")
-        except OSError as exc:
-            raise UsageError(f"{save_layout}: cannot be written: {exc.strerror}", "Choose another place.") from exc
+        write_text(save_layout, dump_layout(layout_of(loaded.readings[0])))
     if as_json:
         typer.echo(json.dumps({"site": site.site.id, "files": [reading_json(r) for r in loaded.readings]}, indent=2))
         return

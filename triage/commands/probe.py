@@ -9,14 +9,15 @@ from typing import Annotated
 
 import typer
 from rich import box
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from collectors.errors import UsageError
 from collectors.modbus import parse_link
-from triage.console import err, out
+from triage.console import err, out, progress_bar
 from triage.pollfile import parse_units
 from triage.probing import Probe, compact_units, draft_poll, draft_site, probe
+from triage.textfile import write_text
 
 _HELP = """Find the units behind a Modbus link, name them, and draft a site and a poll file.
 
@@ -63,7 +64,7 @@ def _probe(
         if path is not None and path.exists() and not force:
             raise UsageError(f"{path}: already there", "Give another name, or --force to overwrite it.")
     columns = (TextColumn("asking unit {task.completed:.0f}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, TextColumn("{task.fields[found]} found"), console=err, transient=True) as bar:
+    with progress_bar(*columns, TextColumn("{task.fields[found]} found")) as bar:
         task = bar.add_task("", total=len(unit_ids), found=0)
         found = asyncio.run(
             probe(
@@ -122,8 +123,5 @@ def _show(found: Probe) -> None:
 def _write(path: Path | None, text: str, what: str) -> None:
     if path is None:
         return
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as exc:
-        raise UsageError(f"{path}: cannot be written: {exc.strerror}", "Choose another place.") from exc
+    write_text(path, text)
     err.print(f"wrote {path} ({what})", highlight=False, soft_wrap=True)

@@ -17,8 +17,9 @@ from triage.answer import Answer
 from triage.console import err, out
 from triage.importing import read_files
 from triage.report.build import report_html
-from triage.report.files import write_report, write_text
+from triage.report.files import write_report
 from triage.review import CHART_DAYS, files_view, review_files
+from triage.textfile import write_text
 from triage.workspace import Workspace
 
 _EXAMPLES = """
@@ -107,5 +108,5 @@ def _loose(
         review = review_files(text, str(site_file), loaded, now.isoformat())
         view = files_view(review.site, loaded, days, review.result.irradiance_source)
     html = report_html(review.site, view, review.result, review.entries, made_at=int(now.timestamp()))
-    write_text(path, html)
+    write_text(path, html, "Choose another place with --output.")
     return review.answer()

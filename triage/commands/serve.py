@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from triage.console import err, out
-from triage.figures import day_text
+from triage.figures import day_text, plural
 from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
 from triage.service.lock import only_one
@@ -119,7 +119,7 @@ def night(
         }
         out.print_json(json.dumps(body))
     else:
-        out.print(f"{len(result.done)} nights worked off, {len(result.failed)} failed.", highlight=False)
+        out.print(f"{plural(len(result.done), 'night')} worked off, {len(result.failed)} failed.", highlight=False)
         for site, error in result.failed:
             err.print(f"{site}: {error}", markup=False, highlight=False)
         out.print(found.headline, highlight=False)

@@ -12,10 +12,11 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from collectors.errors import CalloutError, SiteFileError
-from collectors.site import SiteDescription
+from collectors.errors import CalloutError
+from collectors.site import SiteDescription, Unit, UnitInput, read_site_text
 from collectors.store import Store
 from triage.console import err, example, out
+from triage.roofplan import spot_of
 from triage.workspace import Workspace
 
 _Where = Annotated[
@@ -47,14 +48,8 @@ def add(
 
     Samples stay; when the description changed, every stored day is looked at again by the next check.
     """
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except OSError as exc:
-        raise SiteFileError(f"{file}: cannot be read: {exc.strerror}", "Give the path of a site TOML file.") from exc
-    except UnicodeDecodeError as exc:
-        raise SiteFileError(f"{file}: not UTF-8 text: {exc.reason}", "Save the file as UTF-8.") from exc
     place = Workspace(workspace)
-    with place.add_site(text, str(file)) as store:
+    with place.add_site(read_site_text(file), str(file)) as store:
         site = store.site
         from triage.fleet.index import FleetIndex  # not for `site list` or a wrong file
 
@@ -104,15 +99,18 @@ def show(
     if description.planes:
         out.print(planes)
     units = Table(box=box.SIMPLE_HEAD)
-    for name in ("unit", "inverter", "gateway", "branch", "inputs (module, plane, row/column)"):
+    for name in ("unit", "inverter", "gateway", "branch", "inputs (module, plane, place)"):
         units.add_column(name, overflow="fold")
     for unit in description.units:
-        inputs = "; ".join(
-            f"{i.input}: {i.module or '?'}, {i.plane or 'plane not given'}" + (f", {i.row}/{i.column}" if i.row is not None else "")
-            for i in unit.inputs
-        )
+        inputs = "\n".join(_input_line(description, unit, i) for i in unit.inputs)
         units.add_row(*map(Text, (unit.serial, unit.inverter or "", unit.gateway, unit.branch, inputs)))
     out.print(units)
+
+
+def _input_line(site: SiteDescription, unit: Unit, given: UnitInput) -> str:
+    row, column = spot_of(site, site.inputs[site.input_index[unit.serial, given.input]])
+    spot = f", row {row}, column {column}" if row is not None and column is not None else ""
+    return f"{given.input}: {given.module or '?'}, {given.plane or 'plane not given'}{spot}"
 
 
 def list_(workspace: _Where = None, as_json: _Json = False) -> None:
@@ -134,15 +132,15 @@ def list_(workspace: _Where = None, as_json: _Json = False) -> None:
         out.print("Draft a site file with `callout init`, then `callout site add FILE.toml`.", style="dim")
         return
     table = Table(box=box.SIMPLE_HEAD)
-    table.add_column("site", no_wrap=True, overflow="ignore")
-    table.add_column("name", overflow="fold")
+    table.add_column("site", no_wrap=True)
+    table.add_column("name", overflow="fold", min_width=12)
     for name in ("units", "inputs", "kWp", "to check"):
         table.add_column(name, justify="right")
     table.add_column("first sample")
     table.add_column("last sample")
     for row in rows:
         if "error" in row:
-            table.add_row(Text(row["id"]), Text(row["error"], style="red"), "", "", "", "", "", "")
+            table.add_row(Text(row["id"]), Text("unreadable", style="red"), "", "", "", "", "", "")
             continue
         table.add_row(
             Text(row["id"]),
@@ -155,6 +153,9 @@ def list_(workspace: _Where = None, as_json: _Json = False) -> None:
             (row["last_sample"] or "none yet")[:10],
         )
     out.print(table)
+    for row in rows:
+        if "error" in row:
+            err.print(row["error"], markup=False, highlight=False, soft_wrap=True)
 
 
 def _summary(site: SiteDescription) -> dict[str, Any]:

@@ -55,7 +55,8 @@ def add(
 ) -> None:
     """Add a user."""
     state, at = _state(workspace), iso_time(time.time())
-    add_user(state, name, _password(password_stdin), _role(role), at)
+    known = _role(role)  # before anybody types a password for nothing
+    add_user(state, name, _password(password_stdin), known, at)
     state.record(at, local_name(), "user added", detail=f"{name}, {role}")
     out.print(f"User '{name}' added as {role}.", highlight=False, markup=False)
 
@@ -64,7 +65,8 @@ def password(name: str, role: RoleOption = "", workspace: WorkspaceOption = None
     """Give a user a new password (and, with --role, another role); ends their sessions."""
     state, at = _state(workspace), iso_time(time.time())
     now = next((r for n, r, _ in users(state) if n == name), "viewer")
-    add_user(state, name, _password(password_stdin), _role(role or now), at, replace=True)
+    known = _role(role or now)
+    add_user(state, name, _password(password_stdin), known, at, replace=True)
     state.record(at, local_name(), "password changed", detail=name)
     out.print(f"Password of '{name}' changed.", highlight=False, markup=False)
 

@@ -111,6 +111,7 @@ def _environment() -> Environment:
     )
     environment.filters |= {
         "energy": figures.energy,
+        "silence": figures.silence,
         "percent": figures.percent,
         "title": lambda fault: wording(fault).title,
         "model": lambda counts: ", ".join(f"{name}: {n}" for name, n in list(counts.items())[:4]),

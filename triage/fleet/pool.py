@@ -17,6 +17,8 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from multiprocessing import resource_tracker
 from typing import Final, TypeVar
 
 Job = TypeVar("Job")
@@ -73,7 +75,8 @@ def _until_broken(function: Callable[[Job], Result], jobs: Iterator[Job], worker
         while True:
             while len(flight) < workers * AHEAD and (job := next(jobs, None)) is not None:
                 try:
-                    flight[pool.submit(function, job)] = job
+                    with out_of_ctrl_c():
+                        flight[pool.submit(function, job)] = job
                 except BrokenProcessPool:
                     return [*flight.values(), job]
             if not flight:
@@ -94,6 +97,24 @@ def _until_broken(function: Callable[[Job], Result], jobs: Iterator[Job], worker
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+@contextmanager
+def out_of_ctrl_c() -> Iterator[None]:
+    """Processes started herein never see Ctrl-C, which reaches the whole group: the parent alone decides what ends when.
+
+    An initializer comes too late: a worker that is still importing would end in a traceback. The parent's own
+    Ctrl-C waits until the block is left.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # it lets SIGINT through again when it starts
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _context() -> multiprocessing.context.BaseContext:
     """Workers forked from a clean server that has our modules loaded.
 
@@ -107,7 +128,6 @@ def _context() -> multiprocessing.context.BaseContext:
 
 
 def _calm() -> None:
-    # Ctrl-C reaches the whole group: the parent alone decides what ends when.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where no mask keeps it away
     # What is loaded by now stays: the collector need not look through it again at every turn.
     gc.freeze()

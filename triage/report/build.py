@@ -36,7 +36,7 @@ from triage.wording import ACTION_WORDS, SEVERITY_WORDS, Wording, light_words, w
 if TYPE_CHECKING:
     from rules.view import SiteView
 
-_STATUS_WORDS: Final = {"open": "", "acknowledged": "taken on", "snoozed": "snoozed", "resolved": "over"}
+_STATUS_WORDS: Final = {"open": "", "acknowledged": "acknowledged", "snoozed": "snoozed", "resolved": "over"}
 
 
 class Checked(Protocol):
@@ -264,9 +264,8 @@ def _settings(site: SiteDescription, view: SiteView | None, result: Checked) -> 
             given = site.planes.get(name)
             own = given is not None and given.azimuth_deg is not None and given.tilt_deg is not None
             rows.append((f"Plane {name or 'not on file'}", _plane(view, name, "on file" if own else "inferred")))
-    window = [f"{v:g} {unit}" for v, unit in ((grid.low_v, "V"), (grid.high_v, "V")) if v is not None]
-    window += [f"{v:g} {unit}" for v, unit in ((grid.low_hz, "Hz"), (grid.high_hz, "Hz")) if v is not None]
-    rows.append(("Grid window", ", ".join(window) or "not on file"))
+    window = [_window(grid.low_v, grid.high_v, "V"), _window(grid.low_hz, grid.high_hz, "Hz")]
+    rows.append(("Grid window", ", ".join(filter(None, window)) or "not on file"))
     if facts.tariff_per_kwh is not None:
         rows.append(("Worth of energy", f"{facts.tariff_per_kwh:g} {facts.currency}".rstrip() + " per kWh"))
     if facts.visit_cost is not None:
@@ -309,3 +308,11 @@ def _json(fig: Figure) -> str:
 @cache
 def _plotly() -> str:
     return str(get_plotlyjs()).replace("</script", "<\\/script")
+
+
+def _window(low: float | None, high: float | None, unit: str) -> str:
+    if low is None and high is None:
+        return ""
+    if low is None or high is None:
+        return f"up to {high:g} {unit}" if low is None else f"from {low:g} {unit}"
+    return f"{low:g} to {high:g} {unit}"

@@ -92,8 +92,8 @@ def shade_figure(view: SiteView, finding: Finding) -> Figure:
     layout = panels(["Sun elevation (°)", "Power (W)"], [1.0, 0.9], clock_title(view))
     left, right = centres_az[0] - 5, centres_az[-1] + 5
     ticks = [v for v in range(-180, 361, 45 if right - left > 100 else 15) if left <= v <= right]
-    names = {"tickvals": ticks, "ticktext": [_direction(v) for v in ticks]}
-    layout["xaxis"] = {**number_axis("Sun azimuth (° clockwise from north)"), **names}
+    names = {"tickvals": ticks, "ticktext": [_direction(v) for v in ticks], "tickangle": 0}
+    layout["xaxis"] = {**number_axis("Sun azimuth (°)"), **names}
     layout["hovermode"] = "closest"
     heat = {
         "type": "heatmap",
@@ -216,9 +216,9 @@ def _sun_bins(
 
 
 def _direction(azimuth_deg: int) -> str:
-    """``135° SE``; the letters only where they are exact."""
+    """``135°`` and below it ``SE``; the letters only where they are exact."""
     eighth, rest = divmod(azimuth_deg % 360, 45)
-    return f"{azimuth_deg % 360}°" + ("" if rest else f" {('N', 'NE', 'E', 'SE', 'S', 'SW', 'W', 'NW')[eighth]}")
+    return f"{azimuth_deg % 360}°" + ("" if rest else f"<br>{('N', 'NE', 'E', 'SE', 'S', 'SW', 'W', 'NW')[eighth]}")
 
 
 def _shade_alt(azimuths: list[float], elevations: list[float], share: Floats) -> str:

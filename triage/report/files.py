@@ -1,17 +1,15 @@
-"""Writing a report to a file: whole or not at all."""
+"""From a site's store to its report in a file."""
 
 from __future__ import annotations
 
-import os
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from collectors.errors import StoreError
 from collectors.store import Store
 from triage.report.build import report_html
 from triage.review import CHART_DAYS, Review, review_store, store_view
+from triage.textfile import write_text
 from triage.workspace import Workspace
 
 
@@ -45,18 +43,5 @@ def write_report(
     view = store_view(store, days, review.result.irradiance_source)
     made_at = int(datetime.fromisoformat(at).timestamp())
     html = report_html(review.site, view, review.result, review.entries, made_at=made_at, today=today)
-    write_text(path, html)
+    write_text(path, html, "Choose another place with --output.")
     return Report(path, review)
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write beside the file, then move over it, so that no half file is ever seen."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as exc:
-        with suppress(OSError):
-            part.unlink()
-        raise StoreError(f"{path}: cannot be written: {exc.strerror}", "Choose another place with --output.") from exc

@@ -3,7 +3,7 @@
 Nothing is coloured by power. A cell shows the input's own curve over the band
 of its siblings and, where there is a finding, its symbol and name in words.
 Only classes and presentation attributes are used, so a strict content security
-policy lets it through; ``roof.css`` gives the colours.
+policy lets it through; ``report.css`` and ``app.css`` give the colours.
 """
 
 from __future__ import annotations

@@ -140,7 +140,7 @@ def panels(titles: Sequence[str], heights: Sequence[float] | None = None, x_titl
         bottom = top - unit * height
         number = "" if n == 1 else str(n)
         layout[f"yaxis{number}"] = {
-            "title": {"text": title},
+            "title": {"text": title, "standoff": _STANDOFF},
             "domain": [round(max(bottom, 0.0), 3), round(top, 3)],
             "gridcolor": _GRID,
             "zerolinecolor": _GRID,

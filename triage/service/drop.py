@@ -14,8 +14,9 @@ import structlog
 
 from collectors.errors import CalloutError, UsageError
 from triage.fleet.index import FleetIndex
+from triage.importing import kind_of_file
 from triage.service.dusk import iso_time
-from triage.service.intake import Parked, check_content, kind_of, named, shown_name, take_in
+from triage.service.intake import Parked, check_content, named, shown_name, take_in
 from triage.service.state import ServiceState
 from triage.workspace import Workspace
 
@@ -94,8 +95,8 @@ class DropFolder:
         name = shown_name(path.name)
         try:
             check_content(name, path, self.unpacked_bytes)
-            parked = Parked(name, str(path), kind_of(path))
             with Workspace(self.workspace).open(site) as store:
+                parked = Parked(name, str(path), kind_of_file(path, store.site))
                 report = take_in(store, [parked])
                 FleetIndex(self.workspace).refresh(store)
         except CalloutError as exc:

@@ -57,11 +57,6 @@ def due_nights(facts: SiteFacts, now: float, after_dusk_s: float, done: Collecti
     return [d for d in range(first, latest + 1) if d not in done]
 
 
-def next_dusk(facts: SiteFacts, now: float, after_dusk_s: float) -> float:
-    """When the next night falls due, UTC epoch seconds."""
-    return dusk(facts, latest_night(facts, now, after_dusk_s) + 1) + after_dusk_s
-
-
 def iso_day(day: int) -> str:
     """ISO date of a solar day number."""
     return (date(1970, 1, 1) + timedelta(days=day)).isoformat()

@@ -15,23 +15,18 @@ import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import IO, BinaryIO, Final, Literal, cast
+from typing import IO, BinaryIO, Final, cast
 
-from collectors.csv_source import sources
-from collectors.errors import ReadingError, UsageError
+from collectors.csv_reading import Kind
+from collectors.errors import CalloutError, ReadingError, UsageError
+from collectors.site import SiteDescription
 from collectors.store import Store
-from triage.importing import ImportReport, import_files
-
-Kind = Literal["telemetry", "weather", "log"]
-KINDS: Final[tuple[Kind, ...]] = ("telemetry", "weather", "log")
+from triage.importing import KINDS, ImportReport, import_files, kind_of_file
 
 #: Suffix -> what the first bytes must look like.
 _SUFFIXES: Final = (".csv", ".txt", ".tsv", ".gz", ".zip")
 _GZIP, _ZIP = b"\x1f\x8b", b"PK\x03\x04"
 _CHUNK: Final = 1 << 20
-_WEATHER = re.compile(r"\b(ghi|poa|dni|dhi|irradiance|temp_air|temp_module|wind)", re.IGNORECASE)
-_LOG = re.compile(r"\b(event|alarm)\b", re.IGNORECASE)
-_POWER = re.compile(r"(dc_|ac_|energy|power|voltage|serial|\bunit\b)", re.IGNORECASE)
 #: Parked uploads nobody confirmed go after a day.
 PARKED_S: Final = 86_400.0
 
@@ -50,29 +45,6 @@ def shown_name(name: str) -> str:
     tail = re.split(r"[\\/]", name)[-1]
     shown = "".join(c if c.isprintable() else "?" for c in tail) or "file"
     return shown if len(shown) <= 120 else f"…{shown[-119:]}"  # the end tells the type
-
-
-def guess_kind(head: str) -> Kind:
-    """Telemetry, weather or gateway log, from the first lines of a table."""
-    first = "\n".join(head.splitlines()[:5])
-    if _POWER.search(first) and not re.search(r"\b(ghi|poa|dni|dhi)_", first, re.IGNORECASE):
-        return "telemetry"
-    if _WEATHER.search(first):
-        return "weather"
-    return "log" if _LOG.search(first) else "telemetry"
-
-
-def kind_of(path: Path) -> Kind:
-    """As :func:`guess_kind`, of the first table in a file.
-
-    Raises
-    ------
-    ReadingError : empty, or a damaged archive.
-    """
-    raw = sources(path)[0].head(8192)
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return guess_kind(raw[: len(raw) // 2 * 2].decode("utf-16", errors="replace"))
-    return guess_kind(raw.decode("utf-8-sig", errors="replace"))
 
 
 def check_content(name: str, path: Path, unpacked_bytes: int) -> None:
@@ -130,7 +102,7 @@ class Parking:
     def __init__(self, workspace: Path) -> None:
         self._folder = workspace / "incoming"
 
-    def park(self, site: str, files: Sequence[tuple[str, BinaryIO, Kind | None]], unpacked_bytes: int) -> str:
+    def park(self, site: SiteDescription, files: Sequence[tuple[str, BinaryIO, Kind | None]], unpacked_bytes: int) -> str:
         """Keep uploads and return their token; nothing stays if one is refused."""
         token = secrets.token_urlsafe(24)
         place = self._folder / token
@@ -143,8 +115,11 @@ class Parking:
                     shutil.copyfileobj(stream, out, _CHUNK)
                 shown = shown_name(name)
                 check_content(shown, path, unpacked_bytes)
-                parked.append(Parked(shown, str(path), kind or kind_of(path)))
-            (place / "parked.json").write_text(json.dumps([site, [asdict(p) for p in parked]]), encoding="utf-8")
+                try:
+                    parked.append(Parked(shown, str(path), kind or kind_of_file(path, site)))
+                except CalloutError as exc:
+                    raise type(exc)(exc.message.replace(str(path), shown), exc.remedy) from exc
+            (place / "parked.json").write_text(json.dumps([site.site.id, [asdict(p) for p in parked]]), encoding="utf-8")
         except BaseException:
             shutil.rmtree(place, ignore_errors=True)
             raise

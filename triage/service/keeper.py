@@ -44,9 +44,11 @@ class NightKeeper:
 
     Parameters
     ----------
-    run : where the work is done; a process pool in the service, this thread in
-        the command.
     clock : UTC epoch seconds; only this object reads it.
+    pool : where the work is done; a process pool in the service, this thread in
+        the command.
+    work : does one site's night.
+    on_done : called with each night that was done.
     """
 
     workspace: Path

@@ -59,14 +59,6 @@ class Nights:
             found.setdefault(site, set()).add(day)
         return found
 
-    def forget_before(self, day: int) -> None:
-        """Drop rows older than a solar day, but each site's newest."""
-        with self._state.connect() as db:
-            db.execute(
-                "DELETE FROM night WHERE day < ? AND day < (SELECT MAX(day) FROM night n WHERE n.site = night.site)",
-                (day,),
-            )
-
     def recover(self, now: float) -> int:
         """After a crash: what still says running was lost, and may be taken again at once.
 

@@ -126,7 +126,7 @@ class GateMiddleware:
     operator. With users, a page needs a login. A request that changes
     something must come from our own pages, needs the operator's role, and is
     rate-limited; its form token is checked where the form is read
-    (:func:`check_token`).
+    (:func:`token_holds`).
     """
 
     def __init__(

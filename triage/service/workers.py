@@ -11,6 +11,8 @@ from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any
 
+from triage.fleet.pool import out_of_ctrl_c
+
 
 class Workers(Executor):
     """A process pool that starts with its first task and is replaced when a worker dies."""
@@ -26,10 +28,10 @@ class Workers(Executor):
             if self._closed:
                 raise RuntimeError("the workers are shut down")
             try:
-                return self._running().submit(fn, *args, **kwargs)
+                return self._start(fn, *args, **kwargs)
             except BrokenProcessPool:
                 self._pool = None  # killed from outside, out of memory perhaps
-                return self._running().submit(fn, *args, **kwargs)
+                return self._start(fn, *args, **kwargs)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         with self._lock:
@@ -37,6 +39,10 @@ class Workers(Executor):
             pool, self._pool = self._pool, None
         if pool is not None:
             pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+
+    def _start(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        with out_of_ctrl_c():
+            return self._running().submit(fn, *args, **kwargs)
 
     def _running(self) -> ProcessPoolExecutor:
         if self._pool is None:
@@ -58,6 +64,5 @@ class Here(Executor):
 
 
 def _begin() -> None:
-    # The service decides when a worker ends: Ctrl-C goes to the whole group.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where no mask keeps it away
     os.nice(10)  # readers come first; a night has all night

@@ -14,7 +14,7 @@ import pytest
 from click.testing import Result
 from typer.testing import CliRunner
 
-from collectors.errors import UsageError
+from collectors.errors import CalloutError, UsageError
 from sample_logs import sample_sites
 from triage.cli import app
 from triage.search import find_site, search_sites
@@ -167,12 +167,30 @@ def test_a_site_is_found_by_part_of_its_name(home: Path) -> None:
         find_site(place, "a")
 
 
-def test_a_damaged_file_does_not_hide_the_other_sites(home: Path, tmp_path: Path) -> None:
+def test_a_damaged_file_does_not_hide_the_other_sites(tmp_path: Path) -> None:
     place = Workspace(tmp_path)
     place.add_site(sample_sites()[0].site.read_text(encoding="utf-8")).close()
     (place.sites_folder / "broken.sqlite").write_bytes(b"not a database")
     assert [hit.rank for hit in search_sites(place, sample_sites()[0].id)] == [0]
-    assert home.is_dir()
+
+
+def test_a_site_that_cannot_be_opened_is_not_said_to_be_unknown(tmp_path: Path) -> None:
+    place = Workspace(tmp_path)
+    place.add_site(sample_sites()[0].site.read_text(encoding="utf-8")).close()
+    (place.sites_folder / "mill-lane.sqlite").write_bytes(b"not a database")
+    with pytest.raises(CalloutError, match=r"mill-lane\.sqlite"):
+        find_site(place, "mill")
+    listed = run("site", "list", "--workspace", tmp_path)
+    assert re.search(r"mill-lane +unreadable", listed.stdout)
+    assert "mill-lane.sqlite: " in listed.stderr
+
+
+def test_a_demo_that_fails_says_why_once(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    result = run("demo", "--jobs", 1, "--workspace", tmp_path / "file" / "demo")
+    assert result.exit_code == 2
+    assert result.stdout.count("failed") == len(sample_sites())
+    assert result.stderr.count("cannot be created") == 1
 
 
 def test_reports_are_written_for_all_and_for_loose_files(home: Path, tmp_path: Path) -> None:

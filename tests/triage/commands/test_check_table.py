@@ -47,3 +47,13 @@ def test_a_score_of_one_kind_is_one_row(home: Path) -> None:
     assert "10 inputs 2024-05-23" in table
     assert table.count("while its siblings produced") == 1
     assert "The like of it: U1/1, U10/1, U2/1" in table
+
+
+def test_where_there_is_no_room_beside_the_figures_the_reasons_stand_below(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(console.out, "_width", 60)
+    roof = make_roof(days=8)
+    roof.dead(1, roof.when(3))
+    table = _table(home, roof, site_text())
+    assert "do why" not in table
+    assert re.search(r"dead-input U1/2 2024-05-23 \d+ 99 % \d+ Wh visit", table)
+    assert "dead-input, U1/2: U1/2 made nothing for" in table

@@ -75,3 +75,12 @@ def test_no_jobs_no_results() -> None:
 
 def test_default_is_the_cores_we_may_use() -> None:
     assert default_jobs() == len(os.sched_getaffinity(0))
+
+
+def _sees_ctrl_c(_: int) -> bool:
+    return signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
+def test_ctrl_c_reaches_the_parent_alone() -> None:
+    assert list(run_in_pool(_sees_ctrl_c, range(4), 2, lambda _: True)) == [False] * 4
+    assert _sees_ctrl_c(0)

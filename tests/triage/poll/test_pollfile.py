@@ -30,6 +30,7 @@ def test_defaults() -> None:
         ("", "key 'gateways' is missing"),
         ("[[gateways]\n", "not valid TOML"),
         (GOOD.replace('site = "a"\n', ""), "key 'gateways[0].site' is missing"),
+        ('units = "1-3"\n' + GOOD, "key 'units' stands in the wrong table"),
         (GOOD.replace("units", "unit"), "key 'gateways[0].unit' is not one we know; did you mean 'units'?"),
         (GOOD.replace("1-3", "1-300"), "gateways[0].units: '1-300': unit ids run from 0 to 255"),
         (GOOD.replace("1-3", "x"), "'x' is neither a unit id nor a range"),

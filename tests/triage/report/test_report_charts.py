@@ -90,7 +90,7 @@ def test_a_sun_path_over_the_north_is_not_torn(view: FakeView) -> None:
     x = fig["data"][0]["x"]
     assert min(x) < 0 < max(x)
     assert max(x) - min(x) < 260
-    assert {"315° NW", "0° N", "45° NE"} <= set(fig["layout"]["xaxis"]["ticktext"])
+    assert {"315°<br>NW", "0°<br>N", "45°<br>NE"} <= set(fig["layout"]["xaxis"]["ticktext"])
     go.Figure(fig)
 
 

@@ -25,7 +25,7 @@ from service_makers import MORNING, SITE, Clock
 from collectors.errors import StoreError, UsageError
 from collectors.site import SiteFacts
 from collectors.store import day_bounds
-from triage.service.dusk import due_nights, dusk, iso_day, latest_night, next_dusk
+from triage.service.dusk import due_nights, dusk, iso_day, latest_night
 from triage.service.keeper import NightKeeper
 from triage.service.lock import only_one
 from triage.service.nights import MAX_ATTEMPTS, RETRY_S, Nights
@@ -86,7 +86,6 @@ def test_a_night_falls_due_when_dusk_and_the_wait_are_over() -> None:
     due = dusk(site, day) + WAIT
     assert latest_night(site, due - 1, WAIT) == day - 1
     assert latest_night(site, due, WAIT) == day
-    assert next_dusk(site, due - 1, WAIT) == due
 
 
 @given(now=st.floats(0, 4e9), latitude=st.floats(-90, 90), longitude=st.floats(-180, 180))
@@ -313,6 +312,19 @@ def test_a_killed_worker_is_replaced() -> None:
         workers.shutdown()
     with pytest.raises(RuntimeError):
         workers.submit(abs, 1)
+
+
+def _sees_ctrl_c() -> bool:
+    return signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
+def test_ctrl_c_reaches_no_worker_not_even_one_that_starts() -> None:
+    workers = Workers(1)
+    try:
+        assert not workers.submit(_sees_ctrl_c).result(60)
+    finally:
+        workers.shutdown()
+    assert _sees_ctrl_c()
 
 
 def test_a_second_process_is_refused_and_told_by_whom(tmp_path: Path) -> None:

@@ -388,6 +388,31 @@ def test_what_cannot_be_read_is_set_aside_with_the_reason(
     assert drop.look() == []
 
 
+#: Tables in whose headers no word of our own tells what they hold.
+LOG = "When;Device;What\n2025-11-05 10:00;005A31EC;Connected\n"
+SUN = "Zeit;Globalstrahlung (W/m²)\n05.11.2025 10:00;312\n"
+
+
+@pytest.mark.parametrize(("content", "kind"), [(READINGS, "telemetry"), (LOG, "events"), (SUN, "weather")])
+def test_a_file_is_taken_for_what_the_command_takes_it_for(drop: DropFolder, folder: Path, content: str, kind: str) -> None:
+    (drop.folder / SITE / "export.csv").write_text(content, encoding="utf-8")
+    drop.look()
+    (done,) = drop.look()
+    assert done.outcome == "imported", done.detail
+    with Workspace(folder).open(SITE) as store:
+        newest = store.db.conn.execute("SELECT kind, rows_new FROM import_run ORDER BY id DESC LIMIT 1").fetchone()
+    assert newest == (kind, 1)
+
+
+def test_an_archive_that_mixes_kinds_is_set_aside(drop: DropFolder) -> None:
+    with zipfile.ZipFile(drop.folder / SITE / "week.zip", "w") as archive:
+        archive.writestr("readings.csv", READINGS)
+        archive.writestr("sun.csv", SUN)
+    drop.look()
+    (refused,) = drop.look()
+    assert (refused.outcome, refused.detail) == ("refused", "week.zip: the archive mixes telemetry and weather")
+
+
 def test_links_and_half_files_are_left_alone(drop: DropFolder, tmp_path: Path) -> None:
     outside = tmp_path / "outside.csv"
     outside.write_text(READINGS, encoding="utf-8")

@@ -139,7 +139,8 @@ timezone = "UTC"\n[[units]]\nserial = "{NASTY}"\ninputs = [{{input = 1}}]\n"""
     for path in ("/", "/sites/x", "/sites/x/call", "/call?q=%3Cscript%3Ealert(1)", "/import", "/visits/new"):
         html = client.get(path).text
         assert NASTY not in html, path
-        assert "alert(1)" not in html or "&lt;script&gt;" in html, path
+        assert html.count("alert(1)") == html.count("&lt;script&gt;alert(1)"), path
+        assert ("alert(1)" in html) == (path != "/visits/new"), path
 
 
 @pytest.mark.parametrize("site", ["none", "..%2f..%2fetc", "%2e%2e", "....", "a%00b", "x" * 300, "service", SITE.upper()])
@@ -286,7 +287,7 @@ def test_a_snooze_needs_a_day_ahead(client: TestClient, folder: Path, until: str
     form = {"csrf": token_of(client), "until": until}
     answer = client.post(f"/sites/{SITE}/findings/{number}/snooze", data=form)
     assert answer.status_code == 400
-    assert "date" in answer.text or "day" in answer.text or "later" in answer.text
+    assert "YYYY-MM-DD" in answer.text
     assert status_of(folder, number) == "open"
 
 

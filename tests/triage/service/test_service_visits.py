@@ -177,6 +177,20 @@ def test_the_sheet_opens_in_poppler(folder: Path, tmp_path: Path) -> None:
     assert "A4" in info.stdout
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler's pdftotext is not installed")
+def test_wherever_a_page_ends_the_work_stands_under_its_heading(folder: Path, tmp_path: Path) -> None:
+    place = Workspace(folder)
+    sheet = visit_sheet(place, plan_visit(place, {SITE: visit_findings(folder)}, "2025-11-12", "ines", AT))
+    pages = []
+    for lines in range(0, 40, 2):  # a longer remark pushes the rest down the page
+        noted = replace(sheet.visit, note="ring the bell twice " * 5 * lines)
+        write_visit_pdf(str(tmp_path / "sheet.pdf"), replace(sheet, visit=noted))
+        text = pdf_text(tmp_path / "sheet.pdf").split("\f")
+        pages.append(next(n for n, page in enumerate(text) if "Work, in this order" in page))
+        assert re.search(r"Work, in this order\s+1\. ", text[pages[-1]]), lines
+    assert len(set(pages)) > 1  # the heading did cross a page's end
+
+
 def test_the_same_visit_gives_the_same_paper(folder: Path) -> None:
     place = Workspace(folder)
     sheet = visit_sheet(place, plan_visit(place, {SITE: []}, "2025-11-12", "ines", AT))
@@ -194,12 +208,10 @@ def pdf_text(path: Path) -> str:
 
 @pytest.mark.parametrize(
     ("words", "drawn"),
-    [("Žižkov 12 °C", "Žižkov 12 °C"), ("ệ", "e"), ("屋根", "??"), ("a\u0301", "a"), ("⅓", "1?3")],
+    [("Žižkov 12 °C", "Žižkov 12 °C"), ("ệ", "e"), ("屋根", "??"), ("a\u0301", "á"), ("⅓", "1/3")],
 )
 def test_letters_the_font_lacks_become_plain_ones(words: str, drawn: str) -> None:
-    got = drawable(words)
-    assert got == drawn or (words == "⅓" and got.startswith("1")) or (words == "a\u0301" and got[0] == "a")
-    assert len(got) >= 1
+    assert drawable(words) == drawn
 
 
 def test_the_pages_walk_a_visit_through(client: TestClient, folder: Path) -> None:
@@ -223,7 +235,10 @@ def test_the_pages_walk_a_visit_through(client: TestClient, folder: Path) -> Non
     closing = {"csrf": token_of(client), "state": "done", "day": "2025-11-05", "note": "done"}
     assert client.post(f"{path}/close", data=closing).status_code == 303
     assert "Did the visit help?" in client.get(f"{path}/verify").text
-    assert "made" in client.get("/visits").text or "done" in client.get("/visits").text
+    row = client.get("/visits").text.split("<tbody>")[1]
+    # The way to the sheet stands first: on a phone the columns at the right are out of sight.
+    assert row.startswith(f'<tr><td><a href="{path}">12 Nov 2025</a>')
+    assert "<td>done, 5 Nov 2025</td>" in row
 
 
 @pytest.mark.parametrize("chosen", [[], ["none:1"], [f"{SITE}:x"], [SITE], [f"{SITE}:999"], ["../x:1"]])

@@ -37,7 +37,11 @@
     const narrow = (width || el.clientWidth) < 520;
     // A finger that scrolls the page must not zoom the chart it passes.
     if (matchMedia("(pointer: coarse)").matches) fig.layout.dragmode = false;
-    if (narrow) fig.layout.margin = { ...fig.layout.margin, l: 44, r: 6 };
+    if (narrow) {
+      fig.layout.margin = { ...fig.layout.margin, l: 44, r: 6 };
+      // Few times that stand upright, rather than many on end that run into the panel below.
+      for (const [name, axis] of Object.entries(fig.layout)) if (/^xaxis/.test(name) && !axis.tickvals) Object.assign(axis, { nticks: 4, tickangle: 0 });
+    }
     if (width) {
       fig.layout.width = width;
       fig.layout.height *= 0.8;

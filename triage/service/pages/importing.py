@@ -11,12 +11,12 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.routing import Route
 
-from collectors.csv_reading import Reading
+from collectors.csv_reading import Kind, Reading
 from collectors.errors import CalloutError, InputError
-from triage.importing import read_files
+from triage.importing import KINDS, read_files
 from triage.service.context import Context
 from triage.service.dusk import iso_time
-from triage.service.intake import KINDS, Kind, Parked, Parking, named, take_in
+from triage.service.intake import Parked, Parking, named, take_in
 from triage.service.pages.base import Page, change, read
 
 MAX_FILES = 20
@@ -58,7 +58,9 @@ def preview(page: Page) -> Response:
         raise InputError("no file was sent", "Choose or drop at least one export.")
     parking = Parking(page.context.folder)
     parking.clear(page.context.clock())
-    token = parking.park(site, uploads, int(page.context.settings.service.unpacked_mb * 1e6))
+    with page.context.workspace.open(site) as store:
+        described = store.site
+    token = parking.park(described, uploads, int(page.context.settings.service.unpacked_mb * 1e6))
     _, files = parking.get(token)
     try:
         readings = _read(page, site, files)

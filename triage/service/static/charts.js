@@ -50,7 +50,11 @@ for (const place of document.querySelectorAll("[data-fragment]")) {
     for (const shape of layout.shapes || []) shape.fillcolor = css("--role-spell") || shape.fillcolor;
     layout.font = { ...layout.font, color: css("--ink"), family: "system-ui, sans-serif" };
     layout.hoverlabel = { bgcolor: css("--sheet"), font: { color: css("--ink") } };
-    if (width < 520) layout.margin = { ...layout.margin, l: 44, r: 6 };
+    if (width < 520) {
+      layout.margin = { ...layout.margin, l: 44, r: 6 };
+      // Few times that stand upright, rather than many on end that run into the panel below.
+      for (const [name, axis] of Object.entries(layout)) if (/^xaxis/.test(name) && !axis.tickvals) Object.assign(axis, { nticks: 4, tickangle: 0 });
+    }
     layout.autosize = true;
     delete layout.width;
     return figure;
