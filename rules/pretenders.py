@@ -107,7 +107,10 @@ def _record_stood(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     for o in among:
         if o.fault == "frozen-readings" and (o.days & c.days).sum() >= _ALIKE * c.days.sum():
             still[list(o.inputs)] = True
-    told = np.isfinite(case.table["volts"][c.days]).any(axis=0)
+    volts = case.table["volts"][c.days]
+    told = np.isfinite(volts).any(axis=0)
+    if (np.nan_to_num(2.0 * volts) % 1.0 == 0.0).all():
+        return False  # whole volts stand still by themselves while a limit holds
     return bool((still & told)[list(c.inputs)].mean() >= _ALIKE)
 
 

@@ -13,6 +13,7 @@ from rules.reduce.slots import Features
 
 STUCK_APART = Threshold(3, "rows", "own reasoning: half an hour on and more, voltage and power are others in their last digit")
 FAR_APART_S = 1800
+FINE_SHARE = Threshold(0.3, "of readings", "own reasoning: of tenths of a volt nine in ten are no whole ones")
 MOST_REPEAT = Threshold(0.8, "of a plane's inputs", "own reasoning: some may be dead, or on another gateway")
 
 
@@ -25,7 +26,7 @@ def repeats_itself(panel: Panel, frame: Frame, below_ceiling: Mask) -> Mask:
     """
     volts_told = np.isfinite(panel.voltage_v)
     # A ceiling leaves the voltage moving: what repeats to the last digit, voltage too, is a frozen record.
-    told_rows = STUCK_APART.value if panel.step_s >= FAR_APART_S else STUCK_ROWS
+    told_rows = STUCK_APART.value if panel.step_s >= FAR_APART_S and _to_tenths(panel) else STUCK_ROWS
     frozen = (frame.repeats.held(frame.clear) >= told_rows) & volts_told
     # Without a voltage: what repeats below a known ceiling while its siblings go on is frozen as well.
     stuck = below_ceiling & ~volts_told & (frame.siblings >= 3)
@@ -53,8 +54,16 @@ def _all_repeat(panel: Panel, frame: Frame) -> Mask:
     """
     same = frame.repeats.same & np.isfinite(panel.voltage_v)
     out = np.zeros_like(same)
+    if not _to_tenths(panel):
+        return out
     for p in range(int(frame.plane_index.max(initial=-1)) + 1):
         mine = frame.plane_index == p
         told = np.isfinite(panel.power_w[:, :, mine]).sum(axis=2)
         out[:, :, mine] = (same[:, :, mine].sum(axis=2) >= MOST_REPEAT.value * np.maximum(told, 1))[:, :, None]
     return out
+
+
+def _to_tenths(panel: Panel) -> bool:
+    """Whether voltages are read finer than in whole volts, which stand still by themselves under a limit."""
+    volts = panel.voltage_v[np.isfinite(panel.voltage_v)]
+    return bool(np.mean(volts != np.rint(volts)) > FINE_SHARE.value) if volts.size else False
