@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from rules.allowed import allowed, as_beside
 from rules.candidate import Candidate, RuleResult, Teller, by_days, suspect
 from rules.case import Case
+from rules.compat.expected import expected_clipping
 from rules.days import runs_of, with_neighbours
 from rules.finding import Alternative, Threshold
 from rules.held import LEAST_HOURS, held_down, ordered_days
@@ -38,6 +39,9 @@ REACHED_SHARE = Threshold(0.25, "of the hours of the order", "own reasoning: a p
 OTHERS_STILL = Threshold(0.35, "of the clear sky's range", "own reasoning: a free unit follows the sky's curve and its clouds")
 OTHERS_BINS = Threshold(4, "half hours of an order", "own reasoning: fewer show no range")
 PLACES = Threshold(4, "places", "own reasoning: a report of more places than that is read as the whole site")
+OWN_RATING = Threshold(
+    0.94, "of the unit's ceiling", "own reasoning: data sheets and meters agree within some 3 %; a bin's mean lies below its top"
+)
 COSTS = Threshold(0.005, "of the day's energy", "own reasoning: a number met in passing takes nothing; an order bites")
 NEAR = Threshold(0.9, "of the level", "own reasoning: a half hour in which a cloud went by lies a little under it")
 BITES_HOURS = Threshold(1.5, "h a day", "own reasoning: an order that bites for less on its days can't be told from a broad noon")
@@ -106,6 +110,8 @@ def judge(case: Case) -> RuleResult:
     if not droop.any() and hours[days].mean() < least:
         return result
     for scope, place, inputs in places:
+        if scope != "site" and _at_own_rating(case, inputs, cap & days[:, None]):
+            continue  # with an ill input the others stand above the share of the rating that all would
         tell = _telling(scope, place, hours, by_hz, levels)
         why, evidence = tell(days)
         loss = (lost[:, inputs] * case.rated[inputs]).sum(axis=1) * days
@@ -129,6 +135,17 @@ def judge(case: Case) -> RuleResult:
             )
         )
     return result
+
+
+def _at_own_rating(case: Case, inputs: np.ndarray, held: Mask) -> bool:
+    """Whether an input of each of some units makes its share of the unit's rating in the bins held, [D, B]: no order, a ceiling."""
+    for u in np.unique(case.unit_of[inputs]).tolist():
+        mine = case.inputs_of_unit(u)
+        ceiling = expected_clipping(case.inputs[int(mine[0])], connected=len(mine))
+        made_w = (case.table["power"][:, mine] * case.rated[mine, None]).transpose(1, 0, 2)[:, held] / case.bin_hours
+        if ceiling is None or not made_w.size or np.median(made_w, axis=1).max() < OWN_RATING.value * ceiling.power_w:
+            return False
+    return True
 
 
 def _telling(scope: str, place: str | None, hours: Floats, by_hz: bool, level: float | None) -> Teller:

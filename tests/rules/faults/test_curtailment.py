@@ -12,6 +12,7 @@ import rules.heldsum as by_sum
 import rules.levelspells as spells_of
 import rules.loads as loads_of
 from rules.case import Case
+from rules.compat.expected import expected_clipping
 from rules.daytable import BIN_HOURS
 from rules.engine import judge
 from rules.faults import shading
@@ -209,6 +210,20 @@ def test_an_order_that_one_plane_alone_reaches_is_told_of_it(threshold: MoveThre
     threshold(rule, "REACHED_SHARE", 0.25)
     threshold(rule, "REACHED", 0.01)
     assert only(run_rule("curtailment", case).candidates).scope == "site"
+
+
+@pytest.mark.parametrize(("limit", "own"), [(1.0, True), (0.85, False)])
+def test_beside_an_ill_input_the_others_stand_at_their_share_of_the_rating(limit: float, own: bool) -> None:
+    """A unit that shares its rating out holds each input at its share; the sum lies below the rating where one is ill."""
+    roof = make_roof(days=4, kinds="c", rated_va=480.0)
+    share = expected_clipping(roof.site.inputs[0], connected=2)
+    assert share is not None
+    roof.power = np.minimum(roof.power, limit * share.power_w)
+    roof.power[:, 1] *= 1 / 3
+    case = case_of(roof)
+    noon = np.zeros((4, 48), bool)
+    noon[:, 22:26] = True
+    assert rule._at_own_rating(case, np.array([0, 1]), noon) is own
 
 
 def test_a_number_that_comes_back(threshold: MoveThreshold) -> None:
