@@ -40,7 +40,7 @@ OTHERS_STILL = Threshold(0.35, "of the clear sky's range", "own reasoning: a fre
 OTHERS_BINS = Threshold(4, "half hours of an order", "own reasoning: fewer show no range")
 PLACES = Threshold(4, "places", "own reasoning: a report of more places than that is read as the whole site")
 OWN_RATING = Threshold(
-    0.94, "of the unit's ceiling", "own reasoning: data sheets and meters agree within some 3 %; a bin's mean lies below its top"
+    0.94, "of its share of the rating", "own reasoning: meters agree within some 3 %; a bin's mean lies below its top"
 )
 COSTS = Threshold(0.005, "of the day's energy", "own reasoning: a number met in passing takes nothing; an order bites")
 NEAR = Threshold(0.9, "of the level", "own reasoning: a half hour in which a cloud went by lies a little under it")

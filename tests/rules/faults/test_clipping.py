@@ -160,3 +160,13 @@ def test_an_hour_at_the_ceiling_in_all_is_no_news(threshold: MoveThreshold) -> N
     assert not run_rule("clipping", case).candidates
     threshold(rule, "TOTAL_HOURS", 0.75)
     assert [c.inputs for c in run_rule("clipping", case).candidates][:1] == [(0, 1)]
+
+
+def test_rows_an_hour_apart_need_more_of_them(threshold: MoveThreshold) -> None:
+    """Means of an hour beside noon are alike by themselves; a ceiling holds four of them and returns."""
+    roof = make_roof(days=6, kinds="c", step=3600, rated_va=None)
+    roof.power[:, :2] = np.minimum(roof.power[:, :2], 200.0)
+    case = case_of(roof)
+    assert any(c.inputs == (0, 1) for c in run_rule("clipping", case).candidates)
+    threshold(rule, "FAR_ROWS", 99)
+    assert not run_rule("clipping", case).candidates

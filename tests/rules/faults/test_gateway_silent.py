@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 import rules.faults.gateway_silent as rule
+import rules.reduce.silence
 import rules.silence
 from rules.case import Case
 from rules.engine import judge
@@ -291,3 +292,25 @@ def test_the_winter_day_of_a_plane_turned_from_the_sun_has_its_daylight() -> Non
     roof = make_roof(days=12, first=19905, latitude=-45.0, planes=away, units=(("south",) * 2,) * 5)  # from 2024-07-01
     found = findings(_silent(roof, [0, 1, 2, 3, 4], 5, 7))
     assert [(f.fault, f.days) for f in found] == [("gateway-silent", 3)]
+
+
+@pytest.mark.parametrize(("light", "told"), [(0.04, False), (0.6, True)])
+def test_units_that_make_next_to_nothing_before_and_after_may_be_asleep(light: float, told: bool) -> None:
+    """Under snow or in polar gloom units fade out and in; behind a gateway that fails they stop at what they made."""
+    roof = make_roof(days=8, kinds="c")
+    roof.power[roof.when(4, 5)] *= light
+    for u in range(5):
+        roof.silent(u, roof.when(4, 4, 13.0, 24.0))
+        roof.silent(u, roof.when(5, 5, 0.0, 11.0))
+    result = run_rule("gateway-silent", case_of(roof))
+    assert bool(result.candidates) is told
+    assert any("asleep in the dark" in u.reason for u in result.unjudged) is not told
+
+
+def test_a_sun_below_the_hills_is_no_daylight_to_be_silent_in() -> None:
+    """Midwinter at 65 degrees north: a steep plane gets the low sun by the book, and by no hill that is there."""
+    roof = make_roof(days=6, kinds="c", first=20073, latitude=65.0, planes={"south": (180.0, 60.0), "west": (180.0, 60.0)})
+    for u in range(5):
+        roof.silent(u, roof.when(2, 4))
+    assert roof.sun_elevation.max() < rules.reduce.silence.HORIZON_DEG.value
+    assert not run_rule("gateway-silent", case_of(roof)).candidates
