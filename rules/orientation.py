@@ -203,7 +203,7 @@ def _bright_smooth(sun: Sun, power: Floats, step_s: float) -> Mask:
     # A passing cloud's bright edge may top the envelope, so its neighbours need not reach it.
     near = lit & (power > 0.8 * best[cell])
     # Two weeks may be held down or dull throughout: the weeks beside them say what the same hour gives.
-    highest = np.full((int(window.max()) + 3, slots), -np.inf)
+    highest = np.zeros((int(window.max()) + 3, slots))
     np.maximum.at(highest, (window[lit] + 1, slot[lit]), ratio[lit])
     beside = np.maximum(highest[:-2], highest[2:])
     near &= ~(ratio < _BESIDE_WEEKS * beside[window, slot])

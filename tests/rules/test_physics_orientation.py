@@ -13,10 +13,12 @@ import pytest
 from pvlib import atmosphere, clearsky, iam, irradiance, temperature
 
 from collectors.site import SiteFacts
+from rules import orientation
 from rules.edgelight import shifted
 from rules.module import ambient_estimate
 from rules.orientation import best_plane, infer_orientation
 from rules.sun import Sun, sun_of
+from tests.rules.make import make_roof
 
 
 def record(
@@ -192,3 +194,23 @@ def test_shifted_sun_is_the_later_sun() -> None:
     moved = shifted(sun, 900.0)
     np.testing.assert_allclose(moved.elevation_deg[:-1], later.elevation_deg[:-1], atol=1e-4)
     np.testing.assert_allclose(moved.clear_ghi[:-1], later.clear_ghi[:-1], atol=0.05)
+
+
+def test_a_level_held_for_weeks_turns_no_plane(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An order from the third day on: its flat tops fit a plane turned to the pole, and say only "at least"."""
+    roof = make_roof(days=28, kinds="cm", units=[["south"] * 2] * 2)
+    held = roof.when(3, 27)
+    roof.power[held] = np.minimum(roof.power[held], 150.0)
+    sun, air = sun_of(roof.site.site, roof.ts), ambient_estimate(roof.site.site, roof.ts)
+
+    def off() -> float:
+        """Degrees between the plane's normal and the one inferred."""
+        found = infer_orientation(sun, roof.power[:, 0] / 400.0, 300.0, temp_air_c=air)
+        (a, t), (b, u) = np.radians((180.0, 25.0)), np.radians((found.azimuth_deg, found.tilt_deg))
+        cosine = np.sin(t) * np.sin(u) * np.cos(a - b) + np.cos(t) * np.cos(u)
+        return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
+
+    assert off() < 12.0
+    monkeypatch.setattr(orientation, "_FLAT", 9.0)
+    monkeypatch.setattr(orientation, "_BESIDE_WEEKS", 0.0)
+    assert off() > 25.0
