@@ -62,7 +62,7 @@ class Case(Opened):
             if p in self.own_sensors:
                 told = self.trusted_sky(p)
                 index = np.where(np.isfinite(told), told, index)
-            elif self.irradiance_source == "poa sensor" and p != int(np.max(self.table["poa_plane"])):
+            elif self.irradiance_source == "poa sensor" and p != self.sensor_plane:
                 # A sensor turned away from the sun hardly sees it; a plane cannot make more than the sky allows.
                 made = self.plane_share[:, p] * self.sibling_lift[:, p] / (self.plane_gain[p] * self.plane_open[:, p])
                 index = np.fmax(index, self.sky_levels.brightness(made, p))

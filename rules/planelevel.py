@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.case import Case
+from rules.case import Case, once
 from rules.days import window_sum
 from rules.finding import Threshold
 from rules.held import held_bins, ordered_days
@@ -20,7 +20,17 @@ SENSOR_DROP = Threshold(0.055, "ratio", "common practice: a good pyranometer err
 
 
 def plane_level(case: Case, p: int) -> tuple[Floats, float]:
-    """Level of a plane against expectation, [D], and its scatter."""
+    """Level of a plane against expectation, [D], and its scatter. Not to be written to."""
+    return plane_levels(case)[p]
+
+
+@once
+def plane_levels(case: Case) -> list[tuple[Floats, float]]:
+    """:func:`plane_level` of every plane."""
+    return [_level(case, p) for p in range(len(case.names))]
+
+
+def _level(case: Case, p: int) -> tuple[Floats, float]:
     share, clear = case.plane_share[:, p], case.table["plane_clear"][:, p]
     # Held down, a plane makes what was ordered; at its units' ceiling what they can.
     mine = np.flatnonzero(case.plane_of == p)

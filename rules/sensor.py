@@ -46,8 +46,8 @@ class Sensed(Record):
         Thin cloud brightens a plane that the sun hardly reaches: a sensor there
         speaks for its own plane, and for others only at hours at which it faces the sun.
         """
-        raw, told, at = self._sensor
-        if plane is None or plane == at:
+        raw, told = self._sensor
+        if plane is None or plane == self.sensor_plane:
             return told if plane is None else raw
         own = self.own_sensors.get(plane)
         return told if own is None else np.where(np.isfinite(own), own, told)
@@ -58,12 +58,16 @@ class Sensed(Record):
         return self.sensor_sky(plane) / factor if trusted else np.full((self.day_count, BINS), np.nan)
 
     @cached_property
-    def _sensor(self) -> tuple[Floats, Floats, int]:
-        """Clear-sky index by the sensor, [D, B], that of it which all planes may trust, [D, B], and the sensor's plane, -1 none."""
-        plane = int(np.max(self.table["poa_plane"], initial=-1))
-        raw, told = self._read(self.sky_sun, plane)
+    def sensor_plane(self) -> int:
+        """Plane of the site's irradiance sensor, -1 none."""
+        return int(np.max(self.table["poa_plane"], initial=-1))
+
+    @cached_property
+    def _sensor(self) -> tuple[Floats, Floats]:
+        """Clear-sky index by the sensor, and that of it which all planes may trust, [D, B] each."""
+        raw, told = self._read(self.sky_sun)
         dark = self._in_shadow(told)
-        return np.where(dark, np.nan, raw), np.where(dark, np.nan, told), plane
+        return np.where(dark, np.nan, raw), np.where(dark, np.nan, told)
 
     @cached_property
     def sky_sun(self) -> Sun:
@@ -85,7 +89,7 @@ class Sensed(Record):
 
     def _apart(self, sun: Sun) -> float:
         """Median deviation of the sensor, if its readings saw this sun, from what the inputs see; infinite if few tell."""
-        _, told = self._read(sun, int(np.max(self.table["poa_plane"], initial=-1)))
+        _, told = self._read(sun)
         own = self.raw_index()
         both = np.isfinite(told) & (np.nan_to_num(own) > 0.15) & (self.bin_elevation > OPEN_SUN_DEG.value)
         if both.sum() < OWN_LEAST.value:
@@ -93,15 +97,15 @@ class Sensed(Record):
         ratio = told[both] / own[both]
         return median_of(np.abs(ratio / median_of(ratio) - 1.0))
 
-    def _read(self, sun: Sun, plane: int) -> tuple[Floats, Floats]:
+    def _read(self, sun: Sun) -> tuple[Floats, Floats]:
         """Clear-sky index by the sensor and that of it which all planes may trust, [D, B] each, if its readings saw this sun."""
         shape = (self.day_count, BINS)
         ghi, dni, dhi, poa = (self.sky_of(name).ravel() for name in ("ghi", "dni", "dhi", "poa"))
         with np.errstate(invalid="ignore", divide="ignore"):
             from_ghi = np.where(sun.clear_ghi > LIT_W_M2, global_of(sun, ghi, dni, dhi) / sun.clear_ghi, np.nan)
         from_poa, tells = np.full(poa.size, np.nan), np.ones(poa.size, bool)
-        if plane >= 0 and np.isfinite(poa).any():
-            from_poa, tells = index_by_poa(sun, poa, self.site.planes[self.names[plane]])
+        if self.sensor_plane >= 0 and np.isfinite(poa).any():
+            from_poa, tells = index_by_poa(sun, poa, self.site.planes[self.names[self.sensor_plane]])
         known = np.isfinite(from_poa)
         raw, told = np.where(known, from_poa, from_ghi), np.where(known & tells, from_poa, from_ghi)
         return raw.reshape(shape), told.reshape(shape)
@@ -114,7 +118,7 @@ class Sensed(Record):
         model stands between. Scaled to what the plane's inputs see of the sky, then like the site's sensor.
         """
         out: dict[int, Floats] = {}
-        _, told, at = self._sensor
+        _, told = self._sensor
         _, _, factor = self.sensor_trust
         sun, parts = self.sky_sun, [self.sky_of(name).ravel() for name in ("ghi", "dni", "dhi")]
         for p, name in enumerate(self.names) if np.isfinite(told).any() else ():
@@ -122,7 +126,7 @@ class Sensed(Record):
             poa = self.table["plane_poa"][:, p].ravel()
             poa = np.where(np.isfinite(poa), poa, transposed(sun, facing, *parts))
             high = (self.bin_elevation > OPEN_SUN_DEG.value).ravel() & np.isfinite(poa)
-            if p == at or not high.any():
+            if p == self.sensor_plane or not high.any():
                 continue
             for sky in (self.raw_told(p).ravel(), told.ravel() / factor):  # a plane that the sun does not reach tells no sky itself
                 both = high & (np.nan_to_num(sky) > OWN_BRIGHT.value)
@@ -203,6 +207,6 @@ class Sensed(Record):
     def irradiance_source(self) -> str:
         """``poa sensor``, ``ghi sensor`` or ``own inputs``."""
         if self.sensor_trust[0]:
-            poa = np.isfinite(self.sky_of("poa")).any() and np.max(self.table["poa_plane"], initial=-1) >= 0
+            poa = np.isfinite(self.sky_of("poa")).any() and self.sensor_plane >= 0
             return "poa sensor" if poa else "ghi sensor"
         return "own inputs"

@@ -12,7 +12,6 @@ import rules.faults.soiling as rule
 import rules.planelevel as planelevel
 import rules.sinkingplanes as planes
 from rules.case import Case
-from rules.finding import Threshold
 from rules.planelevel import plane_level
 from rules.sawteeth import saw_teeth
 from tests.rules.conftest import MoveThreshold
@@ -140,17 +139,16 @@ def test_where_dirt_cannot_show_it_is_said(weather: bool, silent: bool) -> None:
     assert silent or said == set(range(10))
 
 
-def test_dull_days_and_what_returns_at_an_hour_leave_a_planes_level(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_dull_days_and_what_returns_at_an_hour_leave_a_planes_level(threshold: MoveThreshold) -> None:
     """A tree takes an hour of each morning, and thick cloud spoils the expectation: neither is dirt."""
     roof = make_roof(days=24, kinds="cmco", units=[["south"] * 2] * 2)
     for n in range(4):
         roof.shade(n, (90.0, 150.0), 40.0, 0.8)
     case = case_of(roof, roof.weather())
     level, _ = plane_level(case, 0)
-    with monkeypatch.context() as patch:
-        patch.setattr(planelevel, "DULL", Threshold(0.0, "", "moved"))
-        patch.setattr(planelevel, "HOUR_DAYS", Threshold(99, "", "moved"))
-        before, _ = plane_level(case, 0)
+    threshold(planelevel, "DULL", 0.0)
+    threshold(planelevel, "HOUR_DAYS", 99)
+    before, _ = plane_level(case, 0)
     apart = [float(np.nanmedian(np.abs(y - np.nanmedian(y)))) for y in (level, before)]
     assert apart[0] < 0.5 * apart[1]
     assert np.isfinite(level).sum() < np.isfinite(before).sum()
