@@ -79,6 +79,8 @@ def choose(
     safety = fault in _SAFETY or evidence.get("grows_with") == "power"
     if evidence.get("all_stood") and fault == "curtailment":
         action, reason = "remote", "the whole site stood still: ask who ordered it, or what gave the order by mistake"
+    elif evidence.get("kind") == "horizon":
+        action, reason = "none", "nobody moves a hill: reckon with it, and look whether a wood may be cut"
     elif fault == "weak-input" and safety:
         action, reason = "visit", "a contact that gets hot is possible: safety comes before the loss"
     elif fault in _SAFETY:

@@ -183,7 +183,7 @@ class _Claims:
         inputs, spread = np.array(candidate.inputs), _lasting_days(candidate)
         if "shading" in EXPLAINS[candidate.fault] and candidate.fault not in _PASSING:
             self._alike[np.ix_(spread, inputs)] = True
-        if candidate.fault == "soiling" and candidate.scope == "plane":
+        if candidate.fault in ("soiling", "shading") and candidate.scope == "plane":
             return  # what all members share does not explain how one differs from the others
         for fault in (*EXPLAINS[candidate.fault], *(ZERO if candidate.evidence.get("all_stood") else ())):
             where, whose = self._reach(candidate, fault, spread, inputs)
@@ -262,6 +262,8 @@ def _rival(accepted: list[Candidate], candidate: Candidate) -> Candidate | None:
     for other in accepted:
         if other.fault != candidate.fault or not set(candidate.inputs) <= set(other.inputs):
             continue
+        if other.fault == "shading" and other.scope != candidate.scope:
+            continue  # a chimney before one member stands before the hill behind all
         if (other.days & candidate.days).sum() >= _ALIKE * candidate.days.sum():
             return other
     return None

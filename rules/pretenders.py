@@ -85,7 +85,7 @@ def _other_type(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
 
 def _sleeps(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether inputs that stand still, or send no rows, sleep in a shadow: then shade is the cause."""
-    shades = {o.inputs[0]: o for o in among if o.fault == "shading"}
+    shades = {o.inputs[0]: o for o in among if o.fault == "shading" and o.scope == "input"}
     if not all(n in shades for n in c.inputs):
         return False
     if c.fault == "dead-input" and np.isfinite(case.table["volts"][c.days][:, list(c.inputs)]).any():
@@ -145,7 +145,7 @@ def _counted_twice(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool
 
 def _shaded_whole(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
     """Whether a unit that seems too hot stands in shade with all of its inputs, which costs far more than its heat would."""
-    shades = [o for o in among if o.fault == "shading" and o.inputs[0] in c.inputs]
+    shades = [o for o in among if o.fault == "shading" and o.scope == "input" and o.inputs[0] in c.inputs]
     taken = sum(float(np.nansum(o.loss_wh[c.days])) for o in shades)
     return len(shades) == len(c.inputs) and taken >= _DEEPER * float(np.nansum(c.loss_wh[c.days]))
 

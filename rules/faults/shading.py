@@ -12,14 +12,15 @@ what there was. Direction and height of the obstruction follow from the sun's
 place meanwhile. Columns: ``dc_power_w`` or what it can be derived from.
 
 Looks the same: ``soiling``, ``weak-input``, ``substring-loss`` (every hour),
-``snow`` (few days), low sun or a horizon on a whole plane (all members alike: not
-a fault), ``clock-shift`` (put right before the sun's place is read),
+``snow`` (few days), low sun or a low horizon on a whole plane (all members alike: not
+a fault; a high one is told as such, :mod:`rules.hills`), ``clock-shift`` (put right before the sun's place is read),
 ``swapped-record`` and ``frozen-readings`` (left out, and no witness for others), a contact's or
 a shunt's loss (:mod:`rules.givenback`).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -33,11 +34,12 @@ from rules.faults import grid_out_of_range, swapped_record
 from rules.finding import Alternative, Threshold
 from rules.givenback import given_back
 from rules.held import held_bins, summed_bins
-from rules.obstruction import Skyline, grows, kind_of, outline
+from rules.hills import Hill, hills
+from rules.obstruction import Skyline, grows, kind_of, outline, skyline
 from rules.ontime import on_time
 from rules.openness import OPEN_DAYS
 from rules.panel import day_offset
-from rules.ranks import Floats, Mask, quantile_of
+from rules.ranks import Floats, Mask, median_of, quantile_of
 from rules.shadeloss import lost_to_shade
 from rules.shademap import ShadeMap, beside_mates, falling, shade_map
 from rules.shadeyear import Season, season, sky_brightness
@@ -47,9 +49,13 @@ COLUMNS = ("dc_power_w",)
 _KINDS = {
     "fixed": "",
     "growing": " What hides the sun has spread since: it grows.",
+    "horizon": " All of the plane lose alike, from one edge to the other: a hill, a wood or a house, wide and far off.",
     "low edge": " It is low and wide, along the plane: a row in front, a parapet or a ridge.",
 }
 DAY_LOSS = Threshold(0.012, "of the day's energy", "own reasoning: below, no owner would act and noise would")
+HILL_LOSS = Threshold(
+    0.02, "of a clear day's energy", "own reasoning: low sun and the model's error there take as much of any plane"
+)
 CLEAR_HOURS = Threshold(1.5, "h of clear sun", "own reasoning: in less of it a shadow may fall unseen")
 DOWN_SHARE = Threshold(0.1, "of lit hours", "own reasoning: a day partly without the input says little of its shadows")
 FROZEN_HOURS = Threshold(1.5, "h", "own reasoning: no sky stands still for so long, nor does the sun")
@@ -65,6 +71,12 @@ FREE = Threshold(2, "members", "own reasoning: one may be another plane's record
 FREE_SHARE = Threshold(0.1, "of a plane's members", "own reasoning: the front row of ten")
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
 
+#: No sibling stands free to say so: never as sure as shade on one input.
+HILL_SURE = 0.75
+_BEHIND_HILL = (
+    Alternative("clock-shift", 0.04, "Whether power at the other end of the day runs on beyond the sun."),
+    Alternative("unit-standby", 0.02, "The state that the units report at that hour: behind a hill they run."),
+)
 ALL_ALIKE = "all of its plane lose alike at some hours: a hill, a wide obstacle or a low sun, not told apart"
 
 _POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
@@ -100,15 +112,68 @@ def judge(case: Case) -> RuleResult:
         if _restless(case, n):
             continue
         seen[n] = days, judged[:, n]
-    result.unjudged += _all_alike(case, set(seen))
+    whole = [c for p, hill in hills(case).items() if (c := _whole(case, p, hill, set(seen))) is not None]
+    result.unjudged += _all_alike(case, {*seen, *(n for c in whole for n in c.inputs)})
     outlines = {n: outline(case, shaded[:, n], shade.told[:, n], shade.share[:, n]) for n in seen}
     hidden_by = np.isfinite([o.line.top_deg for o in outlines.values()])
     for (n, (days, judged)), columns in zip(seen.items(), hidden_by, strict=True):
         # One tree shades several inputs: whether it grows is asked of all that look the same way.
         beside = (hidden_by & columns).any(axis=1).tolist()
         same = [o for o, overlaps in zip(outlines.values(), beside, strict=True) if overlaps]
-        result.candidates.append(_candidate(case, shade, n, days, shaded, lost_h[:, n], judged, outlines[n].line, grows(same)))
+        fallen = Fallen(shade.share[:, n], shade.beam[:, n], shade.held[:, n], shaded[:, n])
+        mates = shaded[:, case.plane_of == case.plane_of[n]] & shaded[:, [n]]
+        # How many of the plane's members the same hours shade.
+        alike = float((mates.sum(axis=(0, 2)) >= 0.5 * shaded[:, n].sum()).mean())
+        line = outlines[n].line
+        kind = kind_of(line, grows(same), alike)
+        result.candidates.append(_candidate(case, n, days, fallen, lost_h[:, n], judged, line, kind))
+    result.candidates += whole
     return result
+
+
+@dataclass(frozen=True)
+class Fallen:
+    """A shadow on one input or on all of a plane; arrays [D, B]: as of :class:`rules.shademap.ShadeMap`."""
+
+    share: Floats
+    beam: Floats
+    held: Floats
+    shaded: Mask
+
+
+def _whole(case: Case, p: int, hill: Hill, told: set[int]) -> Candidate | None:
+    """A plane that stands behind a hill as a whole; None where most of its members are ``told`` one by one."""
+    inputs = [int(n) for n in np.flatnonzero(case.plane_of == p)]
+    if len(told & set(inputs)) >= 0.5 * len(inputs):
+        return None
+    made = np.nan_to_num(hill.share) * case.table["clear"][:, inputs].mean(axis=1) * case.plane_gain[p]
+    beam = hill.held * case.clear_beam[:, p]
+    lacks = np.clip(hill.held - made, 0.0, None)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.clip(np.nan_to_num(np.where(beam > 0.0, lacks / beam, 0.0)), 0.0, 1.0)
+    days: Mask = np.logical_or.reduce(hill.edges, axis=1)
+    lost = np.where(hill.behind, lacks, 0.0).sum(axis=1)[days] / np.maximum(hill.held.sum(axis=1)[days], 1e-9)
+    if median_of(lost) < HILL_LOSS.value:
+        return None
+    open_sun = ~hill.behind & np.isfinite(hill.share) & days[:, None]
+    line = skyline(case, hill.edges, hill.edges | open_sun, share)
+    lost_h = np.where(hill.behind, lacks, 0.0)
+    lead = _candidate(
+        case, inputs[0], days, Fallen(share, beam, hill.held, hill.edges), lost_h, case.light_days, line, "horizon", hill.top_deg
+    )
+    lead = replace(lead, alternatives=_BEHIND_HILL, strength=min(lead.strength, HILL_SURE))
+    if len(inputs) == 1:
+        return lead
+    name, rated = case.names[p], case.rated[inputs]
+    times = float(rated.sum()) / max(float(rated[0]), 1e-9)
+    return replace(
+        lead,
+        scope="plane",
+        inputs=tuple(inputs),
+        plane=name,
+        loss_wh=lead.loss_wh * times,
+        why=lead.why.replace(case.inputs[inputs[0]].label, f"Plane {name}", 1),
+    )
 
 
 def _all_alike(case: Case, told: set[int]) -> list[Unjudged]:
@@ -230,29 +295,23 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
 
 
 def _candidate(
-    case: Case,
-    shade: ShadeMap,
-    n: int,
-    days: Mask,
-    dark: Mask,
-    lost_h: Floats,
-    judged: Mask,
-    line: Skyline,
-    growing: bool,
+    case: Case, n: int, days: Mask, fallen: Fallen, lost_h: Floats, judged: Mask, line: Skyline, kind: str, top: float | None = None
 ) -> Candidate:
-    ref = case.inputs[n]
-    shaded = dark[:, n]
-    year = season(case, n, line, sky_brightness(case, n, shade.beam[:, n]))
-    # How many of the plane's members the same hours shade.
-    mates = dark[:, case.plane_of == case.plane_of[n]] & shaded[:, None]
-    alike = float((mates.sum(axis=(0, 2)) >= 0.5 * shaded.sum()).mean())
-    kind = kind_of(line, growing, alike)
+    """Shade on one input.
+
+    Parameters
+    ----------
+    lost_h : [D, B], what it took, h; ``judged`` [D], days that could say; ``top`` height in degrees, where its edge was seen.
+    """
+    ref, shaded = case.inputs[n], fallen.shaded
+    year = season(case, n, line, sky_brightness(case, n, fallen.beam))
     edges = line.span_deg
-    taken = np.where(shaded & days[:, None], shade.share[:, n] * shade.beam[:, n], 0.0)
+    taken = np.where(shaded & days[:, None], fallen.share * fallen.beam, 0.0)
     east, north = _bearing(case)
     direction = float(np.degrees(np.arctan2((taken * east).sum(), (taken * north).sum())) % 360)
     biting = taken > 0.15 * taken.max()
-    top = quantile_of(case.bin_elevation[biting], 0.9)
+    if top is None:
+        top = quantile_of(case.bin_elevation[biting], 0.9)
     by_bin = taken.sum(axis=0)
     hours = np.flatnonzero(by_bin > 0.1 * by_bin.max())
     first_h, last_h = hours[0] * BIN_HOURS, (hours[-1] + 1) * BIN_HOURS
@@ -263,7 +322,7 @@ def _candidate(
     lost_wh = (lost_h * span[:, None]).sum(axis=1) * case.rated[n]
     clear_days = int((judged & span).sum())
     seen = int((days & judged).sum())
-    depth = float(taken.sum() / max(np.where(taken > 0, shade.beam[:, n], 0.0).sum(), 1e-9))
+    depth = float(taken.sum() / max(np.where(taken > 0, fallen.beam, 0.0).sum(), 1e-9))
     return Candidate(
         fault="shading",
         scope="input",
@@ -290,7 +349,7 @@ def _candidate(
             "season": {"now": year.now, "all_year": year.all_year, "starts": year.starts, "ends": year.ends, "days": year.days},
             "loss_year_kwh": round(year.loss_kwh, 1),
             "clear_days": clear_days,
-            "lost_share": round(float(taken.sum()) / max(float(shade.held[days, n].sum()), 1e-9), 4),
+            "lost_share": round(float(taken.sum()) / max(float(fallen.held[days].sum()), 1e-9), 4),
             "bins": [round(float(v), 4) for v in by_bin],
         },
         alternatives=(
