@@ -72,7 +72,7 @@ FREE_SHARE = Threshold(0.1, "of a plane's members", "own reasoning: the front ro
 STAGGER = Threshold(0.15, "of unshaded power", "own reasoning: a shadow reaches modules metres apart one by one")
 
 #: No sibling stands free to say so: never as sure as shade on one input.
-HILL_SURE = 0.75
+HILL_SURE = 0.86
 _BEHIND_HILL = (
     Alternative("clock-shift", 0.04, "Whether power at the other end of the day runs on beyond the sun."),
     Alternative("unit-standby", 0.02, "The state that the units report at that hour: behind a hill they run."),
