@@ -10,7 +10,7 @@ from rules.case import Case
 from rules.daytable import BIN_HOURS, IDLE, MISSING, STANDBY
 from rules.daytable import DARK as DARK_ROWS
 from rules.finding import Threshold
-from rules.ranks import Floats, Mask
+from rules.ranks import Floats, Mask, median_of, quantile_of, row_quantile
 from rules.snowsky import (
     ASLEEP,
     BRIGHT,
@@ -38,6 +38,11 @@ SLID_UNDER = Threshold(0.07, "of clear sky", "own reasoning: less than fog and t
 SLID_FREE = Threshold(0.5, "of clear sky", "own reasoning: a module that is free; fog lifts more slowly")
 SLID_HOURS = Threshold(1.5, "h", "own reasoning: longer than a start of the day in low cloud")
 FELL = Threshold(0.5, "of the day before", "own reasoning: a cover halves the light at least; dull weather goes on from day to day")
+HEARD = Threshold(0.6, "of the day's light", "own reasoning: most of the day speaks, and a link that is lost is lost for good")
+PATCHY = Threshold(
+    0.25, "of their middle", "own reasoning: under one cloud siblings differ by 1 to 2 %, meters in dim light by some more"
+)
+PATCHY_LEAST = Threshold(3, "inputs", "own reasoning: of two, one may have a fault of its own")
 BACK = Threshold(0.85, "of the best of the plane", "own reasoning: modules of one type differ by less")
 BACK_DAYS = Threshold(2, "bright days", "own reasoning: one alone may be another cause's")
 
@@ -88,7 +93,8 @@ def spell_of(
     spells, endless = _covered_days(case, p, inputs, start, returning, lightless, sky)
     # A silence of all at the end of a spell has no covered day after it: it may be anything,
     # unless their gateway heard others meanwhile.
-    told = (~sky.asleep[:, inputs].all(axis=1) | _alone_asleep(case, inputs) | sure) & np.any(list(spells.values()), axis=0)
+    awake = ~sky.asleep[:, inputs].all(axis=1) | _heard_enough(case, p)
+    told = (awake | _alone_asleep(case, inputs) | sure) & np.any(list(spells.values()), axis=0)
     for days in spells.values():
         days[int(np.flatnonzero(told)[-1]) + 1 if told.any() else start :] = False
     latest = _last_together(spells, start)
@@ -96,7 +102,7 @@ def spell_of(
         last_day = min(case.day_count, start + int(MAX_DAYS.value))
         return Spell(p, last_day - 1, {}, False, False, False) if endless else None
     freed_apart = _ends_apart(case, spells, start, sky.share[:, inputs])  # completes the days, too
-    uneven = returning or apart or freed_apart
+    uneven = returning or apart or freed_apart or _patchy(spells, inputs, sky)
     # One dark day alone: snow leaves a trickle of light where a unit that stands by makes nothing at all.
     trickle = float(np.nanmax(np.append(sky.share[start, inputs], 0.0)))
     dull = sky.dull[start, p]
@@ -179,6 +185,30 @@ def _ends_apart(case: Case, spells: dict[int, Mask], start: int, share: Floats) 
     return uneven
 
 
+def _patchy(spells: dict[int, Mask], inputs: np.ndarray, sky: Sky) -> bool:
+    """Whether members of a plane, beside what they usually make of each other, lay far apart on most days of a spell.
+
+    One cloud takes the same part from all; a cover is thicker here and thinner there.
+    """
+    share = sky.share[:, inputs]
+    if np.isfinite(share).any(axis=0).sum() < PATCHY_LEAST.value:
+        return False
+    covered = np.any(list(spells.values()), axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        beside = share / row_quantile(share, 0.5)[:, None]
+    free = ~covered & (sky.best(inputs) > BRIGHT.value)
+    if not free.any():
+        return False
+    usual = np.array([median_of(own[np.isfinite(own)]) for own in beside[free].T])
+    apart = []
+    for d in np.flatnonzero(covered & np.isfinite(sky.plane).any(axis=1)).tolist():
+        level = beside[d] / usual
+        level = level[np.isfinite(level)]
+        if len(level) >= PATCHY_LEAST.value:
+            apart.append(quantile_of(level, 0.8) - quantile_of(level, 0.2) >= PATCHY.value)
+    return bool(apart) and sum(apart) > 0.5 * len(apart)
+
+
 def _ill_before(case: Case, n: int, start: int, asleep: Mask) -> bool:
     """Whether the input was down on the days before the snow while its plane was not, which was ``asleep`` or dark on some, [D]."""
     hours = case.table["symptom_slots"][:, n].sum(axis=1)
@@ -236,6 +266,12 @@ def _alone_asleep(case: Case, inputs: np.ndarray) -> Mask:
     own, lit = case.table["own_missing_h"][:, units], case.table["unit_lit_h"][:, units]
     out: Mask = (own > ASLEEP.value * lit).all(axis=1) & (lit.min(axis=1) > 0)
     return out
+
+
+def _heard_enough(case: Case, p: int) -> Mask:
+    """Days on which rows of a plane cover most of the light, though its units slept now and then, [D]."""
+    heard, whole = case.table["plane_clear"][:, p].sum(axis=1), case.table["plane_clear_all"][:, p].sum(axis=1)
+    return np.asarray((whole > 0.0) & (heard >= HEARD.value * whole))
 
 
 def _awake_before(n: int, start: int, inputs: np.ndarray, sky: Sky) -> bool:

@@ -1,0 +1,46 @@
+"""A cover of snow that is thicker on one module than on the next, with nothing but power to show it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from rules import snowsky, snowspell
+from tests.rules.conftest import MoveThreshold
+from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof
+
+JANUARY = FIRST_DAY - 125
+
+
+def _thin_or_thick(covers: tuple[float, ...]) -> Roof:
+    """Three days under a cover that lets through another part of the light of each module, and goes from all at once."""
+    roof = make_roof(days=12, first=JANUARY, kinds="c", units=[["south", "south"]] * 4, planes={"south": (180.0, 30.0)})
+    for n, through in enumerate(covers * 2):
+        roof.scale(n, through, roof.when(5, 7))
+    return roof
+
+
+def test_a_cover_is_thicker_here_than_there_and_a_cloud_is_not(threshold: MoveThreshold) -> None:
+    """Common practice: siblings under one cloud make the same; no weather, no voltage is needed."""
+    even, patchy = (_thin_or_thick(c) for c in ((0.04, 0.04, 0.04, 0.04), (0.02, 0.03, 0.05, 0.06)))
+    assert not findings(even, "snow")
+    assert findings(patchy, "snow")
+    threshold(snowspell, "PATCHY", 2.0)
+    assert not findings(patchy, "snow")
+
+
+def test_a_cover_under_which_units_doze_shows_by_the_rows_between(threshold: MoveThreshold) -> None:
+    roof = _thin_or_thick((0.02, 0.03, 0.05, 0.06))
+    for u in range(4):
+        roof.silent(u, roof.when(5, 7, 11.0, 13.0))
+    case = case_of(roof)
+    asleep = np.zeros_like(case.light_days[:, None] & np.ones((1, 8), bool))
+    asleep[5:8] = True
+    sky = replace(snowsky.Sky.of(case), asleep=asleep)
+    cold = np.ones(12, bool)
+    spell = snowspell.spell_of(case, 0, np.arange(8), 5, False, cold, sky)
+    assert spell is not None
+    assert spell.days[0][5:8].all()
+    threshold(snowspell, "HEARD", 1.1)
+    assert snowspell.spell_of(case, 0, np.arange(8), 5, False, cold, sky) is None
