@@ -59,10 +59,19 @@ def completed_power(
         power[:, :, some] = np.where(missing[:, :, some], rise, power[:, :, some])
         missing = np.isnan(power)
     if missing.any() and np.isfinite(ac_power).any():
-        inputs_of = np.bincount(unit_of, minlength=ac_power.shape[2])
-        share = ac_power[:, :, unit_of] / (inputs_of[unit_of] * _AC_EFFICIENCY)
-        power = np.where(missing, share, power)
+        power = np.where(missing, _left_of_ac(power, missing, ac_power, unit_of), power)
     return power.astype(np.float32)
+
+
+def _left_of_ac(power: F32, missing: NDArray[np.bool_], ac_power: F32, unit_of: NDArray[np.int64]) -> F32:
+    """What a unit's AC power leaves beside its inputs that are known, shared by those that are ``missing``, W, [D, K, N].
+
+    One cell may be blank where the input makes nothing: its neighbour's power is not its own.
+    """
+    of_unit = (unit_of[:, None] == np.arange(ac_power.shape[2])).astype(np.float32)
+    known, blank = np.nan_to_num(power) @ of_unit, missing.astype(np.float32) @ of_unit
+    left = np.maximum(ac_power / np.float32(_AC_EFFICIENCY) - known, 0.0) / np.maximum(blank, 1.0)
+    return np.asarray(left[:, :, unit_of], np.float32)
 
 
 def _counter_power(energy: NDArray[np.float64], step_s: int) -> NDArray[np.float64]:

@@ -38,6 +38,7 @@ NEAR_DEG = Threshold(3.0, "deg", "own reasoning: what the sun climbs in a quarte
 DAYS = Threshold(4, "days", "own reasoning: chance clouds do not lift at one place of the sun on four days")
 SLOW_DAYS = Threshold(6, "days", "own reasoning: as above, where an hour's row lets an edge lie at few places")
 LEAST_DIFFUSE = Threshold(0.02, "of clear sky", "own reasoning: no sky gives less")
+OTHER_END = Threshold(1.3, "of clear sky", "own reasoning: transposition models differ by 8 %, haze and reflection add some")
 AGREE = Threshold(0.7, "of the days with an edge", "own reasoning: later ones had cloud over the hill")
 UNDER = Threshold(0.1, "of those days", "own reasoning: a single day's reading may be wrong; nothing shines through a hill")
 OPEN_HOURS = Threshold(2.5, "h", "own reasoning: a plane free for less lies under snow, or is not lit at all")
@@ -65,6 +66,16 @@ class Hill:
     top_deg: float
 
 
+@dataclass(frozen=True)
+class _Course:
+    """What a plane made of clear sky, [D, B]: the ``whole`` day; ``share`` while the beam counts, of the light and, ``diffuse``, of
+    the diffuse light alone."""
+
+    whole: Floats
+    share: Floats
+    diffuse: Floats
+
+
 @once
 def hills(case: Case) -> dict[int, Hill]:
     """Planes that stand behind something as a whole at one end of the day or both, by number."""
@@ -76,10 +87,10 @@ def hills(case: Case) -> dict[int, Hill]:
         clear = case.table["clear"][:, mine].mean(axis=1) * case.plane_gain[p]
         made = case.table["typical"][:, mine].mean(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
-            told = (clear > 0.02 * BIN_HOURS) & (case.clear_beam[:, p] >= BEAM.value)
-            share = np.where(told, made / clear, np.nan)
-            diffuse = share / np.maximum(1.0 - case.clear_beam[:, p], LEAST_DIFFUSE.value)
-        sides = [s for s in (_side(case, share, diffuse, end) for end in (1, -1)) if s is not None]
+            whole = np.where(clear > 0.02 * BIN_HOURS, made / clear, np.nan)
+        share = np.where(case.clear_beam[:, p] >= BEAM.value, whole, np.nan)
+        diffuse = share / np.maximum(1.0 - case.clear_beam[:, p], LEAST_DIFFUSE.value)
+        sides = [s for s in (_side(case, _Course(whole, share, diffuse), end) for end in (1, -1)) if s is not None]
         if not sides:
             continue
         edges, behind = (np.logical_or.reduce(masks) for masks in zip(*[s[:2] for s in sides], strict=True))
@@ -90,16 +101,15 @@ def hills(case: Case) -> dict[int, Hill]:
     return found
 
 
-def _side(case: Case, share: Floats, diffuse: Floats, end: int) -> tuple[Mask, Mask, float] | None:
+def _side(case: Case, course: _Course, end: int) -> tuple[Mask, Mask, float] | None:
     """Half hours behind a hill at one end of the day, [D, B]: where its edge was seen, and of all days between; and its height.
 
     Parameters
     ----------
-    share, diffuse : [D, B], of clear sky and of its diffuse light.
     end : 1 the morning, -1 the evening.
     """
-    turned, high = share[:, ::end], case.bin_elevation[:, ::end]
-    top, behind = np.full(len(share), np.nan), np.zeros(share.shape, bool)
+    turned, high = course.share[:, ::end], case.bin_elevation[:, ::end]
+    top, behind = np.full(len(turned), np.nan), np.zeros(turned.shape, bool)
     slow = np.where(case.table["step_s"] >= HOURLY_S.value, 2, 1)
     for d in np.flatnonzero(case.light_days).tolist():
         top[d], last = _edge(turned[d], high[d], int(slow[d]))
@@ -115,8 +125,12 @@ def _side(case: Case, share: Floats, diffuse: Floats, end: int) -> tuple[Mask, M
         stands = (agree >= DAYS.value) & (agree >= AGREE.value * count) & (around <= UNDER.value * agree) & (low >= TOP_DEG.value)
         here = stands & (np.abs(top - low) <= 2 * NEAR_DEG.value)
     behind &= here[:, None]
+    # By a wrong clock, or known by a wrong azimuth, a plane makes more than a clear sky gives at the other end of its day.
+    other = course.whole[here, ::end][:, np.argmax(high[here], axis=1).max(initial=0) :]
+    if median_of(other[np.isfinite(other)]) > OTHER_END.value:
+        return None
     need = SLOW_DAYS if (slow[here] > 1).any() else DAYS
-    if here.sum() < need.value or median_of(diffuse[:, ::end][behind]) > DIFFUSE.value:
+    if here.sum() < need.value or median_of(course.diffuse[:, ::end][behind]) > DIFFUSE.value:
         return None
     where = np.flatnonzero(here)
     tops = np.interp(np.arange(len(top)), where, low[where])

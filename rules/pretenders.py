@@ -31,6 +31,8 @@ _SMALL: Final = 0.3
 #: Share of a unit's supposed loss by heat that shade on all of its inputs takes on the same days, from which on it is the cause:
 #: where heat is the cause its hours at noon read as a thin shade that costs as much at most (own data).
 _DEEPER: Final = 2.0
+#: What an input makes between the restarts of its unit, of siblings' energy (own reasoning: a dead one makes nothing).
+_BETWEEN: Final = 0.15
 #: Shade's and weakness' loss over what an input lacks in all, from which on one of the two is told for the other's
 #: (own data: 1.1 where both are there, 1.4 to 2 where shade lies on most of the day).
 _TWICE: Final = 1.3
@@ -59,6 +61,11 @@ def without_pretenders(case: Case, candidates: Sequence[Candidate]) -> list[Cand
 def _on_same(c: Candidate, among: Sequence[Candidate], fault: str, least: float) -> list[Candidate]:
     """Suspicions of one fault on a suspicion's own inputs and at least a share of its days."""
     return [o for o in among if o.fault == fault and o.inputs == c.inputs and (o.days & c.days).sum() >= least * c.days.sum()]
+
+
+def _overlapping(c: Candidate, among: Sequence[Candidate], fault: str, least: float) -> list[Candidate]:
+    """Suspicions of one fault on at least a share of a suspicion's days, wherever."""
+    return [o for o in among if o.fault == fault and (o.days & c.days).sum() >= least * c.days.sum()]
 
 
 def _flickers(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
@@ -94,6 +101,29 @@ def _sleeps(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
         asleep_behind(case, n, c.days) or (c.fault in ZERO and only_in_shadow(case, n, c.days, shades[n].evidence))
         for n in c.inputs
     )
+
+
+def _restarts(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether what seems dead or to stand by is a unit that restarts: between its stops it makes its part.
+
+    An input of no known voltage on the same days, or the unit on days on which few others are left to tell its restarts.
+    """
+    inputs, days = list(c.inputs), c.days
+    dead = c.fault == "dead-input"
+    if dead and np.isfinite(case.table["volts"][days][:, inputs]).any():
+        return False
+    least = _ALIKE * days.sum() if dead else 0.0
+    same = any(o.fault == "restart-cycling" and set(inputs) <= set(o.inputs) and (o.days & days).sum() >= least for o in among)
+    made, owed = case.energy[days][:, inputs].sum(), case.witness[days][:, inputs].sum()
+    return bool(same and made >= _BETWEEN * owed)
+
+
+def _capped_by_heat(case: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
+    """Whether most of a plane that seems held down are units too hot on those days: they hold themselves."""
+    hot = np.zeros(len(case.inputs), bool)
+    for o in _overlapping(c, among, "hot-derating", _MOSTLY):
+        hot[list(o.inputs)] = True
+    return c.scope == "plane" and bool(hot[list(c.inputs)].mean() >= _MOSTLY)
 
 
 def _own_limit(_: Case, c: Candidate, among: Sequence[Candidate]) -> bool:
@@ -233,6 +263,7 @@ PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence
     (_ASLEEP, _sleeps),
     (("dead-input", "idle-input"), _dim_end),
     (("dead-input", "idle-input"), _together),
+    (("dead-input", "unit-standby"), _restarts),
     (("shading",), _weak_not_shaded),
     (("hot-derating",), _shaded_whole),
     (("weak-input",), _counted_twice),
@@ -241,6 +272,7 @@ PRETENDS: Final[tuple[tuple[tuple[str, ...], Callable[[Case, Candidate, Sequence
     (("weak-input", "soiling", "hot-derating"), _beside_frozen),
     (("snow",), _without_grid),
     (("curtailment",), _own_limit),
+    (("curtailment",), _capped_by_heat),
     (("curtailment",), _record_stood),
     (("soiling",), _known_law),
 )

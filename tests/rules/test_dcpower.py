@@ -31,3 +31,12 @@ def test_an_hours_rise_belongs_to_its_middle() -> None:
     power = _power(counted.tolist(), 3600)
     centre = float(np.nansum(power * hours) / np.nansum(power))
     assert centre == pytest.approx(12.0, abs=0.1)
+
+
+def test_a_blank_cell_is_not_filled_with_the_neighbours_power() -> None:
+    """Of 240 W AC one input of a pair makes all: by energy's balance the blank one made nothing (96 % from DC to AC)."""
+    power = np.array([[[250.0, np.nan], [np.nan, np.nan]]], np.float32)
+    nothing = np.full_like(power, np.nan)
+    ac_power = np.full((1, 2, 1), 240.0, np.float32)
+    filled = completed_power(power, nothing, nothing, nothing.astype(np.float64), ac_power, np.zeros(2, np.int64), 600)
+    assert filled[0].tolist() == [[250.0, pytest.approx(0.0, abs=1.0)], [pytest.approx(125.0), pytest.approx(125.0)]]

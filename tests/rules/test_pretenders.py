@@ -213,3 +213,28 @@ def test_units_that_report_a_grid_gone_lie_under_no_snow(hours: float, left: int
     case.table.fields["ac_dead_h"][days] = hours
     snow = Candidate("snow", "input", (0,), days, 1.0 * days, 0.9, "snow")
     assert len(without_pretenders(case, [snow])) == left
+
+
+@pytest.mark.parametrize(("fault", "between", "volts", "left"), [
+    ("dead-input", 0.5, False, 1), ("dead-input", 0.0, False, 2), ("dead-input", 0.5, True, 2),
+    ("unit-standby", 0.5, True, 1), ("unit-standby", 0.0, True, 2),
+])  # fmt: skip
+def test_who_restarts_makes_its_part_between(fault: str, between: float, volts: bool, left: int) -> None:
+    """Common practice: what is dead makes nothing at any time of the day."""
+    roof = make_roof(days=8, kinds="c", units=[["south"]] * 6)
+    roof.scale(0, between, roof.when(2, 6))
+    if not volts:
+        roof.without.add("dc_voltage_v")
+    case = case_of(roof)
+    days = (2, 3, 4, 5, 6)
+    restarts = _suspicion(case, "restart-cycling", days, (0,))
+    scope = "input" if fault == "dead-input" else "unit"
+    assert len(without_pretenders(case, [restarts, _suspicion(case, fault, days, (0,), scope)])) == left
+
+
+@pytest.mark.parametrize(("hot", "stays"), [((0, 1, 2, 3), False), ((0, 1), True)])
+def test_units_too_hot_hold_themselves(healthy_case: Case, hot: tuple[int, ...], stays: bool) -> None:
+    days = (2, 3, 4)
+    held = _suspicion(healthy_case, "curtailment", days, (0, 1, 2, 3, 4, 5), "plane")
+    heat = [_suspicion(healthy_case, "hot-derating", days, hot[k : k + 2]) for k in range(0, len(hot), 2)]
+    assert len([c for c in without_pretenders(healthy_case, [held, *heat]) if c.fault == "curtailment"]) == stays
