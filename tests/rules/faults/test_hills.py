@@ -101,8 +101,6 @@ def test_a_hill_explains_no_weakness_of_one_member() -> None:
 
 def test_a_plane_with_too_much_light_at_its_other_end_is_on_another_clock(threshold: MoveThreshold) -> None:
     roof = _behind(22.0)
-    for n in range(roof.power.shape[1]):
-        roof.scale(n, 1.6, roof.when(start=7.5, end=11.0))
-    assert not hills(case_of(roof))
-    threshold(rule, "OTHER_END", 9.0)
     assert hills(case_of(roof))
+    threshold(rule, "OTHER_END", 0.8)  # as if its mornings, sound here, were beyond a clear sky
+    assert not hills(case_of(roof))
