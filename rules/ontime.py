@@ -18,6 +18,8 @@ _OF_INPUTS = ("power", "typical", "free_power", "free_typical")
 _OF_PLANES = ("plane_typical", "plane_power")
 #: Fields of the whole site that do; they come from the records themselves.
 _OF_SITE = ("cap_level", "cap_wobble", "cap_spread", "hz_bin", "volt_bin")
+#: Least index that a change is a share of.
+_DIMMEST = 0.02
 #: Least part of a half hour with rows that speaks for the rest; least power, of full sun, that tells a share.
 _HEARD = 0.05
 
@@ -75,7 +77,32 @@ def on_time(case: Case) -> Case:
     at = (np.arange(BINS) + np.rint(np.where(one_clock(case), bins[:, 0], 0.0)).astype(np.int64)[:, None]) % BINS
     for name in _OF_SITE:
         fields[name] = np.take_along_axis(fields[name], at, 1)
+    moved: Mask = np.logical_or.reduce(bins != 0.0, axis=1)
+    fields["kt_wobble"] = np.where(moved[:, None], _change(fields["plane_typical"], fields["plane_clear"]), fields["kt_wobble"])
     return case.like(fields)
+
+
+def _change(made: Floats, clear: Floats) -> Floats:
+    """Relative change of what planes made of clear sky within each half hour, from the half hours beside it, [D, B].
+
+    By a wrong clock the index bends all day long, and what was seen of it inside each half hour is the bend, not the clouds.
+
+    Parameters
+    ----------
+    made, clear : [D, P, B], h.
+    """
+    whole = clear.sum(axis=1)
+    index = np.where(whole > 0.0, made.sum(axis=1) / np.where(whole > 0.0, whole, 1.0), np.nan)
+    # Rows an hour apart fill every second half hour.
+    near, far = (_apart(index, reach) / reach for reach in (1, 2))
+    change = np.where(np.isfinite(near), near, far) / np.maximum(index, _DIMMEST)
+    return np.asarray(np.nan_to_num(change, nan=1.0))
+
+
+def _apart(index: Floats, reach: int) -> Floats:
+    """Half of the difference between what lies so many half hours after and before each, [D, B]; NaN where either is unknown."""
+    padded = np.pad(index, ((0, 0), (reach, reach)), constant_values=np.nan)
+    return np.asarray(np.abs(padded[:, 2 * reach :] - padded[:, : -2 * reach]) / 2.0)
 
 
 def one_clock(case: Case) -> Mask:

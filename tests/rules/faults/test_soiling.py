@@ -362,3 +362,16 @@ def test_where_nobody_measured_the_air_cold_days_are_no_wash(threshold: MoveThre
     assert not run_rule("soiling", untold).candidates
     threshold(planes, "COLD_FRONT", 0.0)
     assert "west" in {c.plane for c in run_rule("soiling", untold).candidates}
+
+
+@pytest.mark.parametrize(("minutes", "step"), [(0, 300), (-120, 300), (90, 1800)])
+def test_a_wrong_clock_hides_no_roofs_dirt(minutes: int, step: int) -> None:
+    """Dust is a share of any day's energy: no sensor, one rain that takes it, and stamps two hours off."""
+    roof = make_roof(days=30, kinds="c", step=step, units=[["south", "south"]] * 4, planes={"south": (180.0, 20.0)})
+    level = np.where(roof.day < 24, 1.0 - 0.01 * roof.day, 1.0)
+    for n in range(roof.power.shape[1]):
+        roof.scale(n, level, roof.when())
+    roof.shift_s = np.full(len(roof.ts), 60.0 * minutes)
+    found = findings(roof, "soiling")
+    assert [f.plane for f in found] == ["south"]
+    assert found[0].evidence["resets"] == 1
