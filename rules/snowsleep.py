@@ -11,13 +11,15 @@ from rules.daytable import BIN_HOURS
 from rules.finding import Threshold
 from rules.ranks import Floats, Mask
 from rules.silence import unit_kinds
-from rules.snowsky import BRIGHT, DARK, MAX_DAYS, STOOD, TRICKLE, Sky, counted_share, left_behind, sound_but, until_awake
+from rules.snowsky import BRIGHT, DARK, LOW, MAX_DAYS, STOOD, TRICKLE, Sky, counted_share, left_behind, sound_but, until_awake
 from rules.snowspell import Spell, spell_of
 
 ALONE_UNITS = Threshold(3, "units", "own reasoning: two may share a cable or a fault of their own")
 WOKE_APART = Threshold(1.5, "h", "own reasoning: a link or supply comes back for all within minutes")
 SCATTER = Threshold(0.1, "median deviation of siblings", "own reasoning: siblings in one light differ by 1 to 3 %")
 SCATTER_MORE = Threshold(3.0, "times that of other days", "own reasoning: what parts them on other days is no snow")
+MOSTLY_QUIET = Threshold(0.5, "of the days of the snow", "own reasoning: units that sleep now and then wake now and then")
+BEFORE_DAYS = 4
 SCATTER_INPUTS = Threshold(3, "inputs", "own reasoning: of two, either may be the odd one")
 
 
@@ -77,6 +79,38 @@ def sleepers(case: Case, p: int, cold: Mask, sky: Sky, known: list[Spell]) -> li
             for n in inputs[case.unit_of[inputs] == u].tolist():
                 days[n][first : last + 1] = True
         out.append(Spell(p, min(r[0] for r in same), days, True, False, False))
+    return out
+
+
+def beneath(case: Case, p: int, sky: Sky, spells: list[Spell], known: list[Spell]) -> list[Spell]:
+    """Spells, besides those known, of a plane whose units sent nothing while other planes lay under snow, and came back with them.
+
+    A plane that the winter sun hardly reaches shows no light by which to miss its rows; but one snow falls on the whole roof.
+
+    Parameters
+    ----------
+    spells : of the other planes, sure ones.
+    """
+    inputs = np.flatnonzero(case.plane_of == p)
+    heard: Mask = case.table["seen_h"][:, inputs] > 0.0
+    out: list[Spell] = []
+    for other in spells:
+        first, last = other.first, other.last
+        if any(old.first <= last + 1 and old.last >= first - 1 for old in (*known, *out)) or last + 1 >= case.day_count:
+            continue
+        awake = heard[max(first - BEFORE_DAYS, 0) : first].sum(axis=0) >= 0.5 * min(first, BEFORE_DAYS)
+        mine, rows = inputs[awake], heard[:, awake]
+        quiet: Mask = ~np.logical_or.reduce(rows, axis=1)
+        # They fell silent as it fell, most of its days long, and woke as it went.
+        if first == 0 or len(mine) < 2 or not quiet[first : first + 2].any() or quiet[last + 1]:
+            continue
+        if quiet[first : last + 1].mean() < MOSTLY_QUIET.value:
+            continue
+        inside = span_mask(case.day_count, [(first, last)])
+        best = sky.best(mine)
+        behind = np.nan_to_num(sky.share[:, mine], nan=np.inf) < LOW.value * best[:, None]
+        under = (~rows | behind) & inside[:, None]
+        out.append(Spell(p, first, {int(n): under[:, k] for k, n in enumerate(mine)}, True, True, False))
     return out
 
 

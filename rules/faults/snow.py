@@ -44,7 +44,7 @@ from rules.snowsky import (
     sound_but,
     uncovered_share,
 )
-from rules.snowsleep import sleepers, unheard
+from rules.snowsleep import beneath, sleepers, unheard
 from rules.snowslide import slid_free
 from rules.snowspell import DEEP, DEEP_DAYS, NIL, Spell, spell_of
 from rules.unlit import most_unlit
@@ -84,6 +84,8 @@ def judge(case: Case) -> RuleResult:
             own += unheard(case, p, cold, sky, starts, own)
     for p, own in enumerate(found):
         own += sleepers(case, p, cold, sky, own)
+    for p, own in enumerate(found):
+        own += beneath(case, p, sky, [s for q, spells in enumerate(found) if q != p for s in spells if s.uneven and s.days], own)
     for plane in found:
         _tell(case, plane, [s for spells in found for s in spells], sky, why, result)
     return result

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
-from rules import snowsky, snowspell
+from rules import snowsky, snowsleep, snowspell
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof
 
@@ -44,3 +45,26 @@ def test_a_cover_under_which_units_doze_shows_by_the_rows_between(threshold: Mov
     assert spell.days[0][5:8].all()
     threshold(snowspell, "HEARD", 1.1)
     assert snowspell.spell_of(case, 0, np.arange(8), 5, False, cold, sky) is None
+
+
+def _north_too(silent: tuple[int, int] = (5, 7)) -> Roof:
+    """A south plane under snow for days, and a steep north one that the low sun hardly reaches, silent meanwhile."""
+    roof = make_roof(days=12, first=JANUARY, kinds="c", latitude=50.0, units=[["south"] * 2] * 3 + [["north"]] * 4,
+                     planes={"south": (180.0, 30.0), "north": (0.0, 45.0)})  # fmt: skip
+    for n, through in enumerate((0.02, 0.03, 0.05, 0.06, 0.03, 0.05)):
+        roof.scale(n, through, roof.when(5, 7))
+    for u in range(3, 7):
+        roof.silent(u, roof.when(*silent))
+    return roof
+
+
+@pytest.mark.parametrize(("silent", "told"), [((5, 7), {"south", "north"}), ((1, 4), {"south"}), ((5, 11), {"south"})])
+def test_one_snow_falls_on_the_whole_roof(silent: tuple[int, int], told: set[str]) -> None:
+    """Where the plane goes silent as the snow falls and comes back as it goes; not where it was silent before or stays so."""
+    assert {f.plane for f in findings(_north_too(silent), "snow")} == told
+
+
+def test_who_is_silent_for_a_part_of_the_snow_is_silent_for_itself(threshold: MoveThreshold) -> None:
+    assert {f.plane for f in findings(_north_too(), "snow")} == {"south", "north"}
+    threshold(snowsleep, "MOSTLY_QUIET", 1.1)
+    assert {f.plane for f in findings(_north_too(), "snow")} == {"south"}
