@@ -16,11 +16,12 @@ from rich.text import Text
 from collectors.errors import UsageError
 from rules.action import USUAL_REASONS
 from rules.finding import Finding
-from triage.answer import Answer, alike, loss_words, lost_words, places_of, since_words, where_of
+from triage.answer import Answer, lost_words
 from triage.console import err, out
-from triage.figures import chance, day_text, days_text, energy, percent, with_money
+from triage.figures import chance, day_text, days_text, percent
 from triage.ledger import LedgerEntry
 from triage.search import find_site
+from triage.telling import alike, loss_words, places_of, since_words, where_of
 from triage.wording import ACTION_WORDS, wording
 from triage.workspace import Workspace
 
@@ -122,9 +123,7 @@ def _reasons(group: list[LedgerEntry], review: Review) -> list[RenderableType]:
     findings = [entry.finding for entry in group]
     finding, facts = findings[0], review.site.site
     span = days_text(min(f.first_seen for f in findings), max(f.last_seen for f in findings))
-    loss = loss_words(finding, facts)
-    if len(group) > 1:
-        loss = with_money(sum(f.loss_wh_per_day for f in findings), facts, "a day together")
+    loss = loss_words(findings, facts)
     lines = [
         Text(finding.why),
         *([Text(f"Each of them: {places_of(findings)}.")] if len(group) > 2 else []),
@@ -152,9 +151,8 @@ def _head(group: list[LedgerEntry]) -> str:
 
 def _short(group: list[LedgerEntry]) -> str:
     findings = [entry.finding for entry in group]
-    total = sum(f.loss_wh_per_day for f in findings)
-    together = " together" if len(group) > 1 else ""
-    loss = f", {energy(total)} a day{together}" if total >= 0.5 else ""
+    words = loss_words(findings)
+    loss = f", loss {words}" if words != "none" else ""
     names = f" ({places_of(findings)})" if len(group) > 1 else ""
     return f"{_head(group)}{names}, since {day_text(min(f.first_seen for f in findings))}{loss}"
 

@@ -15,6 +15,7 @@ from collectors.errors import UsageError
 from triage import figures
 from triage.console import err, out, progress_bar
 from triage.fleet.prices import DEFAULT_PRICES, Prices
+from triage.telling import amount
 from triage.textfile import write_text
 from triage.wording import wording
 from triage.workspace import Workspace
@@ -148,7 +149,7 @@ def _fault_tables(fleet: FleetOverview, top: int) -> list[Table]:
     faults = _table("Live findings", "fault", ">live", ">sites", ">lost a day", ">open for", "age of site", "inverter")
     for r in fleet.faults[:top]:
         _row(faults,
-            wording(r.fault).title, str(r.live), str(r.sites), figures.energy(r.loss_wh_per_day),
+            wording(r.fault).title, str(r.live), str(r.sites), amount(r.loss_wh_per_day, r.loss_unknown),
             f"{r.median_days_open} d", _counts(r.by_age), _counts(r.by_inverter),
         )  # fmt: skip
     batches = _table("One model failing across roofs", "model", "fault", ">roofs", ">by chance", ">false-alarm rate")

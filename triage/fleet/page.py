@@ -22,6 +22,7 @@ from triage.fleet.overview import (
     FleetOverview,
 )
 from triage.fleet.summary import SiteSummary
+from triage.telling import amount
 from triage.wording import cautions, wording
 
 #: Rows of a table before the rest is only counted; `--json` has them all.
@@ -111,6 +112,7 @@ def _environment() -> Environment:
     )
     environment.filters |= {
         "energy": figures.energy,
+        "loss": amount,
         "silence": figures.silence,
         "percent": figures.percent,
         "title": lambda fault: wording(fault).title,

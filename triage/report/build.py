@@ -22,15 +22,16 @@ import rules.faults
 from collectors.errors import CalloutError
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged, Threshold
-from triage.answer import answer_of, loss_words, lost_words, since_words
+from triage.answer import answer_of, lost_words
 from triage.compat_page import compat_fragment
 from triage.compat_profiles import choose_profile
 from triage.evidence_words import evidence_rows
-from triage.figures import chance, clock, day_text, days_text, percent, plural, with_money, zone_text
+from triage.figures import chance, clock, day_text, days_text, percent, plural, zone_text
 from triage.ledger import LedgerEntry
 from triage.report.charts import Figure, completeness_figure, figure_table, finding_figure, site_figure
 from triage.report.picking import iso_day, view_days
 from triage.report.roof import plan_caption, roof_cells, roof_svg
+from triage.telling import loss_words, since_words, total_words
 from triage.wording import ACTION_WORDS, SEVERITY_WORDS, Wording, light_words, wording
 
 if TYPE_CHECKING:
@@ -293,9 +294,9 @@ def _environment(site: SiteDescription) -> Environment:
     env.filters["chance"] = chance
     env.filters["since"] = lambda answer: since_words(answer.since, answer.data_from)
     env.filters["lost"] = lambda answer: lost_words(answer, site.site)
-    env.filters["loss"] = lambda finding: loss_words(finding, site.site)
+    env.filters["loss"] = lambda finding, per="a day": loss_words([finding], site.site, per)
+    env.filters["total"] = lambda finding: total_words([finding], site.site)
     env.filters["words"] = wording
-    env.filters["money"] = lambda wh, per="": with_money(wh, site.site, per)
     return env
 
 

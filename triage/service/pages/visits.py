@@ -10,11 +10,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from collectors.errors import InputError
-from triage.figures import energy
 from triage.fleet.summary import SiteSummary
 from triage.roofplan import roof_plan
 from triage.service.context import Context
 from triage.service.pages.base import Page, change, read, today
+from triage.telling import amount, loss_words
 from triage.verifying import verify_visit
 from triage.visit_sheet import write_visit_pdf
 from triage.visits import Visit, close_visit, get_visit, plan_visit, visit_sheet, visits
@@ -48,7 +48,7 @@ def show_new(page: Page) -> Response:
         (
             s,
             [
-                (f, wording(f.fault).title, ACTION_WORDS[f.action], energy(f.loss_wh_per_day),
+                (f, wording(f.fault).title, ACTION_WORDS[f.action], amount(f.loss_wh_per_day, f.loss_unknown, per="a day"),
                  f.id == ticked if ticked else f.action == "visit")
                 for f in s.live if f.action != "none"
             ],
@@ -92,6 +92,7 @@ def show_sheet(page: Page) -> Response:
         sheet=sheet,
         plans=[roof_plan(s.site, [stop.finding for stop in s.stops]) for s in sheet.sites],
         today=today(page).isoformat(),
+        loss_words=loss_words,
     )
 
 
