@@ -174,6 +174,8 @@ def run_nights(
     moment = at or datetime.now(UTC)
     report = NightReport(at=moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
     known = place.site_ids()
+    if known:
+        place.need_writing()
     wanted = list(sites) if sites is not None else known
     if not known:
         raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
@@ -274,7 +276,8 @@ def record_now(place: Workspace, store: Store, result: CheckResult, at: str) -> 
     saved = SiteSummary.loads(store.meta(SUMMARY_KEY) or '{"site_id": ""}')
     night = max(result.to_day, saved.night) or at[:10]
     summary, diff = record_check(store, result, night, at)
-    FleetIndex(place.path).update(store.site.site.id, summary)
+    if store.mode == "kept":
+        FleetIndex(place.path).update(store.site.site.id, summary)
     return summary, diff
 
 

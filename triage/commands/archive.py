@@ -59,6 +59,7 @@ def archive(
     from triage.fleet.upkeep import archive_sites
 
     place, ids = _chosen(workspace, site)
+    place.need_writing()
     before = int((datetime.now(UTC) - _age(older_than)).timestamp())
     with _bar("Archiving") as progress:
         results = archive_sites(place, before, ids, _advance(progress, len(ids)))
@@ -91,6 +92,7 @@ def restore(
     if not site:
         raise UsageError("which site? --site is missing", "`callout site list` shows the sites.")
     place, ids = _chosen(workspace, site)
+    place.need_writing()
     with _bar("Restoring") as progress:
         results = restore_months(place, month or [], ids, _advance(progress, len(ids)))
     _report(results, as_json, "brought back", "Nothing of that is archived.")

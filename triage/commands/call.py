@@ -19,6 +19,7 @@ from rules.finding import Finding
 from triage.answer import Answer, lost_words
 from triage.console import err, out
 from triage.figures import chance, day_text, days_text, percent
+from triage.judging import open_to_judge
 from triage.ledger import LedgerEntry
 from triage.search import find_site
 from triage.telling import alike, loss_words, places_of, since_words, where_of
@@ -68,7 +69,7 @@ def call(
     except ValueError as exc:
         raise UsageError(f"--as-of '{as_of}' is not a date", "Write it as YYYY-MM-DD.") from exc
     place = Workspace(workspace)
-    with place.open(find_site(place, who)) as store, err.status("judging"):
+    with open_to_judge(place, find_site(place, who)) as store, err.status("judging"):
         from triage.review import review_store  # the engine: not for `--help` or an unknown name
 
         review = review_store(place, store, now.isoformat())

@@ -20,6 +20,7 @@ from triage.absence import over
 from triage.console import err, out, progress_bar
 from triage.figures import day_text, days_text, plural
 from triage.importing import read_files
+from triage.judging import open_to_judge
 from triage.telling import COLUMNS, NUMBERS, alike, cells, places_of
 from triage.wording import light_words
 from triage.workspace import Workspace
@@ -119,7 +120,7 @@ def _check_files(
 def _check_site(place: Workspace, site: str, full: bool, moment: datetime | None) -> CheckResult:
     """Check a stored site and record what it says."""
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    with place.open(site) as store:
+    with open_to_judge(place, site) as store:
         with err.status("judging"):
             from triage.check import check_store
             from triage.nightly import record_now

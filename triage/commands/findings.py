@@ -87,7 +87,7 @@ def findings(
     for name in [site] if site else place.site_ids():
         with place.open(name) as store:
             ledger = Ledger(store)
-            if ledger.wake(datetime.now(UTC).isoformat()):
+            if ledger.wake(datetime.now(UTC).isoformat()) and store.mode == "kept":
                 FleetIndex(place.path).refresh(store)
             shown += [(store.site.site, entry) for entry in (ledger.all() if everything else ledger.open())]
     if as_json:

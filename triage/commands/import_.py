@@ -98,6 +98,7 @@ def import_(
                 description = store.site
         _preview(files, description, kind, rules, save_layout, as_json)
         return
+    place.need_writing()
     with place.open(_chosen(place, site)) as store, _steps() as progress:
         task = progress.add_task("", total=None)
         chosen = by_kind(files, store.site, kind, rules)

@@ -57,8 +57,8 @@ def notify(
         targets,
     )
 
-    folder = Workspace(workspace).path.resolve()
-    settings, state = load_settings(folder), ServiceState(folder)
+    folder = Workspace(workspace).known_folder()
+    settings, state = load_settings(folder), ServiceState(folder, reading=dry_run)
     urls = targets(settings.notify)
     context = Context(folder, settings, state)
     context.reread()

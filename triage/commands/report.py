@@ -16,6 +16,7 @@ from collectors.site import load_site
 from triage.answer import Answer
 from triage.console import err, out
 from triage.importing import read_files
+from triage.judging import open_to_judge
 from triage.report.build import report_html
 from triage.report.files import write_report
 from triage.review import CHART_DAYS, files_view, review_files
@@ -75,7 +76,7 @@ def report(
         with Progress(console=err, transient=True, disable=len(names) < 2) as bar:
             for name in bar.track(names, description="reports"):
                 path = output or place.path / "reports" / f"{name}.html"
-                with place.open(name) as store:
+                with open_to_judge(place, name) as store:
                     made = write_report(place, store, path, now.isoformat(), days=days, today=now.date().isoformat())
                 written.append((path, made.review.answer(now.date().isoformat())))
     if as_json:

@@ -128,8 +128,11 @@ def night(
 
 def show_morning(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
     """What changed overnight and who must go: the morning page as text."""
-    folder = Workspace(workspace).path.resolve()
-    found = _morning(folder, load_settings(folder), ServiceState(folder))
+    folder = Workspace(workspace).known_folder()
+    state = ServiceState(folder, reading=True)
+    if state.hidden:
+        err.print(f"{state.path}: may not be read, so what changed overnight is left out.", style="yellow", highlight=False)
+    found = _morning(folder, load_settings(folder), state)
     if as_json:
         out.print_json(json.dumps(found.to_json()))
         raise typer.Exit(1 if _asks(found) else 0)

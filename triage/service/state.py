@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from collectors import readonly
 from collectors.errors import StoreError
 
 FILE_NAME = "service.sqlite"
@@ -49,11 +50,21 @@ class ServiceState:
     Parameters
     ----------
     folder : the workspace.
+    reading : nothing will be changed: a file that cannot be written, or cannot even be read, is no error then
+        (:attr:`hidden`).
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, reading: bool = False) -> None:
         self.path = folder / FILE_NAME
+        self._scratch: sqlite3.Connection | None = None
+        #: There is a file, and it may not be read.
+        self.hidden = False
+        if reading and not readonly.writable(self.path):
+            self._scratch = self._copy()
         try:
+            if self._scratch is not None:
+                self._scratch.executescript(_SCHEMA)
+                return
             folder.mkdir(parents=True, exist_ok=True)
             new = not self.path.exists()
             with self.connect() as db:
@@ -69,6 +80,10 @@ class ServiceState:
     @contextmanager
     def connect(self) -> Iterator[sqlite3.Connection]:
         """One transaction on a fresh connection."""
+        if self._scratch is not None:
+            with self._scratch:
+                yield self._scratch
+            return
         try:
             db = sqlite3.connect(self.path, timeout=30.0)
         except sqlite3.Error as exc:
@@ -80,6 +95,13 @@ class ServiceState:
                 yield db
         finally:
             db.close()
+
+    def _copy(self) -> sqlite3.Connection:
+        try:
+            return readonly.scratch(self.path, any_thread=True)
+        except (sqlite3.Error, OSError):
+            self.hidden = self.path.exists()
+            return sqlite3.connect(":memory:", check_same_thread=False)
 
     def _cannot_open(self, problem: Exception) -> StoreError:
         told = problem.strerror if isinstance(problem, OSError) else problem
