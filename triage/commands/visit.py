@@ -15,11 +15,11 @@ from rich.text import Text
 
 from collectors.errors import UsageError
 from triage.commands.serve import JsonOption, WorkspaceOption
-from triage.console import example, out
-from triage.figures import chance, percent
+from triage.console import err, example, out
+from triage.figures import chance, day_text, percent
 from triage.service.context import local_name
 from triage.service.dusk import iso_time
-from triage.visits import Visit, VisitSheet, close_visit, get_visit, plan_visit, visit_sheet, visits
+from triage.visits import Visit, VisitSheet, begun_later, close_visit, get_visit, plan_visit, visit_sheet, visits
 from triage.wording import wording
 from triage.workspace import Workspace
 
@@ -134,8 +134,11 @@ def done(
     place = Workspace(workspace)
     now = time.time()
     day = on or datetime.fromtimestamp(now, UTC).date().isoformat()
-    close_visit(place, get_visit(place, visit_id), "done", _day(day), local_name(), iso_time(now), note)
-    out.print(f"Visit {visit_id} made on {day}. After some clear days: callout verify {visit_id}", highlight=False)
+    made = close_visit(place, get_visit(place, visit_id), "done", day, local_name(), iso_time(now), note)
+    out.print(f"Visit {visit_id} made on {made.done_on}. After some clear days: callout verify {visit_id}", highlight=False)
+    for site, finding in begun_later(place, made, str(made.done_on)):
+        told = f"{wording(finding.fault).short}, {finding.place}, first seen on {day_text(finding.first_seen)}"
+        err.print(f"note: {site}: {told}: this visit was too early for it.", style="yellow", markup=False, highlight=False)
 
 
 def cancel(
@@ -214,13 +217,6 @@ def _parse(word: str) -> tuple[str, int | None]:
     if not (number.isascii() and number.isdigit()):
         raise UsageError(f"'{word}' is not SITE:NUMBER", "`callout findings SITE` lists the numbers.")
     return site, int(number)
-
-
-def _day(day: str) -> str:
-    try:
-        return datetime.fromisoformat(day).date().isoformat()
-    except ValueError as exc:
-        raise UsageError(f"'{day}' is not a date", "Give it as YYYY-MM-DD.") from exc
 
 
 def _sites(visit: Visit) -> str:
