@@ -12,7 +12,7 @@ import math
 import secrets
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime, tzinfo
 from typing import Any, Final, Literal
 
 from collectors.errors import StoreError, UsageError
@@ -224,7 +224,7 @@ def _day_made(workspace: Workspace, visit: Visit, text: str, at: str) -> str:
     except ValueError as exc:
         raise UsageError(f"'{text}' is not a date", "Give it as YYYY-MM-DD.") from exc
     now = datetime.fromisoformat(at)
-    zones = []
+    zones: list[tzinfo] = [UTC]  # the day a form or a command takes when none is given
     for site in visit.findings:
         with workspace.open(site) as store:
             zones.append(store.site.site.zone)

@@ -132,7 +132,7 @@ def test_a_visit_was_made_on_a_day_on_which_it_can_have_been(folder: Path) -> No
             close(day)
         assert refused.value.remedy
     assert get_visit(place, visit.id).state == "planned"
-    # The site's own clock counts: on the 5th at 23:30 UTC it is the 6th in central Europe.
+    # Today is the day at the site or in UTC: on the 5th at 23:30 UTC it is the 6th in central Europe.
     assert close("2025-11-06", "2025-11-05T23:30:00Z").done_on == "2025-11-06"
     assert close(starts[0]).done_on == starts[0]  # a slip is put right
 
