@@ -226,24 +226,7 @@ def _summary(site: SiteDescription, entry: LedgerEntry, history: list[LedgerEven
         text(f"{facts.name or facts.id}{f', reference {facts.customer_ref}' if facts.customer_ref else ''}"),
         text(f.why),
         text(words.means, "small"),
-        table(
-            ["What", "Value"],
-            [
-                [
-                    "First and last seen",
-                    f"{day_text(f.first_seen)} to {day_text(f.last_seen)}, on {plural(f.days, 'day')}",
-                ],
-                ["Loss", f"{loss_words([f])}, {total_words([f])} in all"],
-                ["Confidence in the cause", percent(f.confidence)],
-                [
-                    "Serials",
-                    ", ".join(dict.fromkeys(r.unit for r in site.inputs if touches(f, r))) or "whole site",
-                ],
-                ["Commissioned", facts.commissioned.isoformat() if facts.commissioned else "not on file"],
-                ["Written", f"{at}. {zone_text(facts)}, unless UTC is said."],
-            ],
-            [1, 3],
-        ),
+        table(["What", "Value"], _facts(site, f, at), [1, 3]),
     ]
     if f.evidence:
         rows = [[k, _plain(v)] for k, v in f.evidence.items()]
@@ -283,6 +266,18 @@ def _summary(site: SiteDescription, entry: LedgerEntry, history: list[LedgerEven
         f"{facts.id}, finding {entry.id}. Evidence, no verdict on liability.",
     )
     return out.getvalue()
+
+
+def _facts(site: SiteDescription, f: Finding, at: str) -> list[list[str]]:
+    commissioned = site.site.commissioned
+    return [
+        ["First and last seen", f"{day_text(f.first_seen)} to {day_text(f.last_seen)}, on {plural(f.days, 'day')}"],
+        ["Loss", f"{loss_words([f])}, {total_words([f])} in all"],
+        ["Confidence in the cause", percent(f.confidence)],
+        ["Serials", ", ".join(dict.fromkeys(r.unit for r in site.inputs if touches(f, r))) or "whole site"],
+        ["Commissioned", commissioned.isoformat() if commissioned else "not on file"],
+        ["Written", f"{at}. {zone_text(site.site)}, unless UTC is said."],
+    ]
 
 
 def _plain(value: Any) -> str:

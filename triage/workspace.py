@@ -35,6 +35,18 @@ class Workspace:
         """Ids of all sites, ascending."""
         return sorted(p.stem for p in self.sites_folder.glob("*.sqlite"))
 
+    def known_sites(self) -> list[str]:
+        """As :meth:`site_ids`, for a command that needs some.
+
+        Raises
+        ------
+        UsageError : there are none.
+        """
+        known = self.site_ids()
+        if not known:
+            raise UsageError(f"workspace {self.path} has no sites", "Add one with `callout site add FILE.toml`.")
+        return known
+
     def path_of(self, site_id: str) -> Path:
         """Where the file of a site is or would be."""
         if not re.fullmatch(r"[\w.\- ]+", site_id) or set(site_id) <= {".", " "}:

@@ -154,9 +154,7 @@ def verify_store(
 
 def _chosen(workspace: Path | None, sites: list[str] | None) -> tuple[Workspace, list[str]]:
     place = Workspace(workspace)
-    known = place.site_ids()
-    if not known:
-        raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
+    known = place.known_sites()
     for site_id in sites or ():
         if site_id not in known:
             raise UsageError(f"site '{site_id}' is not in workspace {place.path}", f"It has: {', '.join(known[:20])}.")

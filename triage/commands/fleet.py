@@ -96,9 +96,7 @@ def fleet(
 def _summaries(place: Workspace, rebuild: bool) -> list[SiteSummary]:
     from triage.fleet.index import FleetIndex
 
-    ids = place.site_ids()
-    if not ids:
-        raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
+    ids = place.known_sites()
     index = FleetIndex(place.path)
     known = {s.site_id for s in index.summaries()}
     if rebuild or known != set(ids):

@@ -68,11 +68,9 @@ def report(
         written.append((path, _loose(site_file, telemetry, weather or [], gateway_log or [], layout, path, days, now)))
     else:
         place = Workspace(workspace)
-        names = place.site_ids() if all_sites else [str(site)]
+        names = place.known_sites() if all_sites else [str(site)]
         if output is not None and all_sites:
             raise UsageError("--output names one file, --all writes many", "Leave --output out.")
-        if not names:
-            raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
         with Progress(console=err, transient=True, disable=len(names) < 2) as bar:
             for name in bar.track(names, description="reports"):
                 path = output or place.path / "reports" / f"{name}.html"

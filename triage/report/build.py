@@ -119,7 +119,6 @@ def report_html(
     )
     store: dict[str, Figure] = {}
     rows = [_row(view, entry, store) for entry in live]
-    findings = [row.finding for row in rows]
     context: dict[str, Any] = {
         "answer": answer,
         "rows": rows,
@@ -133,21 +132,9 @@ def report_html(
         "made_at": clock(made_at, site.site.zone),
         "zone": zone_text(site.site),
         "version": version("callout"),
-        "roof": "",
-        "roof_caption": "",
-        "cells": [],
-        "site_chart": None,
-        "completeness": None,
         "electrical": _electrical(site),
+        **_drawn(view, rows, store),
     }
-    if view is not None:
-        context |= {
-            "roof": roof_svg(view, findings, [f"#{row.anchor}" for row in rows]),
-            "roof_caption": plan_caption(view, findings),
-            "cells": roof_cells(view, findings),
-            "site_chart": _part("energy-chart", "Energy a day", site_figure(view), store),
-            "completeness": _part("data-chart", "Readings received", completeness_figure(view), store),
-        }
     page = _environment(site).get_template("report.html")
     return page.render(
         **context,
@@ -156,6 +143,20 @@ def report_html(
         plotly=_plotly(),
         figures=[(name, _json(fig)) for name, fig in store.items()],
     )
+
+
+def _drawn(view: SiteView | None, rows: Sequence[FindingRow], store: dict[str, Figure]) -> dict[str, Any]:
+    """Roof plan and charts of the whole site; without readings there are none."""
+    if view is None:
+        return {"roof": "", "roof_caption": "", "cells": [], "site_chart": None, "completeness": None}
+    findings = [row.finding for row in rows]
+    return {
+        "roof": roof_svg(view, findings, [f"#{row.anchor}" for row in rows]),
+        "roof_caption": plan_caption(view, findings),
+        "cells": roof_cells(view, findings),
+        "site_chart": _part("energy-chart", "Energy a day", site_figure(view), store),
+        "completeness": _part("data-chart", "Readings received", completeness_figure(view), store),
+    }
 
 
 def asset(name: str) -> str:
