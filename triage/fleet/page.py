@@ -43,6 +43,7 @@ def fleet_page(summaries: Sequence[SiteSummary], fleet: FleetOverview, now: date
         **_said(summaries, fleet, now, drawn),
         figures=_script_json({name: drawing for name, (drawing, _) in drawn.items()}),
         plotly=_plotly() if drawn else "",
+        themed=Markup((files("triage.report") / "static" / "themed.js").read_text("utf-8")),
     )  # fmt: skip
 
 

@@ -139,7 +139,7 @@ def report_html(
     return page.render(
         **context,
         css=asset("charts.css") + asset("report.css"),
-        js=asset("charts.js"),
+        js=asset("themed.js") + asset("charts.js"),
         plotly=_plotly(),
         figures=[(name, _json(fig)) for name, fig in store.items()],
     )
@@ -160,7 +160,7 @@ def _drawn(view: SiteView | None, rows: Sequence[FindingRow], store: dict[str, F
 
 
 def asset(name: str) -> str:
-    """Text of a file in ``report/static``: ``charts.css``, ``charts.js``, ``report.css``."""
+    """Text of a file in ``report/static``: ``charts.css``, ``charts.js``, ``report.css``, ``themed.js``."""
     return (files("triage.report") / "static" / name).read_text("utf-8")
 
 

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -183,10 +184,21 @@ def test_evidence_is_told_with_units() -> None:
 
 
 def test_the_shared_script_needs_no_inline_code() -> None:
-    script = asset("charts.js")
+    script = asset("themed.js") + asset("charts.js")
     assert "eval(" not in script
     assert "innerHTML" not in script
     assert ".style" not in script
+
+
+def test_how_a_chart_looks_stands_in_one_script() -> None:
+    root = Path(str(files("triage")))
+    said = {
+        f.name for f in root.rglob("*") if f.suffix in (".js", ".html") and re.search(r"nticks|--role-|dragmode", f.read_text())
+    }
+    assert said == {"themed.js"}
+    drawing = [f for f in root.rglob("*") if f.suffix in (".js", ".html") and re.search(r"Plotly\.(react|newPlot)", f.read_text())]
+    assert sorted(f.name for f in drawing) == ["charts.js", "charts.js", "fleet.html"]
+    assert [f.name for f in drawing if "calloutThemed(" not in f.read_text()] == []
 
 
 # -- in a browser ----------------------------------------------------------------

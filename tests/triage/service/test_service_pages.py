@@ -155,7 +155,7 @@ def test_only_listed_files_are_served(client: TestClient, path: str) -> None:
 
 
 def test_static_files_are_kept_for_good_and_packed(client: TestClient) -> None:
-    for name in ("app.css", "charts.js", "plotly.min.js"):
+    for name in ("app.css", "charts.js", "themed.js", "evidence.css", "plotly.min.js"):
         answer = client.get(f"/static/{name}", headers={"Accept-Encoding": "gzip"})
         assert "immutable" in answer.headers["cache-control"]
         assert answer.headers["content-encoding"] == "gzip"
