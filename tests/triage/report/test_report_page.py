@@ -191,14 +191,11 @@ def test_the_shared_script_needs_no_inline_code() -> None:
 
 
 def test_how_a_chart_looks_stands_in_one_script() -> None:
-    root = Path(str(files("triage")))
-    said = {
-        f.name for f in root.rglob("*") if f.suffix in (".js", ".html") and re.search(r"nticks|--role-|dragmode", f.read_text())
-    }
-    assert said == {"themed.js"}
-    drawing = [f for f in root.rglob("*") if f.suffix in (".js", ".html") and re.search(r"Plotly\.(react|newPlot)", f.read_text())]
+    sources = {f: f.read_text() for f in Path(str(files("triage"))).rglob("*") if f.suffix in (".js", ".html")}
+    assert {f.name for f, text in sources.items() if re.search(r"nticks|--role-|dragmode", text)} == {"themed.js"}
+    drawing = [f for f, text in sources.items() if re.search(r"Plotly\.(react|newPlot)", text)]
     assert sorted(f.name for f in drawing) == ["charts.js", "charts.js", "fleet.html"]
-    assert [f.name for f in drawing if "calloutThemed(" not in f.read_text()] == []
+    assert [f.name for f in drawing if "calloutThemed(" not in sources[f]] == []
 
 
 # -- in a browser ----------------------------------------------------------------
