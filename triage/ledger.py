@@ -251,6 +251,10 @@ class Ledger:
 
     def _miss(self, run: _Night, entry: LedgerEntry, judge: Absence) -> None:
         finding = entry.finding
+        if judge.unlisted(finding):
+            # No day stands under it: listed again, and seen on the same days, it is open again.
+            run.end(entry, f"{finding.place} is no longer in the site file", dated=False)
+            return
         if judge.out_of_sight(finding):
             run.wake(entry)
             return
@@ -348,14 +352,14 @@ class _Night:
     def log(self, finding_id: int, event: str, detail: str) -> None:
         _log(self.db, finding_id, self.at, ENGINE, event, detail)
 
-    def set(self, entry: LedgerEntry, status: Status, event: str, detail: str) -> None:
-        _set(self.db, entry.id, status, self.at, day=self.until)
+    def set(self, entry: LedgerEntry, status: Status, event: str, detail: str, day: str | None = None) -> None:
+        _set(self.db, entry.id, status, self.at, day=day)
         self.log(entry.id, event, detail)
         self.diff[event].append(entry.id)
 
-    def end(self, entry: LedgerEntry, detail: str) -> None:
+    def end(self, entry: LedgerEntry, detail: str, *, dated: bool = True) -> None:
         self.db.execute("UPDATE finding SET last_night = ? WHERE id = ?", (self.night, entry.id))
-        self.set(entry, "resolved", "resolved", detail)
+        self.set(entry, "resolved", "resolved", detail, self.until if dated else None)
 
     def wake(self, entry: LedgerEntry) -> None:
         if _due(entry, self.today):

@@ -47,6 +47,15 @@ def test_init_writes_once(run: Run, tmp_path: Path) -> None:
     assert run("init", "-").stdout == draft_text()
 
 
+def test_a_unit_that_left_the_site_file_is_named(run: Run, tmp_path: Path) -> None:
+    run("init")
+    assert run("site", "add", "site.toml").stderr == ""
+    text = (tmp_path / "site.toml").read_text()
+    assert text.count('"D2003"') == 1
+    (tmp_path / "site.toml").write_text(text.replace('"D2003"', '"D2O03"'))
+    assert "no longer in the site file: D2003;" in run("site", "add", "site.toml").stderr
+
+
 def test_from_nothing_to_samples(run: Run) -> None:
     run("init")
     assert "3 units, 6 inputs, 2.40 kWp" in run("site", "add", "site.toml").stdout

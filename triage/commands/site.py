@@ -51,11 +51,15 @@ def add(
     place = Workspace(workspace)
     with place.add_site(read_site_text(file), str(file)) as store:
         site = store.site
+        gone = sorted(set(store.unit_ids()) - {unit.serial for unit in site.units})
         from triage.fleet.index import FleetIndex  # not for `site list` or a wrong file
 
         FleetIndex(place.path).refresh(store)
     for note in site.notes:
         err.print(Text(f"note: {file}: {note}", style="yellow"))
+    if gone:
+        kept = "their readings stay stored, and are judged again once they are listed again"
+        err.print(Text(f"note: no longer in the site file: {', '.join(gone)}; {kept}", style="yellow"))
     if as_json:
         typer.echo(json.dumps(_summary(site), indent=2))
         return
