@@ -214,6 +214,8 @@ def _headline(
         return "desk", f"Don't go yet, try from the desk first: {_names(remote)}."
     if not to_day:
         return "unknown", "Can't tell: there are no readings yet."
+    if age < -STALE_DAYS:
+        return "unknown", f"Can't tell: {_to_come(to_day)}."
     if age > STALE_DAYS:
         return "unknown", f"Can't tell: the data end on {day_text(to_day)}, {plural(age, 'day')} ago."
     span = _span(from_day, to_day)
@@ -241,9 +243,15 @@ def _blind(not_judged: Sequence[NotJudged], span: int, inputs: int) -> str:
 
 
 def _age_note(to_day: str, age: int) -> str:
+    if age < -STALE_DAYS:
+        return f"Mind: {_to_come(to_day)}."
     if age <= STALE_DAYS:
         return ""
     return f"The data end on {day_text(to_day)}, {plural(age, 'day')} ago: what came after is unknown."
+
+
+def _to_come(to_day: str) -> str:
+    return f"the data end on {day_text(to_day)}, which is still to come: a date or a clock in the record is wrong"
 
 
 def _names(findings: Sequence[Finding]) -> str:

@@ -58,6 +58,14 @@ def test_a_site_without_readings_is_not_fine() -> None:
     assert (answer.verdict, answer.headline) == ("unknown", "Can't tell: there are no readings yet.")
 
 
+def test_data_that_end_in_days_to_come_are_no_clean_bill() -> None:
+    assert ask(today="2026-06-28").verdict == "fine"  # another day at the site, or a clock a little off
+    answer = ask(today="2026-06-27")
+    assert (answer.verdict, answer.headline[:42]) == ("unknown", "Can't tell: the data end on 30 Jun 2026, w")
+    assert ask(DEAD, today="2026-06-27").verdict == "go"
+    assert "still to come" in ask(DEAD, today="2026-06-27").age_note
+
+
 def test_blind_for_the_whole_span_is_not_fine() -> None:
     assert ask(not_judged=(BLIND,)).headline == "Can't tell: no telemetry at all."
     assert ask(not_judged=(replace(BLIND, days=29),)).verdict == "fine"

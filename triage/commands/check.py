@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -108,7 +109,7 @@ def _check_files(
     for note in description.notes:
         err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
     with err.status("reading"):
-        loaded = read_files(description, telemetry, weather, gateway_log, load_layout(layout) if layout else None)
+        loaded = read_files(description, telemetry, weather, gateway_log, load_layout(layout) if layout else None, now=time.time())
     for reason, count in loaded.emptied_values.items():
         err.print(f"{plural(count, 'value')} left empty: {reason}", markup=False, highlight=False)
     with err.status("judging"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -96,7 +97,7 @@ def _data(
         description = load_site(site_file)
         rules = load_layout(layout) if layout else None
         with err.status("reading"):
-            loaded = read_files(description, telemetry, weather or (), (), rules)
+            loaded = read_files(description, telemetry, weather or (), (), rules, now=time.time())
         for reason, count in loaded.rejected_rows.items():
             err.print(f"{count} rows rejected: {reason}", markup=False, highlight=False)
         return description, loaded.telemetry, loaded.weather

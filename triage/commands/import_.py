@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -109,6 +110,7 @@ def import_(
             chosen["log"],
             layout=rules,
             progress=lambda text: progress.update(task, description=text),
+            now=time.time(),
         )
         FleetIndex(place.path).refresh(store)
     if as_json:
@@ -182,6 +184,7 @@ def _preview(
             chosen["log"],
             layout=rules,
             progress=lambda text: progress.update(task, description=text),
+            now=time.time(),
         )
     if save_layout is not None:
         if save_layout.exists():
@@ -223,8 +226,8 @@ def _show_rows(reading: Reading) -> None:
     for name in shown.columns:
         table.add_column("UTC" if name == "ts" else name, overflow="fold")
     times = shown["ts"].to_numpy("datetime64[s]")
-    for row, time in zip(shown.itertuples(index=False), times, strict=True):
-        cells = [str(time).replace("T", " ")]
+    for row, when in zip(shown.itertuples(index=False), times, strict=True):
+        cells = [str(when).replace("T", " ")]
         cells += ["" if v is None or v != v else f"{v:g}" if isinstance(v, float) else str(v) for v in row[1:]]
         table.add_row(*map(Text, cells))
     out.print(table)
@@ -249,7 +252,7 @@ def _show_left_out(reading: Reading, before: str) -> None:
     ):
         for reason, count in counts.items():
             first = next((p for p in reading.problems if p.reason == reason), None)
-            where = f"; first: {_where(first)}" if first else ""
+            where = f"; first: {first.where}" if first else ""
             what = f"{count:,} {word}{'' if count == 1 else 's'} {end}"
             out.print(Text(f"{before}{what}: {reason}{where}", style="yellow"))
 
@@ -258,11 +261,6 @@ def _short(source: str) -> str:
     """The file's name without its folders, with the archive member if there is one."""
     path, _, member = source.partition("!")
     return Path(path).name + (f"!{member}" if member else "")
-
-
-def _where(problem: Any) -> str:
-    what = f", {problem.column}" if problem.column else ""
-    return f"line {problem.line}{what}" + (f" = {problem.value!r}" if problem.value else "")
 
 
 def _what(reading: Reading) -> str:

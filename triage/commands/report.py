@@ -101,7 +101,7 @@ def _loose(
     for note in site.notes:
         err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
     with err.status("reading"):
-        loaded = read_files(site, telemetry, weather, gateway_log, load_layout(layout) if layout else None)
+        loaded = read_files(site, telemetry, weather, gateway_log, load_layout(layout) if layout else None, now=now.timestamp())
     with err.status("judging"):
         text = site_file.read_text(encoding="utf-8")
         review = review_files(text, str(site_file), loaded, now.isoformat())
