@@ -1,4 +1,4 @@
-"""SQLite files that can be read and not written: another's workspace, a backup, a disk mounted read-only.
+"""SQLite files that can be read and not written: another's workspace, a backup, a disk mounted read-only or full.
 
 SQLite's write-ahead log wants to write beside the file even to read it. So a file at rest is opened as one
 that nobody changes; one in use is read through the log its writer keeps; and a log left behind by a writer
@@ -29,7 +29,19 @@ def writable(path: Path) -> bool:
 
 def reader(path: Path) -> sqlite3.Connection:
     """A connection that only reads, whether the file can be written or not; raises as :func:`connect`."""
-    return _open(path, "mode=ro", False) if writable(path) else connect(path)
+    if writable(path):
+        try:
+            return _open(path, "mode=ro", False)
+        except sqlite3.OperationalError as exc:
+            if not no_room(exc):
+                raise
+    return connect(path)
+
+
+def no_room(problem: BaseException | None) -> bool:
+    """Whether SQLite found no room on the disk, be it only for the few pages it keeps beside a file in use."""
+    name = getattr(problem, "sqlite_errorname", "")
+    return isinstance(problem, sqlite3.OperationalError) and name.startswith(("SQLITE_FULL", "SQLITE_IOERR"))
 
 
 def connect(path: Path, any_thread: bool = False) -> sqlite3.Connection:

@@ -150,8 +150,7 @@ class Store:
         """
         if not path.is_file():
             raise StoreError(f"{path}: no such site file", "`callout site list` shows the sites.")
-        mode: Mode = "kept" if readonly.writable(path) else "scratch" if scratch else "refused"
-        db = _connect(path, alone, any_thread) if mode == "kept" else _connect_unwritten(path, any_thread, scratch)
+        db, mode = _connect_somehow(path, alone, any_thread, scratch)
         try:
             with _sqlite_errors(path):
                 ours = db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'meta'").fetchone()[0]
@@ -164,6 +163,18 @@ class Store:
 
     def close(self) -> None:
         self._db.close()
+
+    def to_write(self) -> Store:
+        """Itself, for whoever keeps it open to write to it.
+
+        Raises
+        ------
+        StoreError : what is written would not be kept; it is closed.
+        """
+        if self.mode != "kept":
+            self.close()
+            raise _refusal(self.path)
+        return self
 
     def __enter__(self) -> Store:
         return self
@@ -591,13 +602,23 @@ def _refusal(path: Path | None) -> StoreError:
 
 _REMEDIES = {
     "full": "Free some space on the disk, then run the same command again.",
-    "readonly": "The file or its folder cannot be written: check its rights, or choose another --workspace.",
+    "readonly": "The file or its folder cannot be written: check its rights and the disk's space, or choose another --workspace.",
     "locked": "Another import is writing to this site: wait until it ends, then run the same command again.",
     "unable to open": "Check that the folder exists and can be written, or choose another --workspace.",
     "not a database": "This is not a site file of Callout: restore it from a backup.",
     "malformed": "The file is damaged: restore it from a backup.",
     "disk I/O error": "The disk refused to read or write: check its space and health, then try again.",
 }
+
+
+def _connect_somehow(path: Path, alone: bool, any_thread: bool, scratch: bool) -> tuple[sqlite3.Connection, Mode]:
+    if readonly.writable(path):
+        try:
+            return _connect(path, alone, any_thread), "kept"
+        except StoreError as exc:
+            if not readonly.no_room(exc.__cause__):
+                raise
+    return _connect_unwritten(path, any_thread, scratch), "scratch" if scratch else "refused"
 
 
 def _connect_unwritten(path: Path, any_thread: bool, scratch: bool) -> sqlite3.Connection:

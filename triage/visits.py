@@ -179,17 +179,19 @@ def get_visit(workspace: Workspace, visit_id: str, site: str | None = None) -> V
     return found
 
 
-def visits(workspace: Workspace, sites: Iterable[str] | None = None) -> list[Visit]:
-    """Every visit, the next first, those behind us last."""
+def visits(workspace: Workspace, sites: Iterable[str] | None = None, unreadable: list[StoreError] | None = None) -> list[Visit]:
+    """Every visit, the next first, those behind us last; ``unreadable`` gains the error of each site that can't be opened."""
     found: dict[str, Visit] = {}
     for site in workspace.site_ids() if sites is None else sites:
         try:
             with workspace.open(site) as store:
                 for visit in _read(store):
                     found.setdefault(visit.id, visit)
-        except StoreError:
+        except StoreError as exc:
             if sites is not None:
-                raise  # among many, a damaged site is told elsewhere and hides no other's visits
+                raise
+            if unreadable is not None:  # among many, a damaged site hides no other's visits
+                unreadable.append(exc)
     return sorted(found.values(), key=lambda v: (v.state != "planned", v.planned_for, v.id))
 
 

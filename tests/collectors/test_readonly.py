@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import resource
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -76,6 +77,36 @@ def test_a_file_that_can_be_written_is_no_scratch(tmp_path: Path) -> None:
     _site(tmp_path / "a.sqlite")
     with Store.open(tmp_path / "a.sqlite", scratch=True) as store:
         assert store.mode == "kept"
+
+
+@pytest.fixture
+def stored(tmp_path: Path) -> Iterator[Path]:
+    """A site's file on a disk that is full: no file may grow."""
+    path = tmp_path / "a.sqlite"
+    _site(path)
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, before[1]))
+    yield path
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+def test_on_a_full_disk_a_file_is_read_and_not_written(stored: Path) -> None:
+    with Store.open(stored) as store:
+        assert store.mode == "refused"
+        assert len(store.telemetry())
+        with pytest.raises(StoreError, match="nothing was changed") as refused:
+            store.set_meta("x", "y")
+        assert "space" in refused.value.remedy
+    with Store.open(stored, scratch=True) as store:
+        store.set_meta("x", "y")
+        assert store.meta("x") == "y"
+    with closing(readonly.reader(stored)) as db:
+        assert db.execute("SELECT count(*) FROM meta").fetchone()[0]
+
+
+def test_who_keeps_a_file_open_to_write_is_not_left_with_one_that_forgets(stored: Path) -> None:
+    with pytest.raises(StoreError, match="nothing was changed"):
+        Store.open(stored, scratch=True).to_write()
 
 
 @pytest.mark.parametrize("died", [False, True])

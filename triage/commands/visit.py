@@ -13,7 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from collectors.errors import UsageError
+from collectors.errors import StoreError, UsageError
 from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import err, example, out
 from triage.figures import chance, day_text, percent
@@ -88,7 +88,10 @@ def plan(
 
 def show(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
     """List visits, the next one first."""
-    found = visits(Workspace(workspace))
+    unreadable: list[StoreError] = []
+    found = visits(Workspace(workspace), unreadable=unreadable)
+    for problem in unreadable:
+        err.print(f"left out: {problem.message}", style="yellow", markup=False, highlight=False, soft_wrap=True)
     if as_json:
         out.print_json(json.dumps([v.to_json() for v in found]))
         return
@@ -97,7 +100,7 @@ def show(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None
         table.add_column(column, overflow="fold")
     for v in found:
         table.add_row(v.id, v.planned_for, v.state + (f" {v.done_on}" if v.done_on else ""), _sites(v), v.created_by)
-    out.print(table if found else "No visit yet.")
+    out.print(table if found else "No visit yet." if not unreadable else "No visit at the sites that can be read.")
 
 
 def sheet(

@@ -60,6 +60,10 @@ class FleetIndex:
         try:
             self._prepare()
         except sqlite3.DatabaseError as exc:
+            if readonly.no_room(exc):
+                self._scratch = self._copy()
+                self._prepare()
+                return
             if not _damaged(exc):
                 raise StoreError(f"{self.path}: cannot be opened: {exc}", "Check that the workspace can be written.") from exc
             self._drop()

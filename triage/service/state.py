@@ -75,7 +75,10 @@ class ServiceState:
                 # It holds password hashes and the secret that signs tokens.
                 self.path.chmod(0o600)
         except (OSError, sqlite3.OperationalError) as exc:
-            raise self._cannot_open(exc) from exc
+            if not (reading and readonly.no_room(exc)):
+                raise self._cannot_open(exc) from exc
+            self._scratch = self._copy()
+            self._scratch.executescript(_SCHEMA)
 
     @contextmanager
     def connect(self) -> Iterator[sqlite3.Connection]:
@@ -107,7 +110,7 @@ class ServiceState:
         told = problem.strerror if isinstance(problem, OSError) else problem
         return StoreError(
             f"{self.path}: cannot be opened: {told}",
-            "Check that you may write to the workspace, or choose another --workspace.",
+            "Check that you may write to the workspace and that its disk has room, or choose another --workspace.",
         )
 
     def meta(self, key: str, default: str = "") -> str:

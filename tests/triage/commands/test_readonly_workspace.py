@@ -84,6 +84,16 @@ def test_changes_are_refused_with_what_where_and_remedy(folder: Path, words: tup
     assert _digests(folder) == before
 
 
+def test_sites_that_cannot_be_opened_are_named_where_visits_are_listed(tmp_path: Path) -> None:
+    place = Workspace(tmp_path / "data")
+    place.add_site(site_text()).close()
+    place.path_of("broken").write_bytes(b"no database at all, only words")
+    result = _run("visit", "list", "--workspace", str(place.path))
+    assert "left out:" in result.stderr
+    assert "broken.sqlite" in result.stderr
+    assert "No visit yet" not in result.stdout
+
+
 def test_a_check_that_is_not_recorded_says_so(folder: Path) -> None:
     (site,) = Workspace(folder).site_ids()
     result = _run("check", site)
