@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, date, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -21,6 +20,7 @@ from triage.console import err, out
 from triage.figures import chance, day_text, days_text, percent
 from triage.judging import open_to_judge
 from triage.ledger import LedgerEntry
+from triage.options import JsonOption, WorkspaceOption
 from triage.search import find_site
 from triage.telling import alike, loss_words, places_of, since_words, where_of
 from triage.wording import ACTION_WORDS, wording
@@ -59,8 +59,8 @@ def call(
         str | None,
         typer.Option(help="Date to hold the age of the data against, YYYY-MM-DD [default: today]."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     """Answer a service call: go or don't go, since when, what it costs, what to ask, what to try first."""
     now = datetime.now(UTC)

@@ -22,6 +22,7 @@ from triage.console import err, out, progress_bar
 from triage.figures import day_text, days_text, plural
 from triage.importing import read_files
 from triage.judging import open_to_judge
+from triage.options import JsonOption, WorkspaceOption
 from triage.telling import COLUMNS, NUMBERS, alike, cells, places_of
 from triage.wording import light_words
 from triage.workspace import Workspace
@@ -72,8 +73,8 @@ def check(
         ),
     ] = None,
     full: Annotated[bool, typer.Option(help="Reduce every stored day again.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     """Find faults: what, where, since when, how sure, what it costs, what to do."""
     moment = _moment(as_of)

@@ -23,6 +23,7 @@ from triage.compat_page import VERDICT_WORDS
 from triage.compat_table import STYLES
 from triage.console import err, out
 from triage.importing import read_files
+from triage.options import JsonOption, WorkspaceOption
 from triage.textfile import write_text
 from triage.workspace import Workspace
 
@@ -59,8 +60,8 @@ def commission_command(
     ] = None,
     days: Annotated[int, typer.Option(min=1, max=14, help="Clear days to use, the earliest ones.")] = 3,
     html: Annotated[Path | None, typer.Option(help="Write the sheet to this file.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     description, readings, sky = _data(site, site_file, telemetry, weather, layout, workspace)
     if readings.empty:

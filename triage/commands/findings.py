@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import getpass
 import json
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -19,7 +17,9 @@ from triage.console import out
 from triage.figures import clock, day_text, days_text, percent
 from triage.fleet.index import FleetIndex
 from triage.ledger import Ledger, LedgerEntry
+from triage.options import JsonOption, WorkspaceOption
 from triage.telling import COLUMNS, NUMBERS, cells, loss_words
+from triage.who import VARIABLE, local_name
 from triage.wording import wording
 from triage.workspace import Workspace
 
@@ -57,9 +57,9 @@ def findings(
     reopen: Annotated[int | None, typer.Option(help="Number of a finding to open again.")] = None,
     remark: Annotated[int | None, typer.Option(help="Number of a finding to add a --note to.")] = None,
     note: Annotated[str, typer.Option(help="Text that goes with the change.")] = "",
-    who: Annotated[str | None, typer.Option(envvar="CALLOUT_USER", help="Name of who does it [default: your login].")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    who: Annotated[str | None, typer.Option(envvar=VARIABLE, help="Name of who does it [default: your login].")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     """List findings, most urgent first; acknowledge, snooze, resolve, reopen, add a note."""
     place = Workspace(workspace)
@@ -81,7 +81,7 @@ def findings(
         if site is None:
             raise UsageError("a finding's number belongs to a site", "Name the site: callout findings SITE ...")
         ((act, number),) = chosen.items()
-        _one(place, site, act, number, note, until, who or getpass.getuser(), as_json)
+        _one(place, site, act, number, note, until, who or local_name(), as_json)
         return
     shown: list[tuple[SiteFacts, LedgerEntry]] = []
     for name in [site] if site else place.site_ids():

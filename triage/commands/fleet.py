@@ -15,6 +15,7 @@ from collectors.errors import UsageError
 from triage import figures
 from triage.console import err, out, progress_bar
 from triage.fleet.prices import DEFAULT_PRICES, Prices
+from triage.options import JsonOption, WorkspaceOption
 from triage.telling import amount
 from triage.textfile import write_text
 from triage.wording import wording
@@ -42,11 +43,8 @@ def register(app: typer.Typer) -> None:
 
 
 def fleet(
-    workspace: Annotated[
-        Path | None,
-        typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
     html: Annotated[Path | None, typer.Option("--html", help="Write the fleet page to this file.")] = None,
     region: Annotated[str, typer.Option("--region", help="Only sites whose site file says this region.")] = "",
     top: Annotated[int, typer.Option("--top", min=1, help="Rows of each table.")] = 15,

@@ -22,6 +22,7 @@ from collectors.store import ImportResult
 from triage.console import out, progress_bar
 from triage.fleet.index import FleetIndex
 from triage.importing import KINDS, ImportReport, import_files, kind_of_file, read_files
+from triage.options import JsonOption, WorkspaceOption
 from triage.textfile import write_text
 from triage.workspace import Workspace
 
@@ -73,11 +74,8 @@ def import_(
         Path | None, typer.Option("--save-layout", help="With --preview: write the guess as a layout file.")
     ] = None,
     plane: Annotated[str | None, typer.Option("--plane", help="Plane that the weather's poa_w_m2 belongs to.")] = None,
-    workspace: Annotated[
-        Path | None,
-        typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Import telemetry, weather and gateway logs into a site.
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collectors.errors import LinkError, UsageError
-from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import err, out
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.context import Context
 from triage.service.morning import morning, night_news
 from triage.service.settings import load_settings

@@ -17,6 +17,7 @@ from triage.answer import Answer
 from triage.console import err, out
 from triage.importing import read_files
 from triage.judging import open_to_judge
+from triage.options import JsonOption, WorkspaceOption
 from triage.report.build import report_html
 from triage.report.files import write_report
 from triage.review import CHART_DAYS, files_view, review_files
@@ -53,8 +54,8 @@ def report(
     weather: Annotated[list[Path] | None, typer.Option(help="Weather file (repeatable).")] = None,
     gateway_log: Annotated[list[Path] | None, typer.Option(help="Gateway log file (repeatable).")] = None,
     layout: Annotated[Path | None, typer.Option(help="Layout TOML that says what the columns are.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     """Write a report that opens offline: answer, roof plan, evidence, what could not be judged."""
     now = datetime.now(UTC)

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from triage.console import err, out
 from triage.figures import day_text, plural
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
 from triage.service.lock import only_one
@@ -24,12 +25,6 @@ from triage.service.settings import Settings, load_settings, settings_table
 from triage.service.state import ServiceState
 from triage.service.workers import Here
 from triage.workspace import Workspace
-
-WorkspaceOption = Annotated[
-    Path | None,
-    typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 
 _SERVE = """
 [bold]Examples[/bold]

@@ -16,14 +16,9 @@ from collectors.errors import CalloutError
 from collectors.site import SiteDescription, Unit, UnitInput, read_site_text
 from collectors.store import Store
 from triage.console import err, example, out
+from triage.options import JsonOption, WorkspaceOption
 from triage.roofplan import spot_of
 from triage.workspace import Workspace
-
-_Where = Annotated[
-    Path | None,
-    typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-]
-_Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -41,8 +36,8 @@ def register(app: typer.Typer) -> None:
 
 def add(
     file: Annotated[Path, typer.Argument(help="Site TOML file; `callout init` drafts one.")],
-    workspace: _Where = None,
-    as_json: _Json = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Add a site from its TOML file, or update the description of one that is there.
 
@@ -75,8 +70,8 @@ def add(
 
 def show(
     site: Annotated[str, typer.Argument(help="Site id.")],
-    workspace: _Where = None,
-    as_json: _Json = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Show one site: its planes, units and what is stored."""
     with Workspace(workspace).open(site) as store:
@@ -117,7 +112,7 @@ def _input_line(site: SiteDescription, unit: Unit, given: UnitInput) -> str:
     return f"{given.input}: {given.module or '?'}, {given.plane or 'plane not given'}{spot}"
 
 
-def list_(workspace: _Where = None, as_json: _Json = False) -> None:
+def list_(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
     """List the sites of the workspace."""
     place = Workspace(workspace)
     rows: list[dict[str, Any]] = []

@@ -12,12 +12,12 @@ import typer
 from rich.table import Table
 
 from collectors.errors import StoreError, UsageError
-from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import example, out
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.accounts import Role, add_user, remove_user, users
-from triage.service.context import local_name
 from triage.service.dusk import iso_time
 from triage.service.state import ServiceState
+from triage.who import local_name
 from triage.workspace import Workspace
 
 _EXAMPLE = """

@@ -14,12 +14,12 @@ from rich.table import Table
 from rich.text import Text
 
 from collectors.errors import StoreError, UsageError
-from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import err, example, out
 from triage.figures import chance, day_text, percent
-from triage.service.context import local_name
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.dusk import iso_time
 from triage.visits import Visit, VisitSheet, begun_later, close_visit, get_visit, plan_visit, visit_sheet, visits
+from triage.who import local_name
 from triage.wording import wording
 from triage.workspace import Workspace
 
