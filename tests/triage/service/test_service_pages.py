@@ -243,14 +243,15 @@ def test_a_customer_reference_goes_straight_to_its_site(context: Context, folder
 
 def test_the_call_screen_says_what_to_do(client: TestClient) -> None:
     html = client.get(f"/sites/{SITE}/call").text
+    # As on the terminal: the cautions stand close to the steps they go with, before the reasons.
     order = [
         "Go: ",
         "Since",
         "Lost so far",
         "Try first, from the desk",
-        "Why",
         "If someone goes",
         "Before anyone climbs",
+        "<h2>Why</h2>",
     ]
     places = [html.index(words) for words in order]
     assert places == sorted(places)
