@@ -6,7 +6,7 @@ import os
 import resource
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -79,34 +79,39 @@ def test_a_file_that_can_be_written_is_no_scratch(tmp_path: Path) -> None:
         assert store.mode == "kept"
 
 
-@pytest.fixture
-def stored(tmp_path: Path) -> Iterator[Path]:
-    """A site's file on a disk that is full: no file may grow."""
-    path = tmp_path / "a.sqlite"
-    _site(path)
+@contextmanager
+def full_disk() -> Iterator[None]:
+    """No file may grow. Not as a fixture: what pytest itself writes comes before a fixture's end."""
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (0, before[1]))
-    yield path
-    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
-def test_on_a_full_disk_a_file_is_read_and_not_written(stored: Path) -> None:
-    with Store.open(stored) as store:
-        assert store.mode == "refused"
-        assert len(store.telemetry())
-        with pytest.raises(StoreError, match="nothing was changed") as refused:
+def test_on_a_full_disk_a_file_is_read_and_not_written(tmp_path: Path) -> None:
+    path = tmp_path / "a.sqlite"
+    rows = _site(path)
+    with full_disk():
+        with Store.open(path) as store:
+            seen = (store.mode, len(store.telemetry()))
+            with pytest.raises(StoreError, match="nothing was changed") as refused:
+                store.set_meta("x", "y")
+        with Store.open(path, scratch=True) as store:
             store.set_meta("x", "y")
-        assert "space" in refused.value.remedy
-    with Store.open(stored, scratch=True) as store:
-        store.set_meta("x", "y")
-        assert store.meta("x") == "y"
-    with closing(readonly.reader(stored)) as db:
-        assert db.execute("SELECT count(*) FROM meta").fetchone()[0]
+            forgotten = store.meta("x")
+        with closing(readonly.reader(path)) as db:
+            kept = db.execute("SELECT count(*) FROM meta WHERE key = 'x'").fetchone()[0]
+    assert (seen, forgotten, kept) == (("refused", rows), "y", 0)
+    assert "space" in refused.value.remedy
 
 
-def test_who_keeps_a_file_open_to_write_is_not_left_with_one_that_forgets(stored: Path) -> None:
-    with pytest.raises(StoreError, match="nothing was changed"):
-        Store.open(stored, scratch=True).to_write()
+def test_who_keeps_a_file_open_to_write_is_not_left_with_one_that_forgets(tmp_path: Path) -> None:
+    path = tmp_path / "a.sqlite"
+    _site(path)
+    with full_disk(), pytest.raises(StoreError, match="nothing was changed"):
+        Store.open(path, scratch=True).to_write()
 
 
 @pytest.mark.parametrize("died", [False, True])
