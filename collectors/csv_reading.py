@@ -15,7 +15,7 @@ _SHOWN_PER_REASON = 20
 
 @dataclass(frozen=True)
 class Problem:
-    """A row left out, or a value left empty: where, and why."""
+    """A row left out, or a value left empty: where, and why; line 0 is a row whose line is not known any more."""
 
     line: int
     reason: str
@@ -23,9 +23,13 @@ class Problem:
     value: str = ""
 
     def __str__(self) -> str:
-        what = f", {self.column}" if self.column else ""
-        what += f" = {self.value!r}" if self.value else ""
-        return f"line {self.line}{what}: {self.reason}"
+        return f"{self.where}: {self.reason}"
+
+    @property
+    def where(self) -> str:
+        """``line 7, Zeitpunkt = '01.06.2025 10:xx'``."""
+        told = f"{self.column} = {self.value!r}" if self.column and self.value else self.column or self.value
+        return ", ".join(filter(None, (f"line {self.line}" if self.line else "", told)))
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,9 @@ from collectors.site import SiteDescription
 REASON_NO_INPUT = "no input number, and the unit has several inputs"
 REASON_NOT_A_NUMBER_INPUT = "input is no number"
 
+#: So many names stand in a message.
+_LISTED = 4
+
 
 @dataclass(frozen=True)
 class Rows:
@@ -180,11 +183,17 @@ def _units(
     return unit, number, known
 
 
+def serials_listed(site: SiteDescription) -> str:
+    """The serials of a site file, for a message: the first few by name."""
+    more = len(site.units) - _LISTED
+    return ", ".join(repr(u.serial) for u in site.units[:_LISTED]) + (f" and {more} more" if more > 0 else "")
+
+
 def _refuse_serials(name: str, header: str, texts: Sequence[str], site: SiteDescription) -> None:
-    shown = ", ".join(repr(t) for t in texts[:4])
-    listed = ", ".join(repr(u.serial) for u in site.units[:4])
+    shown = ", ".join(repr(t) for t in texts[:_LISTED])
+    listed = serials_listed(site)
     raise ReadingError(
-        f"{name}: column '{header}' holds no unit of the site file: it has {shown}; the site file {listed}",
+        f"{name}: column '{header}' holds no unit of the site file: it has {shown}; the site file has {listed}",
         "Check that file and site belong together, or map the names in a layout file under [units].",
     )
 

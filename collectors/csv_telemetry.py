@@ -11,7 +11,7 @@ from collectors.csv_guess_telemetry import NO_UNIT
 from collectors.csv_layout import FileLayout, Layout
 from collectors.csv_numbers import NumberFormat
 from collectors.csv_reading import ColumnGuess, Reading, Tally
-from collectors.csv_shape import any_value, blocks, settle_energy
+from collectors.csv_shape import any_value, blocks, serials_listed, settle_energy
 from collectors.csv_source import Source, guarded
 from collectors.csv_table import split
 from collectors.errors import ReadingError
@@ -119,7 +119,7 @@ def _with_units(made: Draft, site: SiteDescription) -> list[ColumnGuess]:
         strange = [g.header for g in guesses if g.why == NO_UNIT]
         table.notes += [f"column {header!r} names no unit of the site file: left out" for header in strange]
         return guesses
-    listed = ", ".join(repr(u.serial) for u in site.units[:4])
+    listed = serials_listed(site)
     if len(site.units) > 1:
         raise ReadingError(
             f"{made.name}: line {table.header_line}: neither a column nor a header names a unit of the site file ({listed})",
@@ -144,7 +144,7 @@ def _finish(
     if merged:
         notes.append(f"{merged} rows completed an earlier row of the same time and input")
     if frame.empty:
-        listed = ", ".join(repr(u.serial) for u in site.units[:4])
+        listed = serials_listed(site)
         refuse_empty(name, rows_read, tally, f"; the site file has units {listed}")
     return Reading(
         source=name,

@@ -15,14 +15,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
 import sqlite_utils
 from numpy.typing import NDArray
 
-from collectors import archive, datasheet, samples
+from collectors import archive, datasheet, readonly, samples
 from collectors import site as site_models
 from collectors.columns import EVENT_COLUMNS, STATES, TELEMETRY_COLUMNS, WEATHER_COLUMNS
 from collectors.errors import StoreError
@@ -34,6 +34,7 @@ __all__ = ["INPUT_SCALES", "UNIT_SCALES", "ImportResult", "Store", "day_bounds",
 #: Key in ``meta`` of the parsed site file.
 _PARSED = "site_parsed"
 _SECONDS_PER_DEGREE = 240.0
+Mode = Literal["kept", "refused", "scratch"]
 _MAX_INPUT = 1 << 20
 _STATE_NAMES = np.array([*STATES, None], dtype=object)
 #: How a unit's row counts for a telemetry row whose input values were known already.
@@ -86,13 +87,15 @@ class Store:
     context manager. Every write is one transaction.
     """
 
-    def __init__(self, db: sqlite3.Connection, path: Path | None) -> None:
+    def __init__(self, db: sqlite3.Connection, path: Path | None, mode: Mode = "kept") -> None:
         self._db = db
         self.path = path
+        #: What becomes of what is written: ``kept`` in the file, ``refused``, or forgotten with a ``scratch``.
+        self.mode = mode
         self.db = sqlite_utils.Database(db)
         with _sqlite_errors(path):
-            text, kept = self.meta("site_toml"), self.meta(_PARSED)
-        self.site: SiteDescription = _kept_site(text, kept) or parse_site(text, str(path or "memory"))
+            text, parsed = self.meta("site_toml"), self.meta(_PARSED)
+        self.site: SiteDescription = _kept_site(text, parsed) or parse_site(text, str(path or "memory"))
 
     # -- opening ---------------------------------------------------------
 
@@ -108,6 +111,8 @@ class Store:
         StoreError : the file cannot be written.
         """
         parse_site(site_toml, source)
+        if path is not None and not readonly.writable(path):
+            raise _refusal(path)
         db = _connect(path)
         with _sqlite_errors(path):
             try:
@@ -127,8 +132,8 @@ class Store:
         return store
 
     @classmethod
-    def open(cls, path: Path, *, alone: bool = False, any_thread: bool = False) -> Store:
-        """Open an existing file.
+    def open(cls, path: Path, *, alone: bool = False, any_thread: bool = False, scratch: bool = False) -> Store:
+        """Open an existing file; one that cannot be written is opened for reading.
 
         ``any_thread`` lets another thread use it, one at a time: by default the one that opened it alone may.
 
@@ -136,25 +141,40 @@ class Store:
         SQLite's write-ahead log works in a folder shared between machines, because
         nothing is then kept in memory that two of them would have to share.
 
+        ``scratch`` makes a file that cannot be written a copy in memory: what is written to it is forgotten,
+        so a check can still be made and told.
+
         Raises
         ------
         StoreError : not there, not ours, damaged or not readable.
         """
         if not path.is_file():
             raise StoreError(f"{path}: no such site file", "`callout site list` shows the sites.")
-        db = _connect(path, alone, any_thread)
+        db, mode = _connect_somehow(path, alone, any_thread, scratch)
         try:
             with _sqlite_errors(path):
                 ours = db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'meta'").fetchone()[0]
             if not ours:
                 raise StoreError(f"{path}: not a site file", "`callout site list` shows the sites.")
-            return cls(db, path)
+            return cls(db, path, mode)
         except BaseException:
             db.close()
             raise
 
     def close(self) -> None:
         self._db.close()
+
+    def to_write(self) -> Store:
+        """Itself, for whoever keeps it open to write to it.
+
+        Raises
+        ------
+        StoreError : what is written would not be kept; it is closed.
+        """
+        if self.mode != "kept":
+            self.close()
+            raise _refusal(self.path)
+        return self
 
     def __enter__(self) -> Store:
         return self
@@ -168,6 +188,8 @@ class Store:
         if self._db.in_transaction:
             yield self._db
             return
+        if self.mode == "refused":
+            raise _refusal(self.path)
         with _sqlite_errors(self.path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
@@ -574,15 +596,37 @@ def _sqlite_errors(path: Path | None) -> Iterator[None]:
         raise
 
 
+def _refusal(path: Path | None) -> StoreError:
+    return StoreError(f"{path}: cannot be written; nothing was changed", _REMEDIES["readonly"])
+
+
 _REMEDIES = {
     "full": "Free some space on the disk, then run the same command again.",
-    "readonly": "The file or its folder cannot be written: check its rights, or choose another --workspace.",
+    "readonly": "The file or its folder cannot be written: check its rights and the disk's space, or choose another --workspace.",
     "locked": "Another import is writing to this site: wait until it ends, then run the same command again.",
     "unable to open": "Check that the folder exists and can be written, or choose another --workspace.",
     "not a database": "This is not a site file of Callout: restore it from a backup.",
     "malformed": "The file is damaged: restore it from a backup.",
     "disk I/O error": "The disk refused to read or write: check its space and health, then try again.",
 }
+
+
+def _connect_somehow(path: Path, alone: bool, any_thread: bool, scratch: bool) -> tuple[sqlite3.Connection, Mode]:
+    if readonly.writable(path):
+        try:
+            return _connect(path, alone, any_thread), "kept"
+        except StoreError as exc:
+            if not readonly.no_room(exc.__cause__):
+                raise
+    return _connect_unwritten(path, any_thread, scratch), "scratch" if scratch else "refused"
+
+
+def _connect_unwritten(path: Path, any_thread: bool, scratch: bool) -> sqlite3.Connection:
+    with _sqlite_errors(path):
+        try:
+            return (readonly.scratch if scratch else readonly.connect)(path, any_thread)
+        except OSError as exc:
+            raise StoreError(f"{path}: cannot be read: {exc.strerror}", "Check the rights of the file and its folder.") from exc
 
 
 def _connect(path: Path | None, alone: bool = False, any_thread: bool = False) -> sqlite3.Connection:

@@ -92,6 +92,10 @@ class Absence:
                 return f
         return None
 
+    def unlisted(self, finding: Finding) -> bool:
+        """Its place stands in the site file no more: a unit taken down or replaced, a plane under another name."""
+        return not self._members(finding)
+
     def out_of_sight(self, finding: Finding) -> bool:
         """It began before the days looked at, and more is on record: not seeing it ends nothing."""
         return self._result.bounded and finding.first_seen < self.from_day
@@ -129,7 +133,8 @@ class Absence:
         )
 
     def _contains(self, wider: Finding, finding: Finding) -> bool:
-        return wider.input is None and self._members(finding) < self._members(wider)
+        own = self._members(finding)
+        return wider.input is None and bool(own) and own < self._members(wider)
 
     def _days_not_judged(self, finding: Finding) -> int:
         """Most days on which no member of the place could be judged for this fault."""

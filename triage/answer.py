@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
-from typing import Any, Final, Literal, TypeVar
+from typing import Any, Final, Literal
 
 from collectors.site import SiteFacts
 from rules.finding import ACTIONS, Finding, NotJudged
 from triage.figures import day_text, money, plural, with_money
-from triage.wording import cautions, gather, unjudged_words, wording
-
-Item = TypeVar("Item")
+from triage.telling import alike, amount, uncounted, where_of
+from triage.wording import cautions, gather, lowered, unjudged_words, wording
 
 #: ``unknown``: nothing found because nothing could be seen.
 Verdict = Literal["go", "desk", "watch", "fine", "unknown"]
@@ -34,9 +32,6 @@ VERDICT_SYMBOLS: Final[dict[Verdict, str]] = {
 }
 #: A caller asks about now: data that ended longer ago than this say nothing of it (own choice).
 STALE_DAYS: Final = 2
-#: More of one fault and action than this are told together, and so many of their places by name (own choice: a phone's screen).
-FEW: Final = 4
-PLACES: Final = 12
 
 
 @dataclass(frozen=True)
@@ -118,7 +113,7 @@ def answer_of(
         data_to=to_day,
         loss_wh_per_day=per_day,
         loss_wh_total=sum(f.loss_wh_total for f in losing),
-        loss_unknown=any(_uncounted(f) for f in losing),
+        loss_unknown=any(uncounted(f) for f in losing),
         worth=_worth(facts, per_day, sum(_yearly(f) for f in losing)),
         age_note=_age_note(to_day, age) if act else "",  # else the headline says it
         reasons=tuple(reason(f) for f in live),
@@ -131,66 +126,9 @@ def answer_of(
     )
 
 
-def alike(items: Sequence[Item], of: Callable[[Item], Finding], few: int = FEW) -> list[list[Item]]:
-    """Items in their order; those of one branch that began on one day stand together, a swapped pair, and many of a kind.
-
-    Parameters
-    ----------
-    of : the finding of an item.
-    few : so many of one fault and action still stand for themselves.
-    """
-    keys: list[tuple[str, str, str]] = []
-    for item in items:
-        f = of(item)
-        shared, mate = f.evidence.get("common_cause"), f.evidence.get("partner")
-        cause = shared["name"] if shared else " and ".join(sorted((f.place, mate))) if mate else ""
-        keys.append((f.fault, cause, f.first_seen if shared else f.action))
-    many = {key for key, count in Counter(keys).items() if count > few or key[1]}
-    groups: dict[object, list[Item]] = {}
-    for n, (key, item) in enumerate(zip(keys, items, strict=True)):
-        groups.setdefault(key if key in many else n, []).append(item)
-    return list(groups.values())
-
-
-def where_of(group: Sequence[Finding]) -> str:
-    """Where a group of :func:`alike` is: ``branch B2, 14 units``, ``24 inputs``, or the place of one."""
-    if len(group) == 1:
-        return group[0].place
-    shared = group[0].evidence.get("common_cause")
-    if shared:
-        return f"branch {shared['name']}, {len(group)} units"
-    if group[0].evidence.get("partner"):
-        return f"{group[0].place} and {group[0].evidence['partner']}"
-    kinds = {"input" if f.input is not None else "unit" if f.unit is not None else "place" for f in group}
-    return f"{len(group)} {kinds.pop() if len(kinds) == 1 else 'place'}s"
-
-
-def places_of(group: Sequence[Finding]) -> str:
-    """The places of a group, the first :data:`PLACES` by name."""
-    names = [f.place.removeprefix("unit ") for f in group]
-    rest = len(names) - PLACES
-    return ", ".join(names[:PLACES]) + (f" and {rest} more" if rest > 0 else "")
-
-
-def loss_words(finding: Finding, facts: SiteFacts) -> str:
-    """What a finding costs a day; a silence whose counters have not been read yet may have cost anything."""
-    return "not known yet" if _uncounted(finding) else with_money(finding.loss_wh_per_day, facts, "a day")
-
-
 def lost_words(answer: Answer, facts: SiteFacts) -> str:
     """What has been lost so far, and whether more may have been."""
-    if not answer.loss_unknown:
-        return with_money(answer.loss_wh_total, facts)
-    return f"{with_money(answer.loss_wh_total, facts)} and what is not known yet" if answer.loss_wh_total else "not known yet"
-
-
-def _uncounted(finding: Finding) -> bool:
-    return finding.fault == "gateway-silent" and finding.evidence.get("counter_rise_wh") is None
-
-
-def since_words(since: str, data_from: str) -> str:
-    """A first day; what was there on the first day of the record may be older."""
-    return f"{day_text(since)} or earlier (the record begins then)" if since == data_from else day_text(since)
+    return amount(answer.loss_wh_total, answer.loss_unknown, facts)
 
 
 def _span(from_day: str, to_day: str) -> int:
@@ -239,13 +177,13 @@ def unjudged_lines(not_judged: Sequence[NotJudged], span: int = 0) -> tuple[str,
     if passing:
         faults = _listed(list(dict.fromkeys(wording(item.fault).short for item in passing)))
         most = max(item.days for item in passing)
-        told.append(f"On some days only (up to {most} of {span}), for want of light or rows: {faults[0].lower()}{faults[1:]}.")
+        told.append(f"On some days only (up to {most} of {span}), for want of light or rows: {lowered(faults)}.")
     return tuple(told)
 
 
 def _listed(faults: Sequence[str]) -> str:
     """``Shade, clock is off``: the first with a capital."""
-    return ", ".join(f if n == 0 else f"{f[0].lower()}{f[1:]}" for n, f in enumerate(faults))
+    return ", ".join(f if n == 0 else lowered(f) for n, f in enumerate(faults))
 
 
 def _help(reason: str) -> str:
@@ -276,6 +214,8 @@ def _headline(
         return "desk", f"Don't go yet, try from the desk first: {_names(remote)}."
     if not to_day:
         return "unknown", "Can't tell: there are no readings yet."
+    if age < -STALE_DAYS:
+        return "unknown", f"Can't tell: {_to_come(to_day)}."
     if age > STALE_DAYS:
         return "unknown", f"Can't tell: the data end on {day_text(to_day)}, {plural(age, 'day')} ago."
     span = _span(from_day, to_day)
@@ -303,9 +243,15 @@ def _blind(not_judged: Sequence[NotJudged], span: int, inputs: int) -> str:
 
 
 def _age_note(to_day: str, age: int) -> str:
+    if age < -STALE_DAYS:
+        return f"Mind: {_to_come(to_day)}."
     if age <= STALE_DAYS:
         return ""
     return f"The data end on {day_text(to_day)}, {plural(age, 'day')} ago: what came after is unknown."
+
+
+def _to_come(to_day: str) -> str:
+    return f"the data end on {day_text(to_day)}, which is still to come: a date or a clock in the record is wrong"
 
 
 def _names(findings: Sequence[Finding]) -> str:
@@ -313,12 +259,12 @@ def _names(findings: Sequence[Finding]) -> str:
     names: dict[str, list[str]] = {}
     for group in alike(findings, lambda f: f):
         places = [where_of(group)] if group[0].evidence.get("common_cause") else [f.place for f in group]
-        names.setdefault(wording(group[0].fault).short, []).extend(places)
+        names.setdefault(wording(group[0].fault).running, []).extend(places)
     parts = []
     for title, several in names.items():
         places = list(dict.fromkeys(several))
         shown = ", ".join(places[:3]) + (f" and {len(places) - 3} more" if len(places) > 3 else "")
-        parts.append(f"{title[0].lower()}{title[1:]} ({shown})")
+        parts.append(f"{title} ({shown})")
     return "; ".join(parts)
 
 

@@ -149,6 +149,27 @@ def draft_questions(values: Mapping[str, float]) -> list[Question]:
     return [*found, *inverter_questions(inverter), *site_questions(values)]
 
 
+#: What a data sheet of module and inverter cannot tell, as lines of a site file.
+_TO_FILL_IN: Final = (
+    "# For the AC and radio rows, fill in and remove the sign in front:",
+    "# [branches.A]",
+    "# breaker_a = ",
+    "# ampacity_a =          # the cable as laid, from the local table",
+    "# trunk_m = ",
+    "# trunk_mm2 =           # or trunk_awg",
+    "# unit_spacing_m = ",
+    "# [service]             # meter to board",
+    "# length_m = ",
+    "# mm2 =                 # or awg",
+    "# highest_v =           # measured at the meter",
+    "# [gateways.gateway]",
+    '# link = "radio"        # or "bus"',
+    "# distance_m = ",
+    "# range_m =             # open field, data sheet",
+    '# obstacles = ["tiles", "concrete"]',
+)
+
+
 def draft_toml(values: Mapping[str, float], site_id: str, profile: str, as_written: Collection[str] = ()) -> str:
     """The text of the drafted site file.
 
@@ -190,28 +211,19 @@ def draft_toml(values: Mapping[str, float], site_id: str, profile: str, as_writt
         "[planes.roof]",
         *_lines(values, "plane"),
         "",
-        "# For the AC and radio rows, fill in and remove the sign in front:",
-        "# [branches.A]",
-        "# breaker_a = ",
-        "# ampacity_a =          # the cable as laid, from the local table",
-        "# trunk_m = ",
-        "# trunk_mm2 =           # or trunk_awg",
-        "# unit_spacing_m = ",
-        "# [service]             # meter to board",
-        "# length_m = ",
-        "# mm2 =                 # or awg",
-        "# highest_v =           # measured at the meter",
-        "# [gateways.gateway]",
-        '# link = "radio"        # or "bus"',
-        "# distance_m = ",
-        "# range_m =             # open field, data sheet",
-        '# obstacles = ["tiles", "concrete"]',
+        *_TO_FILL_IN,
+        *_drafted_units(int(values.get("units", 1)), count),
     ]
-    for number in range(1, int(values.get("units", 1)) + 1):
-        lines += ["", "[[units]]", f'serial = "unit-{number}"', 'inverter = "inverter-1"', 'branch = "A"']
-        for position in range(1, count + 1):
-            lines += ["[[units.inputs]]", f"input = {position}", 'module = "module-1"', 'plane = "roof"']
     return "\n".join(lines) + "\n"
+
+
+def _drafted_units(units: int, inputs: int) -> list[str]:
+    lines = []
+    for number in range(1, units + 1):
+        lines += ["", "[[units]]", f'serial = "unit-{number}"', 'inverter = "inverter-1"', 'branch = "A"']
+        for position in range(1, inputs + 1):
+            lines += ["[[units.inputs]]", f"input = {position}", 'module = "module-1"', 'plane = "roof"']
+    return lines
 
 
 def _lines(values: Mapping[str, float], table: str) -> list[str]:

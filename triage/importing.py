@@ -21,6 +21,7 @@ from collectors.log_csv import read_log
 from collectors.site import SiteDescription
 from collectors.store import ImportResult, Store
 from collectors.weather_csv import read_weather
+from triage.tocome import without_days_to_come
 
 Paths = Iterable[str | Path]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
@@ -85,15 +86,20 @@ def read_files(
     gateway_log: Paths = (),
     layout: Layout | None = None,
     progress: Progress | None = None,
+    now: float | None = None,
 ) -> Loaded:
     """Read loose files into canonical frames, touching no store.
+
+    Parameters
+    ----------
+    now : UTC epoch seconds, to leave out rows that are still to come (:mod:`triage.tocome`); None takes any.
 
     Raises
     ------
     ReadingError : a file cannot be understood.
     LayoutError : the layout file is wrong.
     """
-    readings = _read_all(site, telemetry, weather, gateway_log, layout, progress)
+    readings = _read_all(site, telemetry, weather, gateway_log, layout, progress, now)
     parts = {kind: [r.frame for r in readings if r.kind == kind] for kind in ("telemetry", "weather", "log")}
     return Loaded(
         telemetry=_joined(parts["telemetry"], TELEMETRY_COLUMNS, ["ts", "unit", "input"]),
@@ -112,15 +118,16 @@ def import_files(
     log: Paths = (),
     layout: Layout | None = None,
     progress: Progress | None = None,
+    now: float | None = None,
 ) -> ImportReport:
-    """Read files and add them to a store in one transaction.
+    """Read files and add them to a store in one transaction; ``now`` as in :func:`read_files`.
 
     Raises
     ------
     ReadingError, LayoutError : a file cannot be understood; the store is as it was.
     StoreError : the store cannot be written; it is as it was.
     """
-    readings = _read_all(store.site, telemetry, weather, log, layout, progress)
+    readings = _read_all(store.site, telemetry, weather, log, layout, progress, now)
     results = []
     with store.transaction():
         for reading in readings:
@@ -138,6 +145,7 @@ def _read_all(
     log: Paths,
     layout: Layout | None,
     progress: Progress | None,
+    now: float | None,
 ) -> list[Reading]:
     readings = []
     for path in telemetry:
@@ -151,7 +159,7 @@ def _read_all(
                 if progress:
                     progress(f"reading {source.name}")
                 readings.append(read(source, site, layout))
-    return readings
+    return readings if now is None else [without_days_to_come(reading, now) for reading in readings]
 
 
 def _joined(frames: Sequence[pd.DataFrame], columns: Sequence[str], key: list[str]) -> pd.DataFrame:

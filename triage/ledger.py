@@ -34,10 +34,12 @@ CREATE TABLE IF NOT EXISTS finding (
     opened_at TEXT NOT NULL, changed_at TEXT NOT NULL, snoozed_until TEXT,
     first_seen TEXT NOT NULL, last_seen TEXT NOT NULL, last_night TEXT NOT NULL,
     resolved_day TEXT, nights INTEGER NOT NULL, body TEXT NOT NULL);
-CREATE INDEX IF NOT EXISTS finding_status ON finding(status);
 CREATE TABLE IF NOT EXISTS finding_event (
     id INTEGER PRIMARY KEY, finding_id INTEGER NOT NULL REFERENCES finding(id),
     at TEXT NOT NULL, who TEXT NOT NULL, event TEXT NOT NULL, detail TEXT NOT NULL DEFAULT '');
+"""
+_INDICES: Final = """
+CREATE INDEX IF NOT EXISTS finding_status ON finding(status);
 CREATE INDEX IF NOT EXISTS finding_event_of ON finding_event(finding_id);
 """
 _COLUMNS = "id, body, status, opened_at, changed_at, snoozed_until, last_night, nights, resolved_day"
@@ -118,15 +120,18 @@ class Ledger:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._db = store.db.conn
+        #: Numbers of snoozed findings whose day has come where that cannot be written down.
+        self._awake: set[int] = set()
         if self._db.execute("SELECT 1 FROM sqlite_master WHERE name = 'finding_event'").fetchone() is None:
-            self._db.executescript(_SCHEMA)
+            # A file that cannot be written and was never checked holds no finding.
+            self._db.executescript((_SCHEMA + _INDICES) if store.mode != "refused" else _SCHEMA.replace("TABLE", "TEMP TABLE"))
 
     # -- reading -----------------------------------------------------------
 
     def all(self) -> list[LedgerEntry]:
         """Every finding ever raised, most urgent first, resolved ones last."""
         rows = self._db.execute(f"SELECT {_COLUMNS} FROM finding")
-        return sorted((_entry(row) for row in rows), key=_urgency)
+        return sorted(map(self._entry, rows), key=_urgency)
 
     def open(self) -> list[LedgerEntry]:
         """Those not resolved (acknowledged and snoozed ones too), most urgent first."""
@@ -140,7 +145,11 @@ class Ledger:
                 f"site '{self._store.site.site.id}' has no finding {finding_id}",
                 "`callout findings SITE --all` lists them with their numbers.",
             )
-        return _entry(row)
+        return self._entry(row)
+
+    def _entry(self, row: Sequence[Any]) -> LedgerEntry:
+        entry = _entry(row)
+        return replace(entry, status="open", snoozed_until=None) if entry.id in self._awake else entry
 
     def history(self, finding_id: int | None = None) -> list[LedgerEvent]:
         """Every change of one finding (of all, without a number), oldest first."""
@@ -242,6 +251,10 @@ class Ledger:
 
     def _miss(self, run: _Night, entry: LedgerEntry, judge: Absence) -> None:
         finding = entry.finding
+        if judge.unlisted(finding):
+            # No day stands under it: listed again, and seen on the same days, it is open again.
+            run.end(entry, f"{finding.place} is no longer in the site file", dated=False)
+            return
         if judge.out_of_sight(finding):
             run.wake(entry)
             return
@@ -288,6 +301,11 @@ class Ledger:
         """Open the snoozed findings whose date has come; for use before a page is shown."""
         at = _time(at)
         today = _local_day(at, self._store.site)
+        waiting = [entry for entry in self.all() if _due(entry, today)]
+        if self._store.mode == "refused":
+            self._awake |= {entry.id for entry in waiting}
+        if not waiting or self._store.mode == "refused":
+            return tuple(self.get(entry.id) for entry in waiting)
         with self._store.transaction() as db:
             due = [entry for entry in self.all() if _due(entry, today)]
             for entry in due:
@@ -334,14 +352,14 @@ class _Night:
     def log(self, finding_id: int, event: str, detail: str) -> None:
         _log(self.db, finding_id, self.at, ENGINE, event, detail)
 
-    def set(self, entry: LedgerEntry, status: Status, event: str, detail: str) -> None:
-        _set(self.db, entry.id, status, self.at, day=self.until)
+    def set(self, entry: LedgerEntry, status: Status, event: str, detail: str, day: str | None = None) -> None:
+        _set(self.db, entry.id, status, self.at, day=day)
         self.log(entry.id, event, detail)
         self.diff[event].append(entry.id)
 
-    def end(self, entry: LedgerEntry, detail: str) -> None:
+    def end(self, entry: LedgerEntry, detail: str, *, dated: bool = True) -> None:
         self.db.execute("UPDATE finding SET last_night = ? WHERE id = ?", (self.night, entry.id))
-        self.set(entry, "resolved", "resolved", detail)
+        self.set(entry, "resolved", "resolved", detail, self.until if dated else None)
 
     def wake(self, entry: LedgerEntry) -> None:
         if _due(entry, self.today):

@@ -173,13 +173,11 @@ def run_nights(
     place = workspace if isinstance(workspace, Workspace) else Workspace(workspace)
     moment = at or datetime.now(UTC)
     report = NightReport(at=moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
-    known = place.site_ids()
-    wanted = list(sites) if sites is not None else known
-    if not known:
-        raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
+    known = place.known_sites()
+    place.need_writing()
     tasks = [
         SiteNight(site_id, str(place.path_of(site_id).resolve()), _night(night), report.at, again, bool(cluster))
-        for site_id in wanted
+        for site_id in (known if sites is None else sites)
     ]
     index = FleetIndex(place.path)
     index.keep_only(known)
@@ -194,11 +192,7 @@ def run_nights(
         # Also when stopped by hand: what is done is done.
         lot.flush()
         _closer.wait()
-    report.act = dict(sorted(report.act.items()))
-    report.failed = dict(sorted(report.failed.items()))
-    report.cpu_s = round(report.cpu_s, 3)
-    report.seconds = round(time.perf_counter() - started, 3)
-    return report
+    return _closed(report, time.perf_counter() - started)
 
 
 def site_night(task: SiteNight) -> NightResult:
@@ -274,7 +268,8 @@ def record_now(place: Workspace, store: Store, result: CheckResult, at: str) -> 
     saved = SiteSummary.loads(store.meta(SUMMARY_KEY) or '{"site_id": ""}')
     night = max(result.to_day, saved.night) or at[:10]
     summary, diff = record_check(store, result, night, at)
-    FleetIndex(place.path).update(store.site.site.id, summary)
+    if store.mode == "kept":
+        FleetIndex(place.path).update(store.site.site.id, summary)
     return summary, diff
 
 
@@ -378,6 +373,15 @@ def _count(report: NightReport, result: NightResult) -> None:
     report.cpu_s += result.cpu_s
     if result.summary and any(f.action in ("visit", "remote") for f in result.summary.live):
         report.act[result.site_id] = result.summary.answer
+
+
+def _closed(report: NightReport, seconds: float) -> NightReport:
+    """A report in the order and to the digits in which it is told."""
+    report.act = dict(sorted(report.act.items()))
+    report.failed = dict(sorted(report.failed.items()))
+    report.cpu_s = round(report.cpu_s, 3)
+    report.seconds = round(seconds, 3)
+    return report
 
 
 class _Lot:

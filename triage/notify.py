@@ -19,7 +19,7 @@ import apprise
 import structlog
 
 from collectors.errors import UsageError
-from triage.figures import plural
+from triage.figures import day_text, plural
 from triage.fleet.summary import FindingBrief, SiteSummary
 from triage.service.dusk import iso_day, iso_time
 from triage.service.morning import SECTIONS, Morning, MorningLine, morning, night_news
@@ -82,7 +82,7 @@ def digest_message(found: Morning, public_url: str = "") -> Message | None:
         lines.append("")
     if public_url:
         lines.append(public_url)
-    return Message(f"digest {night}", "digest", f"Callout, night of {night}: {found.headline}", "\n".join(lines).strip())
+    return Message(f"digest {night}", "digest", f"Callout, night of {day_text(night)}: {found.headline}", "\n".join(lines).strip())
 
 
 def urgent(finding: FindingBrief) -> bool:
@@ -146,9 +146,9 @@ def _known(url: str, n: int) -> Any:
 
 
 def _told(line: MorningLine) -> str:
-    since = f", since {line.since}" if line.since else ""
-    worth = f", {line.worth}" if line.loss_wh_per_day > 0 else ""
-    return f"- {line.name}: {line.answer} ({line.urgency}{worth}{since})"
+    facts = [line.worth] if line.loss_wh_per_day > 0 else []
+    facts += [f"since {day_text(line.since)}"] if line.since else []
+    return f"- {line.name}: {line.answer}" + (f" ({', '.join(facts)})" if facts else "")
 
 
 class Messenger:

@@ -183,17 +183,8 @@ def line_chart(
 
     drawing.add(Line(left, bottom, right, bottom, strokeColor=black, strokeWidth=0.6))
     drawing.add(Line(left, bottom, left, top, strokeColor=black, strokeWidth=0.6))
-    for n in range(5):
-        value = y1 * n / 4
-        _, y = place((x0, value))
-        drawing.add(Line(left, y, right, y, strokeColor=lightgrey, strokeWidth=0.3))
-        shown = f"{value:.0f}" if y1 >= 100 else f"{value:.3g}"
-        drawing.add(String(left - 4, y - 3, shown, fontName="Sheet", fontSize=7, textAnchor="end"))
-    for value, label in x_ticks:
-        x, _ = place((value, 0.0))
-        drawing.add(Line(x, bottom, x, bottom - 3, strokeColor=black, strokeWidth=0.6))
-        anchor: Any = "end" if x > right - 30 else "start" if x < left + 10 else "middle"
-        drawing.add(String(x, bottom - 12, label, fontName="Sheet", fontSize=7, textAnchor=anchor))
+    _scale(drawing, [(y1 * n / 4, place((x0, y1 * n / 4))[1]) for n in range(5)], left, right)
+    _ticks(drawing, [(place((value, 0.0))[0], label) for value, label in x_ticks], left, right, bottom)
     for n, (name, line) in enumerate(series):
         flat = [c for p in line for c in place(p)]
         if len(flat) >= 4:
@@ -213,6 +204,23 @@ def line_chart(
     drawing.add(String((left + right) / 2, 6, drawable(x_label), fontName="Sheet", fontSize=8, textAnchor="middle"))
     drawing.add(String(2, top + 6, drawable(y_label), fontName="Sheet", fontSize=8))
     return drawing
+
+
+def _scale(drawing: Drawing, levels: Sequence[tuple[float, float]], left: float, right: float) -> None:
+    """Grid lines with their values at the left; ``levels`` are (value, y)."""
+    most = levels[-1][0]
+    for value, y in levels:
+        drawing.add(Line(left, y, right, y, strokeColor=lightgrey, strokeWidth=0.3))
+        shown = f"{value:.0f}" if most >= 100 else f"{value:.3g}"
+        drawing.add(String(left - 4, y - 3, shown, fontName="Sheet", fontSize=7, textAnchor="end"))
+
+
+def _ticks(drawing: Drawing, ticks: Sequence[tuple[float, str]], left: float, right: float, bottom: float) -> None:
+    """Marks under the axis; ``ticks`` are (x, text)."""
+    for x, label in ticks:
+        drawing.add(Line(x, bottom, x, bottom - 3, strokeColor=black, strokeWidth=0.6))
+        anchor: Any = "end" if x > right - 30 else "start" if x < left + 10 else "middle"
+        drawing.add(String(x, bottom - 12, label, fontName="Sheet", fontSize=7, textAnchor=anchor))
 
 
 def _shape(**keys: Any) -> Any:

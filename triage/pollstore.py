@@ -100,7 +100,7 @@ class SiteWriter:
 
     def _opened(self) -> Store:
         if self._store is None:
-            self._store = self._open()
+            self._store = self._open().to_write()
         return self._store
 
     def _shut(self) -> None:

@@ -11,10 +11,11 @@ import numpy as np
 import tomlkit
 from tomlkit.items import AoT, Table
 
+from collectors.errors import CalloutError
 from collectors.modbus import GatewayReader, Link
 from collectors.modbus.address import LinkAddress
 from collectors.modbus.chain import Device, SunSpecMap, find_map
-from collectors.modbus.errors import MapError, NoReplyError, RefusedError, UnitGoneError
+from collectors.modbus.errors import BrokenReplyError, MapError, NoReplyError, RefusedError, UnitGoneError
 from collectors.modbus.models import decode_model, models
 from collectors.modbus.plan import HOLDING, Span
 from collectors.modbus.sunspec import input_count
@@ -22,6 +23,8 @@ from collectors.modbus.types import Words
 
 #: How long a unit id may take while scanning: most of them are not there.
 SCAN_TIMEOUT_S: Final = 0.5
+#: How often a unit id is asked whose connection breaks: that says nothing of the unit (own choice).
+TRIES: Final = 4
 _FILL = "FILL IN"
 
 
@@ -97,19 +100,42 @@ async def probe(
     async with Link(address, timeout_s=timeout_s, attempts=1) as link:
         for unit in unit_ids:
             try:
-                found = await find_map(_reader(link, unit))
+                found = await _asked(link, unit)
                 if found is None:
                     without_map.append(unit)
                 else:
-                    devices += await _describe(link, unit, found)
+                    devices += found
             except UnitGoneError:
                 gone.append(unit)
+            except BrokenReplyError as exc:
+                problems[unit] = f"{_told(unit, exc)}, each of {TRIES} times; whether it is there is not known"
             except NoReplyError:
                 silent.append(unit)
             except (MapError, RefusedError) as exc:
-                problems[unit] = exc.message
+                problems[unit] = _told(unit, exc)
             on_unit(unit, len(devices))
     return Probe(address, tuple(devices), tuple(without_map), tuple(silent), tuple(gone), problems)
+
+
+def _told(unit: int, problem: CalloutError) -> str:
+    return problem.message.removeprefix(f"unit {unit}: ")
+
+
+async def _asked(link: Link, unit: int) -> list[ProbedDevice] | None:
+    """The devices behind a unit id, None without a SunSpec map; a reply that breaks is asked for again."""
+    for attempt in range(1, TRIES + 1):
+        try:
+            found = await find_map(_reader(link, unit))
+            if found is None:
+                return None
+            link.attempts = TRIES  # it is there: now a lost reply is worth waiting for
+            return await _describe(link, unit, found)
+        except BrokenReplyError:
+            if attempt == TRIES:
+                raise
+        finally:
+            link.attempts = 1
+    raise AssertionError("unreachable")
 
 
 def _reader(link: Link, unit: int) -> Callable[[Span], Any]:

@@ -7,9 +7,10 @@ from typing import Any
 from reportlab.platypus import KeepTogether, PageBreak
 from reportlab.platypus.flowables import Flowable
 
-from triage.figures import chance, day_text, energy, percent
+from triage.figures import chance, day_text, percent
 from triage.paper import blanks, boxed, build_pdf, gap, listed, roof_drawing, table, text
 from triage.roofplan import roof_plan
+from triage.telling import loss_words, total_words
 from triage.visits import SiteSheet, Stop, VisitSheet
 
 _FOOTER = "Local codes and the makers' instructions come first; electrical work is for licensed persons."
@@ -80,8 +81,7 @@ def _stop(n: int, stop: Stop, above: list[Flowable]) -> list[Flowable]:
         text(f"{n}. {stop.title}: {stop.where}", "h3"),
         text(f.why),
         text(
-            f"Since {day_text(f.first_seen)}; {energy(f.loss_wh_per_day)} a day, "
-            f"{energy(f.loss_wh_total)} so far; "
+            f"Since {day_text(f.first_seen)}; loss {loss_words([f])}, {total_words([f])} so far; "
             f"{percent(f.confidence)} sure; finding {stop.number}.",
             "small",
         ),

@@ -12,13 +12,14 @@ import math
 import secrets
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import UTC, date, datetime, tzinfo
 from typing import Any, Final, Literal
 
 from collectors.errors import StoreError, UsageError
 from collectors.site import InputRef, SiteDescription, SiteFacts
 from collectors.store import Store
 from rules.finding import ACTIONS, Finding
+from triage.figures import day_text
 from triage.ledger import Ledger, LedgerEntry
 from triage.roofplan import spot_of
 from triage.wording import cautions, gather, wording
@@ -178,22 +179,31 @@ def get_visit(workspace: Workspace, visit_id: str, site: str | None = None) -> V
     return found
 
 
-def visits(workspace: Workspace, sites: Iterable[str] | None = None) -> list[Visit]:
-    """Every visit, the next first, those behind us last."""
+def visits(workspace: Workspace, sites: Iterable[str] | None = None, unreadable: list[StoreError] | None = None) -> list[Visit]:
+    """Every visit, the next first, those behind us last; ``unreadable`` gains the error of each site that can't be opened."""
     found: dict[str, Visit] = {}
     for site in workspace.site_ids() if sites is None else sites:
         try:
             with workspace.open(site) as store:
                 for visit in _read(store):
                     found.setdefault(visit.id, visit)
-        except StoreError:
+        except StoreError as exc:
             if sites is not None:
-                raise  # among many, a damaged site is told elsewhere and hides no other's visits
+                raise
+            if unreadable is not None:  # among many, a damaged site hides no other's visits
+                unreadable.append(exc)
     return sorted(found.values(), key=lambda v: (v.state != "planned", v.planned_for, v.id))
 
 
 def close_visit(workspace: Workspace, visit: Visit, state: VisitState, day: str, who: str, at: str, note: str = "") -> Visit:
-    """Say that a visit was made on ``day`` (ISO), or that it is off."""
+    """Say that a visit was made on ``day`` (ISO), or that it is off.
+
+    Raises
+    ------
+    UsageError : it cannot have been made on that day.
+    """
+    if state == "done":
+        day = _day_made(workspace, visit, day, at)
     closed = replace(visit, state=state, done_on=day if state == "done" else None, note=note or visit.note)
     for site, numbers in visit.findings.items():
         with workspace.open(site) as store:
@@ -203,6 +213,42 @@ def close_visit(workspace: Workspace, visit: Visit, state: VisitState, day: str,
                 told = f"visit {visit.id} {'made on ' + day if state == 'done' else 'cancelled'}"
                 ledger.note(number, f"{told}. {note}".strip(), who, at)
     return closed
+
+
+def begun_later(workspace: Workspace, visit: Visit, day: str) -> list[tuple[str, Finding]]:
+    """Findings (and their sites) that a visit on ``day`` (ISO) was too early for: nobody had seen them yet."""
+    return [(site, f) for site, f in _findings(workspace, visit) if f.first_seen > day]
+
+
+def _day_made(workspace: Workspace, visit: Visit, text: str, at: str) -> str:
+    try:
+        day = date.fromisoformat(text).isoformat()
+    except ValueError as exc:
+        raise UsageError(f"'{text}' is not a date", "Give it as YYYY-MM-DD.") from exc
+    now = datetime.fromisoformat(at)
+    zones: list[tzinfo] = [UTC]  # the day a form or a command takes when none is given
+    for site in visit.findings:
+        with workspace.open(site) as store:
+            zones.append(store.site.site.zone)
+    if day > max(now.astimezone(zone).date().isoformat() for zone in zones):
+        raise UsageError(f"{day_text(day)} has not come yet", "Say on which day the visit was made, as --on YYYY-MM-DD.")
+    found = [f for _, f in _findings(workspace, visit)]
+    if found and all(f.first_seen > day for f in found):
+        first = min(f.first_seen for f in found)
+        raise UsageError(
+            f"on {day_text(day)} nothing of this visit had begun: it was first seen on {day_text(first)}",
+            "Check the day, and its year.",
+        )
+    return day
+
+
+def _findings(workspace: Workspace, visit: Visit) -> list[tuple[str, Finding]]:
+    found = []
+    for site, numbers in visit.findings.items():
+        with workspace.open(site) as store:
+            ledger = Ledger(store)
+            found += [(site, ledger.get(number).finding) for number in numbers]
+    return found
 
 
 # -- the sheet ---------------------------------------------------------------

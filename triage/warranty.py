@@ -26,11 +26,12 @@ from collectors.store import Store, day_bounds
 from rules.finding import Finding
 from rules.view import SiteView, build_view
 from triage.csvout import canonical_csv, to_csv
-from triage.figures import chance, day_text, energy, percent, plural, zone_text
+from triage.figures import chance, day_text, percent, plural, zone_text
 from triage.ledger import Ledger, LedgerEntry, LedgerEvent
 from triage.paper import build_pdf, gap, line_chart, listed, roof_drawing, table, text
 from triage.report.charts import finding_figure
 from triage.roofplan import roof_plan, touches
+from triage.telling import loss_words, total_words
 from triage.verify import place_columns
 from triage.wording import wording
 
@@ -61,7 +62,7 @@ Expected power
   pvlib's Linke turbidity table. Module power from its data sheet values in site.toml.
 
 Loss
-  {per_day} a day, {total} in all over {days}: the siblings' (or expected) energy less the energy recorded,
+  {per_day}, {total} in all over {days}: the siblings' (or expected) energy less the energy recorded,
   over the times at which the fault showed.
 
 Confidence
@@ -210,8 +211,8 @@ def _method(site: SiteDescription, entry: LedgerEntry, view: SiteView | None, fi
         first=date.fromordinal(_EPOCH + first).isoformat(),
         last=date.fromordinal(_EPOCH + last).isoformat(),
         irradiance=view.irradiance_source if view else "no readings",
-        per_day=energy(f.loss_wh_per_day),
-        total=energy(f.loss_wh_total),
+        per_day=loss_words([f]),
+        total=total_words([f]),
         days=plural(f.days, "day"),
         confidence=percent(f.confidence),
     )
@@ -225,24 +226,7 @@ def _summary(site: SiteDescription, entry: LedgerEntry, history: list[LedgerEven
         text(f"{facts.name or facts.id}{f', reference {facts.customer_ref}' if facts.customer_ref else ''}"),
         text(f.why),
         text(words.means, "small"),
-        table(
-            ["What", "Value"],
-            [
-                [
-                    "First and last seen",
-                    f"{day_text(f.first_seen)} to {day_text(f.last_seen)}, on {plural(f.days, 'day')}",
-                ],
-                ["Loss", f"{energy(f.loss_wh_per_day)} a day, {energy(f.loss_wh_total)} in all"],
-                ["Confidence in the cause", percent(f.confidence)],
-                [
-                    "Serials",
-                    ", ".join(dict.fromkeys(r.unit for r in site.inputs if touches(f, r))) or "whole site",
-                ],
-                ["Commissioned", facts.commissioned.isoformat() if facts.commissioned else "not on file"],
-                ["Written", f"{at}. {zone_text(facts)}, unless UTC is said."],
-            ],
-            [1, 3],
-        ),
+        table(["What", "Value"], _facts(site, f, at), [1, 3]),
     ]
     if f.evidence:
         rows = [[k, _plain(v)] for k, v in f.evidence.items()]
@@ -282,6 +266,18 @@ def _summary(site: SiteDescription, entry: LedgerEntry, history: list[LedgerEven
         f"{facts.id}, finding {entry.id}. Evidence, no verdict on liability.",
     )
     return out.getvalue()
+
+
+def _facts(site: SiteDescription, f: Finding, at: str) -> list[list[str]]:
+    commissioned = site.site.commissioned
+    return [
+        ["First and last seen", f"{day_text(f.first_seen)} to {day_text(f.last_seen)}, on {plural(f.days, 'day')}"],
+        ["Loss", f"{loss_words([f])}, {total_words([f])} in all"],
+        ["Confidence in the cause", percent(f.confidence)],
+        ["Serials", ", ".join(dict.fromkeys(r.unit for r in site.inputs if touches(f, r))) or "whole site"],
+        ["Commissioned", commissioned.isoformat() if commissioned else "not on file"],
+        ["Written", f"{at}. {zone_text(site.site)}, unless UTC is said."],
+    ]
 
 
 def _plain(value: Any) -> str:

@@ -80,6 +80,11 @@ class Wording(BaseModel):
         """The title up to its colon, for tight places and running text."""
         return self.title.split(":")[0]
 
+    @property
+    def running(self) -> str:
+        """The same within a sentence."""
+        return lowered(self.short)
+
 
 class _Cautions(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -115,6 +120,11 @@ class _Words(BaseModel):
 @cache
 def _words() -> _Words:
     return _Words.model_validate(tomllib.loads((files("triage") / "wording.toml").read_text("utf-8")))
+
+
+def lowered(text: str) -> str:
+    """A beginning as it stands within a sentence; what is written in capitals stays."""
+    return text if text[1:2].isupper() else f"{text[:1].lower()}{text[1:]}"
 
 
 def wording(fault: str) -> Wording:

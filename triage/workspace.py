@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from collectors.errors import StoreError, UsageError
+from collectors.readonly import writable
 from collectors.site import parse_site
 from collectors.store import Store
 
@@ -34,6 +35,18 @@ class Workspace:
         """Ids of all sites, ascending."""
         return sorted(p.stem for p in self.sites_folder.glob("*.sqlite"))
 
+    def known_sites(self) -> list[str]:
+        """As :meth:`site_ids`, for a command that needs some.
+
+        Raises
+        ------
+        UsageError : there are none.
+        """
+        known = self.site_ids()
+        if not known:
+            raise UsageError(f"workspace {self.path} has no sites", "Add one with `callout site add FILE.toml`.")
+        return known
+
     def path_of(self, site_id: str) -> Path:
         """Where the file of a site is or would be."""
         if not re.fullmatch(r"[\w.\- ]+", site_id) or set(site_id) <= {".", " "}:
@@ -58,8 +71,33 @@ class Workspace:
             ) from exc
         return Store.create(path, toml_text, source)
 
-    def open(self, site_id: str) -> Store:
-        """Open a site's file.
+    def known_folder(self) -> Path:
+        """The whole path of a folder that is there.
+
+        Raises
+        ------
+        StoreError : there is no such folder.
+        """
+        if not self.path.is_dir():
+            told = "is no folder" if self.path.exists() else "is not there"
+            raise StoreError(f"workspace {self.path} {told}", "Name another --workspace, or add a site: `callout site add`.")
+        return self.path.resolve()
+
+    def need_writing(self) -> None:
+        """Stop a command that writes before it has done half of its work.
+
+        Raises
+        ------
+        StoreError : the folder cannot be written.
+        """
+        if not writable(self.sites_folder):
+            raise StoreError(
+                f"workspace {self.path}: cannot be written; nothing was changed",
+                "Run this as a user who may write there, or choose another --workspace.",
+            )
+
+    def open(self, site_id: str, *, scratch: bool = False) -> Store:
+        """Open a site's file; ``scratch`` as :meth:`collectors.store.Store.open` takes it.
 
         Raises
         ------
@@ -72,4 +110,4 @@ class Workspace:
                 f"site '{site_id}' is not in workspace {self.path}; it has: {known}",
                 "Add it with `callout site add FILE.toml`, or choose another --workspace.",
             )
-        return Store.open(path)
+        return Store.open(path, scratch=scratch)

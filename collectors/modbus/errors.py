@@ -3,6 +3,7 @@
 LinkError (collectors.errors)
 ├── GatewayError    no connection: host down, port closed, serial port gone
 ├── NoReplyError    the request went out and nothing usable came back
+│   └── BrokenReplyError  something came: a closed connection, or bytes that are no reply
 └── RefusedError    a Modbus exception came back
     └── UnitGoneError   0x0A or 0x0B: the gateway answered for a unit it cannot reach
 InputError (collectors.errors)
@@ -40,6 +41,10 @@ class GatewayError(LinkError):
 
 class NoReplyError(LinkError):
     """A request went out; no usable reply came in time."""
+
+
+class BrokenReplyError(NoReplyError):
+    """The connection was closed, or what came was no reply: the link's fault, and no sign that a unit is absent."""
 
 
 class RefusedError(LinkError):

@@ -27,6 +27,7 @@ from collectors.modbus.errors import (
     EXCEPTION_NAMES,
     PASSING,
     UNIT_GONE,
+    BrokenReplyError,
     GatewayError,
     NoReplyError,
     RefusedError,
@@ -176,7 +177,7 @@ class Link:
                         raise
                     if attempt == tries:
                         if isinstance(exc, NoReplyError) and tries > 1:
-                            raise NoReplyError(f"{exc.message} ({tries} attempts)") from exc
+                            raise type(exc)(f"{exc.message} ({tries} attempts)") from exc
                         raise
                     if isinstance(exc, RefusedError):
                         await asyncio.sleep(_BUSY_PAUSE_S)
@@ -212,7 +213,7 @@ class Link:
         except OSError as exc:
             self.counts.timeouts += 1
             self.close()
-            raise NoReplyError(f"unit {unit}: the connection broke: {_reason(exc)}") from exc
+            raise BrokenReplyError(f"unit {unit}: the connection broke: {_reason(exc)}") from exc
         except BaseException:
             # Cancelled in mid-air: the reply must not meet the next request.
             self.close()
@@ -228,7 +229,7 @@ class Link:
             self.counts.garbled += 1
             if not self.address.serial:
                 self.close()  # the stream has lost its place
-            raise NoReplyError(f"unit {unit}: the reply to {span.count} registers at {span.address} was garbled")
+            raise BrokenReplyError(f"unit {unit}: the reply to {span.count} registers at {span.address} was garbled")
         if code is not None:
             self.counts.exceptions += 1
             self.counts.by_exception[code] = self.counts.by_exception.get(code, 0) + 1

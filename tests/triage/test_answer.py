@@ -8,7 +8,8 @@ import pytest
 
 from collectors.site import SiteFacts
 from rules.finding import Finding, NotJudged
-from triage.answer import Answer, alike, answer_of, loss_words, lost_words, places_of, since_words, unjudged_lines, where_of
+from triage.answer import Answer, answer_of, lost_words, unjudged_lines
+from triage.telling import alike, loss_words, places_of, since_words, where_of
 
 FACTS = SiteFacts(id="s", name="Mill Lane", latitude=1, longitude=2, timezone="UTC", tariff_per_kwh=0.30, currency="EUR")
 DEAD = Finding(
@@ -55,6 +56,14 @@ def test_old_data_say_nothing_about_today() -> None:
 def test_a_site_without_readings_is_not_fine() -> None:
     answer = answer_of(FACTS, [], from_day="", to_day="", today="2026-07-01")
     assert (answer.verdict, answer.headline) == ("unknown", "Can't tell: there are no readings yet.")
+
+
+def test_data_that_end_in_days_to_come_are_no_clean_bill() -> None:
+    assert ask(today="2026-06-28").verdict == "fine"  # another day at the site, or a clock a little off
+    answer = ask(today="2026-06-27")
+    assert (answer.verdict, answer.headline[:42]) == ("unknown", "Can't tell: the data end on 30 Jun 2026, w")
+    assert ask(DEAD, today="2026-06-27").verdict == "go"
+    assert "still to come" in ask(DEAD, today="2026-06-27").age_note
 
 
 def test_blind_for_the_whole_span_is_not_fine() -> None:
@@ -181,9 +190,9 @@ def test_many_of_a_kind_are_told_together() -> None:
 
 def test_a_silence_nobody_has_counted_is_not_called_free() -> None:
     silent = replace(SILENT, loss_wh_per_day=0.0)
-    assert loss_words(replace(silent, evidence={"counter_rise_wh": None}), FACTS) == "not known yet"
-    assert loss_words(replace(silent, evidence={"counter_rise_wh": 4800.0}), FACTS) == "none"
-    assert loss_words(DEAD, FACTS) == "2.0 kWh a day (0.60 EUR)"
+    assert loss_words([replace(silent, evidence={"counter_rise_wh": None})], FACTS) == "not known yet"
+    assert loss_words([replace(silent, evidence={"counter_rise_wh": 4800.0})], FACTS) == "none"
+    assert loss_words([DEAD], FACTS) == "2.0 kWh a day (0.60 EUR)"
     lost = replace(silent, loss_wh_total=0.0)
     assert lost_words(ask(lost), FACTS) == "not known yet"
     assert lost_words(ask(lost, DEAD), FACTS) == "56.0 kWh (16.80 EUR) and what is not known yet"

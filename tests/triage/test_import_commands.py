@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from collectors.csv_shape import serials_listed
 from collectors.site import parse_site
+from tests.rules.make import site_text
 from triage.cli import app
 from triage.commands.init import draft_text
 
@@ -45,6 +47,21 @@ def test_init_writes_once(run: Run, tmp_path: Path) -> None:
     assert "exists and was left as it is" in str(again.exception)
     assert (tmp_path / "mill.toml").read_text() == before
     assert run("init", "-").stdout == draft_text()
+
+
+def test_a_unit_that_left_the_site_file_is_named(run: Run, tmp_path: Path) -> None:
+    run("init")
+    assert run("site", "add", "site.toml").stderr == ""
+    text = (tmp_path / "site.toml").read_text()
+    assert text.count('"D2003"') == 1
+    (tmp_path / "site.toml").write_text(text.replace('"D2003"', '"D2O03"'))
+    assert "no longer in the site file: D2003;" in run("site", "add", "site.toml").stderr
+
+
+def test_serials_of_a_large_site_are_not_told_as_if_they_were_all() -> None:
+    sites = {n: parse_site(site_text(units=[["south"]] * n)) for n in (4, 6)}
+    assert serials_listed(sites[4]) == "'U1', 'U2', 'U3', 'U4'"
+    assert serials_listed(sites[6]) == "'U1', 'U2', 'U3', 'U4' and 2 more"
 
 
 def test_from_nothing_to_samples(run: Run) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import zipfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,10 @@ import pandas as pd
 import pytest
 
 from collectors.errors import ReadingError, SiteFileError, StoreError, UsageError
+from collectors.site import parse_site
 from collectors.store import Store
 from triage.importing import import_files, read_files
+from triage.tocome import REASON
 from triage.workspace import Workspace
 
 SITE = """
@@ -177,3 +180,27 @@ def test_a_large_overlap_of_loose_files_keeps_the_first_value() -> None:
     assert joined["ts"].tolist() == sorted(expected)
     for ts, value in zip(joined["ts"], joined["dc_power_w"], strict=True):
         assert (expected[ts] is None and np.isnan(value)) or value == expected[ts]
+
+
+def test_rows_from_days_to_come_are_left_out_and_named(folder: Path) -> None:
+    store = Store.create(None, SITE)
+    file = folder / "slip.csv"
+    file.write_text(HEAD + "2025-06-01T10:00:00Z,K1,1,200,30\n2052-06-01T10:05:00Z,K1,1,210,30\n")
+    report = import_files(store, [file], now=datetime(2025, 6, 1, 12, tzinfo=UTC).timestamp())
+    assert report.rejected_rows == {REASON: 1}
+    assert [str(p) for p in report.readings[0].problems] == ["2052-06-01T10:05:00Z: its time is still to come"]
+    assert store.span() == (1748772000, 1748772000)  # 2025-06-01T10:00:00Z by `date -d`
+
+
+@pytest.mark.parametrize(("hours", "left"), [(47, 2), (49, 1), (60, None)])
+def test_a_clock_half_a_day_off_in_a_zone_misread_is_no_day_to_come(folder: Path, hours: int, left: int | None) -> None:
+    site = parse_site(SITE, "test")
+    file = folder / "ahead.csv"
+    file.write_text(HEAD + "2025-06-01T02:00:00Z,K1,1,200,30\n2025-06-01T10:00:00Z,K1,1,210,30\n")
+    now = datetime(2025, 6, 1, 10, tzinfo=UTC).timestamp() - hours * 3600
+    if left is None:
+        with pytest.raises(ReadingError, match="every time in it is still to come") as refused:
+            read_files(site, [file], now=now)
+        assert "clock" in refused.value.remedy
+    else:
+        assert len(read_files(site, [file], now=now).telemetry) == left

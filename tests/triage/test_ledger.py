@@ -337,6 +337,20 @@ def test_a_wider_cause_of_the_same_spell_takes_over(ledger: Ledger) -> None:
     assert ledger.history(1)[-1].detail == "now judged as unit-standby of unit A"
 
 
+@pytest.mark.parametrize(
+    "place", [{"unit": "Z"}, {"unit": "A", "input": 9}, {"unit": None, "input": None, "plane": "attic"}], ids=str
+)
+def test_what_is_taken_down_and_out_of_the_site_file_is_over(ledger: Ledger, place: dict[str, object]) -> None:
+    raised = night(ledger, 0, finding(**place)).new[0]
+    # A wider fault at another place neither takes it over nor hides it.
+    silent = finding("unit-silent", (0, 1), unit="B", input=None)
+    (ended,) = night(ledger, 1, silent).resolved
+    assert ended.id == raised.id
+    assert ledger.history(raised.id)[-1].detail == f"{raised.finding.place} is no longer in the site file"
+    # A slip in a serial, put right: the same record tells of the same fault, and it stands again.
+    assert [e.id for e in night(ledger, 1, finding(seen=(0, 1), **place)).reopened] == [raised.id]
+
+
 def test_an_older_night_never_undoes_a_newer_one(ledger: Ledger) -> None:
     night(ledger, 5, finding(seen=(0, 5)))
     assert night(ledger, 3).resolved == ()

@@ -16,16 +16,12 @@ from rich.text import Text
 
 from collectors.errors import UsageError
 from triage.console import err, out, progress_bar
+from triage.options import JsonOption, WorkspaceOption
 from triage.workspace import Workspace
 
 _EXITS: Final = "Exit codes: 0 all well, 1 something was found or a site failed, 2 usage or input error."
 
-_Where = Annotated[
-    Path | None,
-    typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-]
 _Sites = Annotated[list[str] | None, typer.Option("--site", help="Only this site; may be given again.")]
-_Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -48,9 +44,9 @@ def archive(
     older_than: Annotated[
         str, typer.Option("--older-than", help="Age of a whole month before it moves: 180d, 26w or 2y.")
     ] = "180d",
-    workspace: _Where = None,
+    workspace: WorkspaceOption = None,
     site: _Sites = None,
-    as_json: _Json = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Move raw samples of old months to compressed Parquet files beside each site's file.
 
@@ -59,6 +55,7 @@ def archive(
     from triage.fleet.upkeep import archive_sites
 
     place, ids = _chosen(workspace, site)
+    place.need_writing()
     before = int((datetime.now(UTC) - _age(older_than)).timestamp())
     with _bar("Archiving") as progress:
         results = archive_sites(place, before, ids, _advance(progress, len(ids)))
@@ -71,9 +68,9 @@ def restore(
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace sites that are there; the old file is kept beside.")
     ] = False,
-    workspace: _Where = None,
+    workspace: WorkspaceOption = None,
     site: _Sites = None,
-    as_json: _Json = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Bring archived months back into a site's file, or whole sites back from a backup."""
     from triage.fleet.backup import restore_sites
@@ -91,6 +88,7 @@ def restore(
     if not site:
         raise UsageError("which site? --site is missing", "`callout site list` shows the sites.")
     place, ids = _chosen(workspace, site)
+    place.need_writing()
     with _bar("Restoring") as progress:
         results = restore_months(place, month or [], ids, _advance(progress, len(ids)))
     _report(results, as_json, "brought back", "Nothing of that is archived.")
@@ -98,8 +96,8 @@ def restore(
 
 def backup(
     target: Annotated[Path, typer.Argument(help="Folder to make; must not exist.")],
-    workspace: _Where = None,
-    as_json: _Json = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Copy the whole workspace while it is in use, with a checksum of every file.
 
@@ -120,9 +118,9 @@ def backup(
 
 def verify_store(
     backup_folder: Annotated[Path | None, typer.Option("--backup", help="Check this backup instead.")] = None,
-    workspace: _Where = None,
+    workspace: WorkspaceOption = None,
     site: _Sites = None,
-    as_json: _Json = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Look for damage: SQLite's integrity check, references, checksums of archived months or of a backup."""
     from triage.fleet.backup import check_backup
@@ -152,9 +150,7 @@ def verify_store(
 
 def _chosen(workspace: Path | None, sites: list[str] | None) -> tuple[Workspace, list[str]]:
     place = Workspace(workspace)
-    known = place.site_ids()
-    if not known:
-        raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
+    known = place.known_sites()
     for site_id in sites or ():
         if site_id not in known:
             raise UsageError(f"site '{site_id}' is not in workspace {place.path}", f"It has: {', '.join(known[:20])}.")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, date, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -16,11 +15,14 @@ from rich.text import Text
 from collectors.errors import UsageError
 from rules.action import USUAL_REASONS
 from rules.finding import Finding
-from triage.answer import Answer, alike, loss_words, lost_words, places_of, since_words, where_of
+from triage.answer import Answer, lost_words
 from triage.console import err, out
-from triage.figures import chance, day_text, days_text, energy, percent, with_money
+from triage.figures import chance, day_text, days_text, percent
+from triage.judging import open_to_judge
 from triage.ledger import LedgerEntry
+from triage.options import JsonOption, WorkspaceOption
 from triage.search import find_site
+from triage.telling import alike, loss_words, places_of, since_words, where_of
 from triage.wording import ACTION_WORDS, wording
 from triage.workspace import Workspace
 
@@ -57,8 +59,8 @@ def call(
         str | None,
         typer.Option(help="Date to hold the age of the data against, YYYY-MM-DD [default: today]."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     """Answer a service call: go or don't go, since when, what it costs, what to ask, what to try first."""
     now = datetime.now(UTC)
@@ -67,7 +69,7 @@ def call(
     except ValueError as exc:
         raise UsageError(f"--as-of '{as_of}' is not a date", "Write it as YYYY-MM-DD.") from exc
     place = Workspace(workspace)
-    with place.open(find_site(place, who)) as store, err.status("judging"):
+    with open_to_judge(place, find_site(place, who)) as store, err.status("judging"):
         from triage.review import review_store  # the engine: not for `--help` or an unknown name
 
         review = review_store(place, store, now.isoformat())
@@ -122,9 +124,7 @@ def _reasons(group: list[LedgerEntry], review: Review) -> list[RenderableType]:
     findings = [entry.finding for entry in group]
     finding, facts = findings[0], review.site.site
     span = days_text(min(f.first_seen for f in findings), max(f.last_seen for f in findings))
-    loss = loss_words(finding, facts)
-    if len(group) > 1:
-        loss = with_money(sum(f.loss_wh_per_day for f in findings), facts, "a day together")
+    loss = loss_words(findings, facts)
     lines = [
         Text(finding.why),
         *([Text(f"Each of them: {places_of(findings)}.")] if len(group) > 2 else []),
@@ -152,9 +152,8 @@ def _head(group: list[LedgerEntry]) -> str:
 
 def _short(group: list[LedgerEntry]) -> str:
     findings = [entry.finding for entry in group]
-    total = sum(f.loss_wh_per_day for f in findings)
-    together = " together" if len(group) > 1 else ""
-    loss = f", {energy(total)} a day{together}" if total >= 0.5 else ""
+    words = loss_words(findings)
+    loss = f", loss {words}" if words != "none" else ""
     names = f" ({places_of(findings)})" if len(group) > 1 else ""
     return f"{_head(group)}{names}, since {day_text(min(f.first_seen for f in findings))}{loss}"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,10 +18,12 @@ from collectors.csv_layout import load_layout
 from collectors.errors import UsageError
 from collectors.site import load_site
 from triage.absence import over
-from triage.answer import alike, places_of, where_of
 from triage.console import err, out, progress_bar
-from triage.figures import plural
+from triage.figures import day_text, days_text, plural
 from triage.importing import read_files
+from triage.judging import open_to_judge
+from triage.options import JsonOption, WorkspaceOption
+from triage.telling import COLUMNS, NUMBERS, alike, cells, places_of
 from triage.wording import light_words
 from triage.workspace import Workspace
 
@@ -45,7 +48,7 @@ or no reading to judge.
 #: More rows of one fault and action than this become one row (own choice: a screen).
 _FEW = 8
 #: From this many columns on there is room for the reasons beside the figures; below it they stand under the table.
-_BESIDE = 96
+_BESIDE = 120
 
 
 def register(app: typer.Typer) -> None:
@@ -70,8 +73,8 @@ def check(
         ),
     ] = None,
     full: Annotated[bool, typer.Option(help="Reduce every stored day again.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     """Find faults: what, where, since when, how sure, what it costs, what to do."""
     moment = _moment(as_of)
@@ -107,7 +110,7 @@ def _check_files(
     for note in description.notes:
         err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
     with err.status("reading"):
-        loaded = read_files(description, telemetry, weather, gateway_log, load_layout(layout) if layout else None)
+        loaded = read_files(description, telemetry, weather, gateway_log, load_layout(layout) if layout else None, now=time.time())
     for reason, count in loaded.emptied_values.items():
         err.print(f"{plural(count, 'value')} left empty: {reason}", markup=False, highlight=False)
     with err.status("judging"):
@@ -119,7 +122,7 @@ def _check_files(
 def _check_site(place: Workspace, site: str, full: bool, moment: datetime | None) -> CheckResult:
     """Check a stored site and record what it says."""
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    with place.open(site) as store:
+    with open_to_judge(place, site) as store:
         with err.status("judging"):
             from triage.check import check_store
             from triage.nightly import record_now
@@ -165,35 +168,26 @@ def _show(result: CheckResult) -> None:
         err.print(f"{result.site}: no readings yet, so nothing can be said. Import what the gateway recorded.", highlight=False)
         return
     out.print(
-        f"{result.site}: {result.from_day} to {result.to_day}, light judged by {light_words(result.irradiance_source)}",
+        f"{result.site}: {days_text(result.from_day, result.to_day)}, light judged by {light_words(result.irradiance_source)}",
         highlight=False,
     )
     if not result.findings:
         out.print("No fault found.")
     table = Table(box=None, pad_edge=False, header_style="bold")
     beside = out.width >= _BESIDE
-    for name in ("fault", "where", "since", "days", "sure", "loss/day", "do", *(["why"] if beside else [])):
-        table.add_column(name, justify="right" if name in ("days", "sure", "loss/day") else "left")
+    for name in (*COLUMNS, "days", *(["why"] if beside else [])):
+        table.add_column(name, justify="right" if name in NUMBERS else "left")
     reasons: list[tuple[str, str]] = []
     ended = over(result, result.case.site) if result.case is not None else [False] * len(result.findings)
     past = {id(f) for f, gone in zip(result.findings, ended, strict=True) if gone}
     now, then = ([f for f in result.findings if (id(f) in past) is wanted] for wanted in (False, True))
     for group in [*alike(now, _itself, _FEW), *alike(then, _itself, _FEW)]:
-        f, loss = group[0], sum(g.loss_wh_per_day for g in group)
+        f, gone = group[0], id(group[0]) in past
+        line = cells(group, gone)
         more = f" The like of it: {places_of(group)}." if len(group) > 2 and not f.evidence.get("common_cause") else ""
-        since, last = min(g.first_seen for g in group), max(g.last_seen for g in group)
-        why = f"{f.why}{more}" + (f" Last seen {last}." if id(f) in past else "")
-        reasons.append((f"{f.fault}, {where_of(group)}", why))
-        table.add_row(
-            f.fault,
-            where_of(group),
-            since,
-            str(f.days),
-            f"{100 * f.confidence:.0f} %",
-            f"{loss:.0f} Wh",
-            "over" if id(f) in past else f.action,
-            *([Text(why)] if beside else []),
-        )
+        why = f"{f.why}{more}" + (f" Last seen {day_text(max(g.last_seen for g in group))}." if gone else "")
+        reasons.append((", ".join(line[1:3]), why))
+        table.add_row(*line, str(f.days), *([Text(why)] if beside else []))
     if result.findings:
         out.print(table)
     for what, why in [] if beside else reasons:

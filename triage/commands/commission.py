@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -22,6 +23,7 @@ from triage.compat_page import VERDICT_WORDS
 from triage.compat_table import STYLES
 from triage.console import err, out
 from triage.importing import read_files
+from triage.options import JsonOption, WorkspaceOption
 from triage.textfile import write_text
 from triage.workspace import Workspace
 
@@ -58,8 +60,8 @@ def commission_command(
     ] = None,
     days: Annotated[int, typer.Option(min=1, max=14, help="Clear days to use, the earliest ones.")] = 3,
     html: Annotated[Path | None, typer.Option(help="Write the sheet to this file.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     description, readings, sky = _data(site, site_file, telemetry, weather, layout, workspace)
     if readings.empty:
@@ -96,7 +98,7 @@ def _data(
         description = load_site(site_file)
         rules = load_layout(layout) if layout else None
         with err.status("reading"):
-            loaded = read_files(description, telemetry, weather or (), (), rules)
+            loaded = read_files(description, telemetry, weather or (), (), rules, now=time.time())
         for reason, count in loaded.rejected_rows.items():
             err.print(f"{count} rows rejected: {reason}", markup=False, highlight=False)
         return description, loaded.telemetry, loaded.weather

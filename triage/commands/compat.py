@@ -25,6 +25,7 @@ from triage.compat_profiles import choose_profile, load_profile, profile_names, 
 from triage.compat_table import print_result
 from triage.console import err, out
 from triage.importing import read_files
+from triage.options import JsonOption, WorkspaceOption
 from triage.textfile import write_text
 from triage.workspace import Workspace
 
@@ -72,12 +73,12 @@ def compat(
     ] = False,
     weather: Annotated[Path | None, typer.Option(help="A year's weather CSV for the clipping row; else a cloudless year.")] = None,
     explain: Annotated[bool, typer.Option("--explain", help="Formula and source of every row.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: JsonOption = False,
     html: Annotated[Path | None, typer.Option(help="Write the page to this file.")] = None,
     profiles: Annotated[bool, typer.Option("--profiles", help="List the profiles and leave.")] = False,
     show_profile: Annotated[str | None, typer.Option(help="Print a profile's file and leave.")] = None,
     keys: Annotated[bool, typer.Option("--keys", help="List the keys of --value and leave.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    workspace: WorkspaceOption = None,
 ) -> None:
     if profiles or show_profile or keys:
         _lists(profiles, show_profile, keys, as_json)

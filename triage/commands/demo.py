@@ -18,6 +18,7 @@ from sample_logs import SampleSite, sample_sites
 from triage.console import err, out, progress_bar
 from triage.fleet.pool import default_jobs, run_in_pool
 from triage.importing import import_files
+from triage.options import JsonOption
 from triage.report.files import write_report
 from triage.workspace import Workspace
 
@@ -60,7 +61,7 @@ def register(app: typer.Typer) -> None:
 def demo(
     workspace: Annotated[Path, typer.Option(envvar="CALLOUT_DEMO", help="Folder for the demo.")] = DEFAULT_FOLDER,
     jobs: Annotated[int | None, typer.Option(min=1, help="Processes [default: one per core].")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Import, check and report three invented sites whose faults are known; say where the reports lie."""
     samples = sample_sites()

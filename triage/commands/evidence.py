@@ -11,8 +11,8 @@ import typer
 from rich.table import Table
 
 from collectors.errors import UsageError
-from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import err, out
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.dusk import iso_time
 from triage.workspace import Workspace
 

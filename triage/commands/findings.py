@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import getpass
 import json
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -16,10 +14,13 @@ from rich.text import Text
 from collectors.errors import UsageError
 from collectors.site import SiteFacts
 from triage.console import out
-from triage.figures import clock, day_text, days_text, energy, percent, with_money
+from triage.figures import clock, day_text, days_text, percent
 from triage.fleet.index import FleetIndex
 from triage.ledger import Ledger, LedgerEntry
-from triage.wording import ACTION_SHORT, wording
+from triage.options import JsonOption, WorkspaceOption
+from triage.telling import COLUMNS, NUMBERS, cells, loss_words
+from triage.who import VARIABLE, local_name
+from triage.wording import wording
 from triage.workspace import Workspace
 
 _EXAMPLES = """
@@ -56,9 +57,9 @@ def findings(
     reopen: Annotated[int | None, typer.Option(help="Number of a finding to open again.")] = None,
     remark: Annotated[int | None, typer.Option(help="Number of a finding to add a --note to.")] = None,
     note: Annotated[str, typer.Option(help="Text that goes with the change.")] = "",
-    who: Annotated[str | None, typer.Option(envvar="CALLOUT_USER", help="Name of who does it [default: your login].")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    who: Annotated[str | None, typer.Option(envvar=VARIABLE, help="Name of who does it [default: your login].")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     """List findings, most urgent first; acknowledge, snooze, resolve, reopen, add a note."""
     place = Workspace(workspace)
@@ -80,13 +81,13 @@ def findings(
         if site is None:
             raise UsageError("a finding's number belongs to a site", "Name the site: callout findings SITE ...")
         ((act, number),) = chosen.items()
-        _one(place, site, act, number, note, until, who or getpass.getuser(), as_json)
+        _one(place, site, act, number, note, until, who or local_name(), as_json)
         return
     shown: list[tuple[SiteFacts, LedgerEntry]] = []
     for name in [site] if site else place.site_ids():
         with place.open(name) as store:
             ledger = Ledger(store)
-            if ledger.wake(datetime.now(UTC).isoformat()):
+            if ledger.wake(datetime.now(UTC).isoformat()) and store.mode == "kept":
                 FleetIndex(place.path).refresh(store)
             shown += [(store.site.site, entry) for entry in (ledger.all() if everything else ledger.open())]
     if as_json:
@@ -129,8 +130,7 @@ def _one(place: Workspace, site: str, act: str, number: int, note: str, until: s
     )
     out.print(finding.why, markup=False, highlight=False)
     span = days_text(finding.first_seen, finding.last_seen)
-    loss = with_money(finding.loss_wh_per_day, facts, "a day")
-    out.print(f"Seen {span}; loss {loss}; sure {percent(finding.confidence)}", highlight=False)
+    out.print(f"Seen {span}; loss {loss_words([finding], facts)}; sure {percent(finding.confidence)}", highlight=False)
     table = Table(box=None, pad_edge=False, header_style="bold")
     for name in ("when", "who", "what", "detail"):
         table.add_column(name)
@@ -145,26 +145,12 @@ def _tables(shown: list[tuple[SiteFacts, LedgerEntry]], everything: bool) -> lis
     parts: list[RenderableType] = []
     for facts in {facts.id: facts for facts, _ in shown}.values():
         table = Table(box=None, pad_edge=False, header_style="bold")
-        table.add_column("#", justify="right")
-        table.add_column("do", no_wrap=True)
-        table.add_column("finding", min_width=14)
-        table.add_column("where", no_wrap=True)
-        table.add_column("seen" if everything else "since", no_wrap=not everything)
-        table.add_column("loss a day", justify="right", no_wrap=True)
-        table.add_column("sure", justify="right", no_wrap=True)
-        table.add_column("status", min_width=8)
+        for name in ("#", *COLUMNS, "status"):
+            head = "seen" if name == "since" and everything else name
+            folds = name in ("finding", "status") or head == "seen"
+            table.add_column(head, justify="right" if name in NUMBERS else "left", no_wrap=not folds)
         for entry in (entry for other, entry in shown if other.id == facts.id):
-            finding = entry.finding
-            table.add_row(
-                str(entry.id),
-                ACTION_SHORT[finding.action],
-                wording(finding.fault).short,
-                finding.place,
-                days_text(finding.first_seen, finding.last_seen) if everything else day_text(finding.first_seen),
-                energy(finding.loss_wh_per_day),
-                percent(finding.confidence),
-                _status(entry),
-            )
+            table.add_row(str(entry.id), *cells([entry.finding], not entry.live, everything), _status(entry))
         parts += [Text(facts.id, "bold"), table, Text()]
     return parts[:-1]
 

@@ -15,6 +15,8 @@ from collectors.errors import UsageError
 from triage import figures
 from triage.console import err, out, progress_bar
 from triage.fleet.prices import DEFAULT_PRICES, Prices
+from triage.options import JsonOption, WorkspaceOption
+from triage.telling import amount
 from triage.textfile import write_text
 from triage.wording import wording
 from triage.workspace import Workspace
@@ -41,11 +43,8 @@ def register(app: typer.Typer) -> None:
 
 
 def fleet(
-    workspace: Annotated[
-        Path | None,
-        typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
     html: Annotated[Path | None, typer.Option("--html", help="Write the fleet page to this file.")] = None,
     region: Annotated[str, typer.Option("--region", help="Only sites whose site file says this region.")] = "",
     top: Annotated[int, typer.Option("--top", min=1, help="Rows of each table.")] = 15,
@@ -95,9 +94,7 @@ def fleet(
 def _summaries(place: Workspace, rebuild: bool) -> list[SiteSummary]:
     from triage.fleet.index import FleetIndex
 
-    ids = place.site_ids()
-    if not ids:
-        raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
+    ids = place.known_sites()
     index = FleetIndex(place.path)
     known = {s.site_id for s in index.summaries()}
     if rebuild or known != set(ids):
@@ -148,7 +145,7 @@ def _fault_tables(fleet: FleetOverview, top: int) -> list[Table]:
     faults = _table("Live findings", "fault", ">live", ">sites", ">lost a day", ">open for", "age of site", "inverter")
     for r in fleet.faults[:top]:
         _row(faults,
-            wording(r.fault).title, str(r.live), str(r.sites), figures.energy(r.loss_wh_per_day),
+            wording(r.fault).title, str(r.live), str(r.sites), amount(r.loss_wh_per_day, r.loss_unknown),
             f"{r.median_days_open} d", _counts(r.by_age), _counts(r.by_inverter),
         )  # fmt: skip
     batches = _table("One model failing across roofs", "model", "fault", ">roofs", ">by chance", ">false-alarm rate")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -21,6 +22,7 @@ from collectors.store import ImportResult
 from triage.console import out, progress_bar
 from triage.fleet.index import FleetIndex
 from triage.importing import KINDS, ImportReport, import_files, kind_of_file, read_files
+from triage.options import JsonOption, WorkspaceOption
 from triage.textfile import write_text
 from triage.workspace import Workspace
 
@@ -72,11 +74,8 @@ def import_(
         Path | None, typer.Option("--save-layout", help="With --preview: write the guess as a layout file.")
     ] = None,
     plane: Annotated[str | None, typer.Option("--plane", help="Plane that the weather's poa_w_m2 belongs to.")] = None,
-    workspace: Annotated[
-        Path | None,
-        typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Import telemetry, weather and gateway logs into a site.
 
@@ -98,6 +97,7 @@ def import_(
                 description = store.site
         _preview(files, description, kind, rules, save_layout, as_json)
         return
+    place.need_writing()
     with place.open(_chosen(place, site)) as store, _steps() as progress:
         task = progress.add_task("", total=None)
         chosen = by_kind(files, store.site, kind, rules)
@@ -108,6 +108,7 @@ def import_(
             chosen["log"],
             layout=rules,
             progress=lambda text: progress.update(task, description=text),
+            now=time.time(),
         )
         FleetIndex(place.path).refresh(store)
     if as_json:
@@ -181,6 +182,7 @@ def _preview(
             chosen["log"],
             layout=rules,
             progress=lambda text: progress.update(task, description=text),
+            now=time.time(),
         )
     if save_layout is not None:
         if save_layout.exists():
@@ -222,8 +224,8 @@ def _show_rows(reading: Reading) -> None:
     for name in shown.columns:
         table.add_column("UTC" if name == "ts" else name, overflow="fold")
     times = shown["ts"].to_numpy("datetime64[s]")
-    for row, time in zip(shown.itertuples(index=False), times, strict=True):
-        cells = [str(time).replace("T", " ")]
+    for row, when in zip(shown.itertuples(index=False), times, strict=True):
+        cells = [str(when).replace("T", " ")]
         cells += ["" if v is None or v != v else f"{v:g}" if isinstance(v, float) else str(v) for v in row[1:]]
         table.add_row(*map(Text, cells))
     out.print(table)
@@ -248,7 +250,7 @@ def _show_left_out(reading: Reading, before: str) -> None:
     ):
         for reason, count in counts.items():
             first = next((p for p in reading.problems if p.reason == reason), None)
-            where = f"; first: {_where(first)}" if first else ""
+            where = f"; first: {first.where}" if first else ""
             what = f"{count:,} {word}{'' if count == 1 else 's'} {end}"
             out.print(Text(f"{before}{what}: {reason}{where}", style="yellow"))
 
@@ -257,11 +259,6 @@ def _short(source: str) -> str:
     """The file's name without its folders, with the archive member if there is one."""
     path, _, member = source.partition("!")
     return Path(path).name + (f"!{member}" if member else "")
-
-
-def _where(problem: Any) -> str:
-    what = f", {problem.column}" if problem.column else ""
-    return f"line {problem.line}{what}" + (f" = {problem.value!r}" if problem.value else "")
 
 
 def _what(reading: Reading) -> str:

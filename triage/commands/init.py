@@ -10,6 +10,7 @@ import typer
 
 from collectors.errors import UsageError
 from triage.console import out
+from triage.textfile import write_text
 
 _EPILOG = """
 [bold]Examples[/bold]
@@ -38,13 +39,9 @@ def init(
     if str(file) == "-":
         typer.echo(draft_text(), nl=False)
         return
-    try:
-        with file.open("x", encoding="utf-8") as stream:
-            stream.write(draft_text())
-    except FileExistsError as exc:
-        raise UsageError(f"{file} exists and was left as it is", "Choose another name, or remove it first.") from exc
-    except OSError as exc:
-        raise UsageError(f"{file}: cannot be written: {exc.strerror}", "Choose another place.") from exc
+    if file.exists():
+        raise UsageError(f"{file} exists and was left as it is", "Choose another name, or remove it first.")
+    write_text(file, draft_text())
     out.print(f"{file}: a draft of an invented site.", highlight=False, soft_wrap=True)
     out.print(
         f"Next: replace its values, then callout site add {file}",

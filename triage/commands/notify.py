@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collectors.errors import LinkError, UsageError
-from triage.commands.serve import JsonOption, WorkspaceOption
 from triage.console import err, out
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.context import Context
 from triage.service.morning import morning, night_news
 from triage.service.settings import load_settings
@@ -57,8 +57,8 @@ def notify(
         targets,
     )
 
-    folder = Workspace(workspace).path.resolve()
-    settings, state = load_settings(folder), ServiceState(folder)
+    folder = Workspace(workspace).known_folder()
+    settings, state = load_settings(folder), ServiceState(folder, reading=dry_run)
     urls = targets(settings.notify)
     context = Context(folder, settings, state)
     context.reread()

@@ -15,6 +15,7 @@ from rich.markup import escape
 
 from collectors.errors import UsageError
 from triage.console import err, out
+from triage.options import WorkspaceOption
 from triage.poller import Poller, PollReport, iso
 from triage.pollfile import POLL_FILE, GatewayEntry, PollFile, gateways_of, load_poll_file
 from triage.workspace import Workspace
@@ -71,7 +72,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _poll(
-    workspace: Annotated[Path | None, typer.Option(help="folder of the sites", envvar="CALLOUT_WORKSPACE")] = None,
+    workspace: WorkspaceOption = None,
     config: Annotated[Path | None, typer.Option(help="poll file; else poll.toml in the workspace")] = None,
     site: Annotated[str | None, typer.Option(help="only the gateways of this site")] = None,
     once: Annotated[bool, typer.Option("--once", help="poll every gateway once, whatever the hour")] = False,

@@ -15,6 +15,7 @@ from rich.table import Table
 from collectors.errors import UsageError
 from collectors.modbus import parse_link
 from triage.console import err, out, progress_bar
+from triage.options import JsonOption
 from triage.pollfile import parse_units
 from triage.probing import Probe, compact_units, draft_poll, draft_site, probe
 from triage.textfile import write_text
@@ -53,7 +54,7 @@ def _probe(
     site_id: Annotated[str, typer.Option(help="site id for the drafts")] = "new-site",
     gateway: Annotated[str, typer.Option(help="gateway name for the drafts")] = "gateway",
     force: Annotated[bool, typer.Option("--force", help="overwrite drafts that exist")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="print JSON instead of a table")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     address = parse_link(link)
     try:

@@ -16,6 +16,8 @@ from collectors.site import load_site
 from triage.answer import Answer
 from triage.console import err, out
 from triage.importing import read_files
+from triage.judging import open_to_judge
+from triage.options import JsonOption, WorkspaceOption
 from triage.report.build import report_html
 from triage.report.files import write_report
 from triage.review import CHART_DAYS, files_view, review_files
@@ -52,8 +54,8 @@ def report(
     weather: Annotated[list[Path] | None, typer.Option(help="Weather file (repeatable).")] = None,
     gateway_log: Annotated[list[Path] | None, typer.Option(help="Gateway log file (repeatable).")] = None,
     layout: Annotated[Path | None, typer.Option(help="Layout TOML that says what the columns are.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON on stdout.")] = False,
-    workspace: Annotated[Path | None, typer.Option(envvar="CALLOUT_WORKSPACE", help="Workspace folder.")] = None,
+    as_json: JsonOption = False,
+    workspace: WorkspaceOption = None,
 ) -> None:
     """Write a report that opens offline: answer, roof plan, evidence, what could not be judged."""
     now = datetime.now(UTC)
@@ -67,15 +69,13 @@ def report(
         written.append((path, _loose(site_file, telemetry, weather or [], gateway_log or [], layout, path, days, now)))
     else:
         place = Workspace(workspace)
-        names = place.site_ids() if all_sites else [str(site)]
+        names = place.known_sites() if all_sites else [str(site)]
         if output is not None and all_sites:
             raise UsageError("--output names one file, --all writes many", "Leave --output out.")
-        if not names:
-            raise UsageError(f"workspace {place.path} has no sites", "Add one with `callout site add FILE.toml`.")
         with Progress(console=err, transient=True, disable=len(names) < 2) as bar:
             for name in bar.track(names, description="reports"):
                 path = output or place.path / "reports" / f"{name}.html"
-                with place.open(name) as store:
+                with open_to_judge(place, name) as store:
                     made = write_report(place, store, path, now.isoformat(), days=days, today=now.date().isoformat())
                 written.append((path, made.review.answer(now.date().isoformat())))
     if as_json:
@@ -102,7 +102,7 @@ def _loose(
     for note in site.notes:
         err.print(f"{site_file}: {note}", style="yellow", markup=False, highlight=False)
     with err.status("reading"):
-        loaded = read_files(site, telemetry, weather, gateway_log, load_layout(layout) if layout else None)
+        loaded = read_files(site, telemetry, weather, gateway_log, load_layout(layout) if layout else None, now=now.timestamp())
     with err.status("judging"):
         text = site_file.read_text(encoding="utf-8")
         review = review_files(text, str(site_file), loaded, now.isoformat())

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from triage.console import err, out
 from triage.figures import day_text, plural
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
 from triage.service.lock import only_one
@@ -24,12 +25,6 @@ from triage.service.settings import Settings, load_settings, settings_table
 from triage.service.state import ServiceState
 from triage.service.workers import Here
 from triage.workspace import Workspace
-
-WorkspaceOption = Annotated[
-    Path | None,
-    typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 
 _SERVE = """
 [bold]Examples[/bold]
@@ -128,8 +123,11 @@ def night(
 
 def show_morning(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
     """What changed overnight and who must go: the morning page as text."""
-    folder = Workspace(workspace).path.resolve()
-    found = _morning(folder, load_settings(folder), ServiceState(folder))
+    folder = Workspace(workspace).known_folder()
+    state = ServiceState(folder, reading=True)
+    if state.hidden:
+        err.print(f"{state.path}: may not be read, so what changed overnight is left out.", style="yellow", highlight=False)
+    found = _morning(folder, load_settings(folder), state)
     if as_json:
         out.print_json(json.dumps(found.to_json()))
         raise typer.Exit(1 if _asks(found) else 0)

@@ -16,14 +16,9 @@ from collectors.errors import CalloutError
 from collectors.site import SiteDescription, Unit, UnitInput, read_site_text
 from collectors.store import Store
 from triage.console import err, example, out
+from triage.options import JsonOption, WorkspaceOption
 from triage.roofplan import spot_of
 from triage.workspace import Workspace
-
-_Where = Annotated[
-    Path | None,
-    typer.Option("--workspace", help="Folder of the workspace; default CALLOUT_WORKSPACE or ./callout-data."),
-]
-_Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -41,8 +36,8 @@ def register(app: typer.Typer) -> None:
 
 def add(
     file: Annotated[Path, typer.Argument(help="Site TOML file; `callout init` drafts one.")],
-    workspace: _Where = None,
-    as_json: _Json = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Add a site from its TOML file, or update the description of one that is there.
 
@@ -51,11 +46,15 @@ def add(
     place = Workspace(workspace)
     with place.add_site(read_site_text(file), str(file)) as store:
         site = store.site
+        gone = sorted(set(store.unit_ids()) - {unit.serial for unit in site.units})
         from triage.fleet.index import FleetIndex  # not for `site list` or a wrong file
 
         FleetIndex(place.path).refresh(store)
     for note in site.notes:
         err.print(Text(f"note: {file}: {note}", style="yellow"))
+    if gone:
+        kept = "their readings stay stored, and are judged again once they are listed again"
+        err.print(Text(f"note: no longer in the site file: {', '.join(gone)}; {kept}", style="yellow"))
     if as_json:
         typer.echo(json.dumps(_summary(site), indent=2))
         return
@@ -71,8 +70,8 @@ def add(
 
 def show(
     site: Annotated[str, typer.Argument(help="Site id.")],
-    workspace: _Where = None,
-    as_json: _Json = False,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Show one site: its planes, units and what is stored."""
     with Workspace(workspace).open(site) as store:
@@ -113,7 +112,7 @@ def _input_line(site: SiteDescription, unit: Unit, given: UnitInput) -> str:
     return f"{given.input}: {given.module or '?'}, {given.plane or 'plane not given'}{spot}"
 
 
-def list_(workspace: _Where = None, as_json: _Json = False) -> None:
+def list_(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
     """List the sites of the workspace."""
     place = Workspace(workspace)
     rows: list[dict[str, Any]] = []

@@ -5,18 +5,19 @@ from __future__ import annotations
 import json
 import sys
 import time
+from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.table import Table
 
-from collectors.errors import UsageError
-from triage.commands.serve import JsonOption, WorkspaceOption
+from collectors.errors import StoreError, UsageError
 from triage.console import example, out
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.accounts import Role, add_user, remove_user, users
-from triage.service.context import local_name
 from triage.service.dusk import iso_time
 from triage.service.state import ServiceState
+from triage.who import local_name
 from triage.workspace import Workspace
 
 _EXAMPLE = """
@@ -81,7 +82,7 @@ def remove(name: str, workspace: WorkspaceOption = None) -> None:
 
 def show(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
     """List users."""
-    rows = [{"name": n, "role": r, "created_at": at} for n, r, at in users(_state(workspace))]
+    rows = [{"name": n, "role": r, "created_at": at} for n, r, at in users(_state(workspace, reading=True))]
     _print("Users", rows, as_json)
 
 
@@ -92,11 +93,17 @@ def audit(
     as_json: JsonOption = False,
 ) -> None:
     """Who changed what, newest first."""
-    _print("Who did what (UTC)", _state(workspace).audit(limit, site or None), as_json)
+    _print("Who did what (UTC)", _state(workspace, reading=True).audit(limit, site or None), as_json)
 
 
-def _state(workspace: object) -> ServiceState:
-    return ServiceState(Workspace(workspace).path.resolve())  # type: ignore[arg-type]
+def _state(workspace: Path | None, reading: bool = False) -> ServiceState:
+    place = Workspace(workspace)
+    if not reading:
+        return ServiceState(place.path.resolve())
+    state = ServiceState(place.known_folder(), reading=True)
+    if state.hidden:
+        raise StoreError(f"{state.path}: may not be read", "Ask as the user the service runs as.")
+    return state
 
 
 def _role(role: str) -> Role:

@@ -13,13 +13,13 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from collectors.errors import UsageError
-from triage.commands.serve import JsonOption, WorkspaceOption
-from triage.console import example, out
-from triage.figures import chance, percent
-from triage.service.context import local_name
+from collectors.errors import StoreError, UsageError
+from triage.console import err, example, out
+from triage.figures import chance, day_text, percent
+from triage.options import JsonOption, WorkspaceOption
 from triage.service.dusk import iso_time
-from triage.visits import Visit, VisitSheet, close_visit, get_visit, plan_visit, visit_sheet, visits
+from triage.visits import Visit, VisitSheet, begun_later, close_visit, get_visit, plan_visit, visit_sheet, visits
+from triage.who import local_name
 from triage.wording import wording
 from triage.workspace import Workspace
 
@@ -88,7 +88,10 @@ def plan(
 
 def show(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
     """List visits, the next one first."""
-    found = visits(Workspace(workspace))
+    unreadable: list[StoreError] = []
+    found = visits(Workspace(workspace), unreadable=unreadable)
+    for problem in unreadable:
+        err.print(f"left out: {problem.message}", style="yellow", markup=False, highlight=False, soft_wrap=True)
     if as_json:
         out.print_json(json.dumps([v.to_json() for v in found]))
         return
@@ -97,7 +100,7 @@ def show(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None
         table.add_column(column, overflow="fold")
     for v in found:
         table.add_row(v.id, v.planned_for, v.state + (f" {v.done_on}" if v.done_on else ""), _sites(v), v.created_by)
-    out.print(table if found else "No visit yet.")
+    out.print(table if found else "No visit yet." if not unreadable else "No visit at the sites that can be read.")
 
 
 def sheet(
@@ -134,8 +137,11 @@ def done(
     place = Workspace(workspace)
     now = time.time()
     day = on or datetime.fromtimestamp(now, UTC).date().isoformat()
-    close_visit(place, get_visit(place, visit_id), "done", _day(day), local_name(), iso_time(now), note)
-    out.print(f"Visit {visit_id} made on {day}. After some clear days: callout verify {visit_id}", highlight=False)
+    made = close_visit(place, get_visit(place, visit_id), "done", day, local_name(), iso_time(now), note)
+    out.print(f"Visit {visit_id} made on {made.done_on}. After some clear days: callout verify {visit_id}", highlight=False)
+    for site, finding in begun_later(place, made, str(made.done_on)):
+        told = f"{wording(finding.fault).short}, {finding.place}, first seen on {day_text(finding.first_seen)}"
+        err.print(f"note: {site}: {told}: this visit was too early for it.", style="yellow", markup=False, highlight=False)
 
 
 def cancel(
@@ -214,13 +220,6 @@ def _parse(word: str) -> tuple[str, int | None]:
     if not (number.isascii() and number.isdigit()):
         raise UsageError(f"'{word}' is not SITE:NUMBER", "`callout findings SITE` lists the numbers.")
     return site, int(number)
-
-
-def _day(day: str) -> str:
-    try:
-        return datetime.fromisoformat(day).date().isoformat()
-    except ValueError as exc:
-        raise UsageError(f"'{day}' is not a date", "Give it as YYYY-MM-DD.") from exc
 
 
 def _sites(visit: Visit) -> str:

@@ -22,7 +22,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from collectors import archive
+from collectors import archive, readonly
 from collectors.errors import StoreError, UsageError
 from triage.fleet.index import FILE_NAME as INDEX_NAME
 
@@ -179,7 +179,7 @@ def _copy_database(file: Path, copy: Path, attempts: int = 3) -> list[Path]:
     copy.parent.mkdir(parents=True, exist_ok=True)
     try:
         copy.unlink(missing_ok=True)
-        with closing(sqlite3.connect(file, timeout=30.0)) as db, closing(sqlite3.connect(copy)) as target:
+        with closing(readonly.reader(file)) as db, closing(sqlite3.connect(copy)) as target:
             db.backup(target)
             target.execute("PRAGMA journal_mode = DELETE")
             months = archive.archived_months(target)

@@ -48,26 +48,9 @@ def run_on_cluster(
     UsageError : the package ``distributed`` is missing.
     LinkError : no scheduler there, no worker joined it, or all have left and none came back.
     """
-    try:
-        import distributed
-    except ImportError as exc:
-        raise UsageError("--cluster needs the package 'distributed'", "Install it with: pip install 'callout[cluster]'") from exc
-    dask: Any = distributed
-    try:
-        client = dask.Client(address, timeout=PATIENCE_S, set_as_default=False)
-    except (OSError, ValueError) as exc:
-        raise LinkError(
-            f"{address}: no cluster scheduler answers: {exc}",
-            "Start one with `dask scheduler`, or check the address.",
-        ) from exc
-    with client:
-        try:
-            client.wait_for_workers(1, timeout=PATIENCE_S)
-        except TimeoutError as exc:
-            raise LinkError(
-                f"{address}: the cluster has no worker",
-                f"Start one with `dask worker {address} --nthreads 1`.",
-            ) from exc
+    dask = _dask()
+    with _client(dask, address) as client:
+        _wait_for_worker(client, address)
         waiting = iter(jobs)
         of_future: dict[Any, Job] = {}
         doubtful: list[tuple[Job, BaseException]] = []
@@ -101,6 +84,34 @@ def run_on_cluster(
         for job, death in doubtful:
             again = _fetch(client.submit(function, job, pure=False), patience) if len(doubtful) > 1 else death
             yield failed(job, _words(again)) if isinstance(again, BaseException) else again
+
+
+def _dask() -> Any:
+    try:
+        import distributed
+    except ImportError as exc:
+        raise UsageError("--cluster needs the package 'distributed'", "Install it with: pip install 'callout[cluster]'") from exc
+    return distributed
+
+
+def _client(dask: Any, address: str) -> Any:
+    try:
+        return dask.Client(address, timeout=PATIENCE_S, set_as_default=False)
+    except (OSError, ValueError) as exc:
+        raise LinkError(
+            f"{address}: no cluster scheduler answers: {exc}",
+            "Start one with `dask scheduler`, or check the address.",
+        ) from exc
+
+
+def _wait_for_worker(client: Any, address: str) -> None:
+    try:
+        client.wait_for_workers(1, timeout=PATIENCE_S)
+    except TimeoutError as exc:
+        raise LinkError(
+            f"{address}: the cluster has no worker",
+            f"Start one with `dask worker {address} --nthreads 1`.",
+        ) from exc
 
 
 class _Patience:

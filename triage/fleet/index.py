@@ -12,6 +12,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Final
 
+from collectors import readonly
 from collectors.errors import CalloutError, StoreError
 from collectors.store import Store
 from triage.fleet.reading import read_summary, stored_summary
@@ -46,15 +47,23 @@ class FleetIndex:
 
     Raises
     ------
-    StoreError : the folder cannot be written. A damaged or outdated index is
+    StoreError : the folder is not there. A damaged or outdated index is
         no error: it is dropped, and :attr:`empty` says that it needs a rebuild.
+        Where the folder cannot be written, changes are forgotten.
     """
 
     def __init__(self, workspace: str | Path) -> None:
         self.path = Path(workspace) / FILE_NAME
+        self._scratch: sqlite3.Connection | None = None
+        if not readonly.writable(self.path):
+            self._scratch = self._copy()
         try:
             self._prepare()
         except sqlite3.DatabaseError as exc:
+            if readonly.no_room(exc):
+                self._scratch = self._copy()
+                self._prepare()
+                return
             if not _damaged(exc):
                 raise StoreError(f"{self.path}: cannot be opened: {exc}", "Check that the workspace can be written.") from exc
             self._drop()
@@ -142,8 +151,18 @@ class FleetIndex:
         for suffix in ("", "-wal", "-shm"):
             Path(f"{self.path}{suffix}").unlink(missing_ok=True)
 
+    def _copy(self) -> sqlite3.Connection:
+        try:
+            return readonly.scratch(self.path, any_thread=True)
+        except (sqlite3.Error, OSError):  # none yet, or damaged: the sites tell
+            return sqlite3.connect(":memory:", check_same_thread=False)
+
     @contextmanager
     def _connection(self) -> Iterator[sqlite3.Connection]:
+        if self._scratch is not None:
+            with self._scratch:
+                yield self._scratch
+            return
         with closing(sqlite3.connect(self.path, timeout=30.0)) as db:
             db.execute("PRAGMA journal_mode = WAL")
             db.execute("PRAGMA synchronous = NORMAL")

@@ -40,6 +40,7 @@ class FaultRow:
     median_days_open: int
     by_age: dict[str, int]
     by_inverter: dict[str, int]
+    loss_unknown: bool = False
 
 
 @dataclass(frozen=True)
@@ -179,6 +180,7 @@ def fault_rows(summaries: Sequence[SiteSummary], today: str) -> list[FaultRow]:
             median_days_open=int(median(max(days_between(f.first_seen, today), 0) for _, f in pairs)),
             by_age=_counts(age_band(s.commissioned, today) or "age unknown" for s, _ in pairs),
             by_inverter=_counts(f.inverter or "no single model" for _, f in pairs),
+            loss_unknown=any(f.loss_unknown for _, f in pairs),
         )
         for fault, pairs in live.items()
     ]

@@ -22,6 +22,7 @@ from triage.fleet.overview import (
     FleetOverview,
 )
 from triage.fleet.summary import SiteSummary
+from triage.telling import amount
 from triage.wording import cautions, wording
 
 #: Rows of a table before the rest is only counted; `--json` has them all.
@@ -42,6 +43,7 @@ def fleet_page(summaries: Sequence[SiteSummary], fleet: FleetOverview, now: date
         **_said(summaries, fleet, now, drawn),
         figures=_script_json({name: drawing for name, (drawing, _) in drawn.items()}),
         plotly=_plotly() if drawn else "",
+        themed=Markup((files("triage.report") / "static" / "themed.js").read_text("utf-8")),
     )  # fmt: skip
 
 
@@ -111,6 +113,7 @@ def _environment() -> Environment:
     )
     environment.filters |= {
         "energy": figures.energy,
+        "loss": amount,
         "silence": figures.silence,
         "percent": figures.percent,
         "title": lambda fault: wording(fault).title,

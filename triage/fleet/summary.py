@@ -12,8 +12,9 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any, Final
 
 from collectors.site import SiteDescription
-from rules.finding import FAULT_SCOPES, Action, Finding, Severity
-from triage.wording import wording
+from rules.finding import ACTIONS, FAULT_SCOPES, Action, Finding, Severity
+from triage.telling import uncounted
+from triage.wording import ACTION_WORDS, wording
 
 #: Statuses of a finding that still asks for something.
 LIVE: Final = ("open", "acknowledged", "snoozed")
@@ -25,7 +26,8 @@ class FindingBrief:
 
     ``id`` is the ledger's; ``inverter`` and ``module`` are the model names of
     the site file ("" when the finding is above one unit); ``returns`` counts
-    how often it was resolved and came back.
+    how often it was resolved and came back; ``loss_unknown`` says that the loss
+    may be more than what has been counted.
     """
 
     id: str
@@ -45,6 +47,7 @@ class FindingBrief:
     inverter: str = ""
     module: str = ""
     returns: int = 0
+    loss_unknown: bool = False
 
     @property
     def live(self) -> bool:
@@ -72,6 +75,7 @@ class FindingBrief:
             inverter=inverter,
             module=module,
             returns=returns,
+            loss_unknown=uncounted(finding),
         )
 
 
@@ -147,16 +151,12 @@ class SiteSummary:
             return f"The last check failed: {self.error.splitlines()[0]}"
         if not self.night:
             return "Never checked."
-        rank = {"visit": 0, "remote": 1, "watch": 2, "none": 3}
-        asks = sorted(self.live, key=lambda f: (rank[f.action], -f.loss_wh_per_day))
+        asks = sorted(self.live, key=lambda f: (ACTIONS.index(f.action), -f.loss_wh_per_day))
         if not asks:
             return "Nothing found." if not self.not_judged else "Nothing found in what could be judged."
         first = asks[0]
-        verb = {"visit": "Go", "remote": "Try remotely", "watch": "Watch", "none": "For information"}
         more = f" and {len(asks) - 1} more" if len(asks) > 1 else ""
-        title = wording(first.fault).title
-        told = title if title[1:2].isupper() else title[:1].lower() + title[1:]
-        return f"{verb[first.action]}: {told}, {first.place}{more}."
+        return f"{ACTION_WORDS[first.action]}: {wording(first.fault).running}, {first.place}{more}."
 
     def with_error(self, message: str, at: str) -> SiteSummary:
         """The same site after a night that failed: what was known stays, and its night isn't behind it."""

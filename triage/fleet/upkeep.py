@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from collectors import archive
+from collectors import archive, readonly
 from collectors.errors import CalloutError, StoreError, UsageError
 from collectors.store import Store
 from triage.workspace import Workspace
@@ -117,7 +117,7 @@ def _shrink(db: sqlite3.Connection) -> None:
 
 
 def _verify(path: Path, done: SiteUpkeep) -> None:
-    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=30.0)) as db:
+    with closing(readonly.reader(path)) as db:
         lines = [row[0] for row in db.execute("PRAGMA integrity_check(20)")]
         done.problems += [line for line in lines if line != "ok"]
         done.problems += [

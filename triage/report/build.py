@@ -22,15 +22,16 @@ import rules.faults
 from collectors.errors import CalloutError
 from collectors.site import SiteDescription
 from rules.finding import Finding, NotJudged, Threshold
-from triage.answer import answer_of, loss_words, lost_words, since_words
+from triage.answer import answer_of, lost_words
 from triage.compat_page import compat_fragment
 from triage.compat_profiles import choose_profile
 from triage.evidence_words import evidence_rows
-from triage.figures import chance, clock, day_text, days_text, percent, plural, with_money, zone_text
+from triage.figures import chance, clock, day_text, days_text, percent, plural, zone_text
 from triage.ledger import LedgerEntry
 from triage.report.charts import Figure, completeness_figure, figure_table, finding_figure, site_figure
 from triage.report.picking import iso_day, view_days
 from triage.report.roof import plan_caption, roof_cells, roof_svg
+from triage.telling import loss_words, since_words, total_words
 from triage.wording import ACTION_WORDS, SEVERITY_WORDS, Wording, light_words, wording
 
 if TYPE_CHECKING:
@@ -118,7 +119,6 @@ def report_html(
     )
     store: dict[str, Figure] = {}
     rows = [_row(view, entry, store) for entry in live]
-    findings = [row.finding for row in rows]
     context: dict[str, Any] = {
         "answer": answer,
         "rows": rows,
@@ -132,33 +132,35 @@ def report_html(
         "made_at": clock(made_at, site.site.zone),
         "zone": zone_text(site.site),
         "version": version("callout"),
-        "roof": "",
-        "roof_caption": "",
-        "cells": [],
-        "site_chart": None,
-        "completeness": None,
         "electrical": _electrical(site),
+        **_drawn(view, rows, store),
     }
-    if view is not None:
-        context |= {
-            "roof": roof_svg(view, findings, [f"#{row.anchor}" for row in rows]),
-            "roof_caption": plan_caption(view, findings),
-            "cells": roof_cells(view, findings),
-            "site_chart": _part("energy-chart", "Energy a day", site_figure(view), store),
-            "completeness": _part("data-chart", "Readings received", completeness_figure(view), store),
-        }
     page = _environment(site).get_template("report.html")
     return page.render(
         **context,
         css=asset("charts.css") + asset("report.css"),
-        js=asset("charts.js"),
+        js=asset("themed.js") + asset("charts.js"),
         plotly=_plotly(),
         figures=[(name, _json(fig)) for name, fig in store.items()],
     )
 
 
+def _drawn(view: SiteView | None, rows: Sequence[FindingRow], store: dict[str, Figure]) -> dict[str, Any]:
+    """Roof plan and charts of the whole site; without readings there are none."""
+    if view is None:
+        return {"roof": "", "roof_caption": "", "cells": [], "site_chart": None, "completeness": None}
+    findings = [row.finding for row in rows]
+    return {
+        "roof": roof_svg(view, findings, [f"#{row.anchor}" for row in rows]),
+        "roof_caption": plan_caption(view, findings),
+        "cells": roof_cells(view, findings),
+        "site_chart": _part("energy-chart", "Energy a day", site_figure(view), store),
+        "completeness": _part("data-chart", "Readings received", completeness_figure(view), store),
+    }
+
+
 def asset(name: str) -> str:
-    """Text of a file in ``report/static``: ``charts.css``, ``charts.js``, ``report.css``."""
+    """Text of a file in ``report/static``: ``charts.css``, ``charts.js``, ``report.css``, ``themed.js``."""
     return (files("triage.report") / "static" / name).read_text("utf-8")
 
 
@@ -293,9 +295,9 @@ def _environment(site: SiteDescription) -> Environment:
     env.filters["chance"] = chance
     env.filters["since"] = lambda answer: since_words(answer.since, answer.data_from)
     env.filters["lost"] = lambda answer: lost_words(answer, site.site)
-    env.filters["loss"] = lambda finding: loss_words(finding, site.site)
+    env.filters["loss"] = lambda finding, per="a day": loss_words([finding], site.site, per)
+    env.filters["total"] = lambda finding: total_words([finding], site.site)
     env.filters["words"] = wording
-    env.filters["money"] = lambda wh, per="": with_money(wh, site.site, per)
     return env
 
 

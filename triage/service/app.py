@@ -17,11 +17,12 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from collectors.errors import CalloutError, InputError
-from triage.service.context import Context, local_name
+from triage.service.context import Context
 from triage.service.pages import charts, entry, exports, fleet, importing, overview, site, visits
 from triage.service.pages.base import Page
 from triage.service.security import GateMiddleware, HeadersMiddleware, HostMiddleware
 from triage.service.settings import is_loopback
+from triage.who import local_name
 
 log = structlog.get_logger("callout.web")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import sqlite3
 import threading
 import time
@@ -109,14 +108,6 @@ class Context:
         if found:
             self.index.update_many(found)
         return len(found)
-
-
-def local_name() -> str:
-    """Who signs changes where there are no logins: the account the process runs under."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "local"
 
 
 def _nothing() -> Future[object]:

@@ -97,7 +97,7 @@ class DropFolder:
             check_content(name, path, self.unpacked_bytes)
             with Workspace(self.workspace).open(site) as store:
                 parked = Parked(name, str(path), kind_of_file(path, store.site))
-                report = take_in(store, [parked])
+                report = take_in(store, [parked], self.clock())
                 FleetIndex(self.workspace).refresh(store)
         except CalloutError as exc:
             return self._refuse(site, path, exc)

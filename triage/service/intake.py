@@ -12,7 +12,7 @@ import secrets
 import shutil
 import zipfile
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, BinaryIO, Final, cast
@@ -157,11 +157,11 @@ class Parking:
         return place if (place / "parked.json").is_file() else None
 
 
-def take_in(store: Store, files: Sequence[Parked], progress: Callable[[str], None] | None = None) -> ImportReport:
-    """Import parked files into a store, all or nothing, under the names people know them by."""
+def take_in(store: Store, files: Sequence[Parked], now: float) -> ImportReport:
+    """Import parked files into a store, all or nothing, under the names people know them by; ``now`` in UTC epoch seconds."""
     before = store.db.conn.execute("SELECT COALESCE(MAX(id), 0) FROM import_run").fetchone()[0]
     by_kind = {kind: [f.path for f in files if f.kind == kind] for kind in KINDS}
-    report = import_files(store, by_kind["telemetry"], by_kind["weather"], by_kind["log"], progress=progress)
+    report = import_files(store, by_kind["telemetry"], by_kind["weather"], by_kind["log"], now=now)
     with store.transaction() as db:
         for f in files:
             db.execute("UPDATE import_run SET source = replace(source, ?, ?) WHERE id > ?", (f.path, f.name, before))

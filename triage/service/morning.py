@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
 
+from rules.finding import ACTIONS
 from triage.answer import STALE_DAYS
 from triage.figures import day_text, energy, plural
 from triage.fleet.summary import FindingBrief, SiteSummary
@@ -201,10 +202,9 @@ def _last_day(s: SiteSummary) -> str:
 
 
 def _first(findings: Sequence[FindingBrief]) -> FindingBrief | None:
-    rank = {"visit": 0, "remote": 1, "watch": 2, "none": 3}
     return min(
         findings,
-        key=lambda f: (rank[f.action], _SEVERITY.get(f.severity, 9), -f.loss_wh_per_day),
+        key=lambda f: (ACTIONS.index(f.action), _SEVERITY.get(f.severity, 9), -f.loss_wh_per_day),
         default=None,
     )
 

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from collectors import readonly
 from collectors.errors import StoreError
 
 FILE_NAME = "service.sqlite"
@@ -49,11 +50,21 @@ class ServiceState:
     Parameters
     ----------
     folder : the workspace.
+    reading : nothing will be changed: a file that cannot be written, or cannot even be read, is no error then
+        (:attr:`hidden`).
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, reading: bool = False) -> None:
         self.path = folder / FILE_NAME
+        self._scratch: sqlite3.Connection | None = None
+        #: There is a file, and it may not be read.
+        self.hidden = False
+        if reading and not readonly.writable(self.path):
+            self._scratch = self._copy()
         try:
+            if self._scratch is not None:
+                self._scratch.executescript(_SCHEMA)
+                return
             folder.mkdir(parents=True, exist_ok=True)
             new = not self.path.exists()
             with self.connect() as db:
@@ -64,11 +75,18 @@ class ServiceState:
                 # It holds password hashes and the secret that signs tokens.
                 self.path.chmod(0o600)
         except (OSError, sqlite3.OperationalError) as exc:
-            raise self._cannot_open(exc) from exc
+            if not (reading and readonly.no_room(exc)):
+                raise self._cannot_open(exc) from exc
+            self._scratch = self._copy()
+            self._scratch.executescript(_SCHEMA)
 
     @contextmanager
     def connect(self) -> Iterator[sqlite3.Connection]:
         """One transaction on a fresh connection."""
+        if self._scratch is not None:
+            with self._scratch:
+                yield self._scratch
+            return
         try:
             db = sqlite3.connect(self.path, timeout=30.0)
         except sqlite3.Error as exc:
@@ -81,11 +99,18 @@ class ServiceState:
         finally:
             db.close()
 
+    def _copy(self) -> sqlite3.Connection:
+        try:
+            return readonly.scratch(self.path, any_thread=True)
+        except (sqlite3.Error, OSError):
+            self.hidden = self.path.exists()
+            return sqlite3.connect(":memory:", check_same_thread=False)
+
     def _cannot_open(self, problem: Exception) -> StoreError:
         told = problem.strerror if isinstance(problem, OSError) else problem
         return StoreError(
             f"{self.path}: cannot be opened: {told}",
-            "Check that you may write to the workspace, or choose another --workspace.",
+            "Check that you may write to the workspace and that its disk has room, or choose another --workspace.",
         )
 
     def meta(self, key: str, default: str = "") -> str:

@@ -33,10 +33,10 @@ def test_what_has_ended_is_over_and_stands_last(home: Path) -> None:
     roof = make_roof(days=14)
     roof.dead(1, roof.when(2, 4)).dead(7, roof.when(10))
     table = _table(home, roof, site_text())
-    assert table.index("U4/2 2024-05-30") < table.index("U1/2 2024-05-22")
-    assert re.search(r"U1/2 2024-05-22 3 99 % \d+ Wh over", table)
-    assert table.count("Last seen 2024-05-24.") == table.count("Last seen") == 1
-    assert re.search(r"U4/2 2024-05-30 4 99 % \d+ Wh visit", table)
+    assert table.index("U4/2 30 May 2024") < table.index("U1/2 22 May 2024")
+    assert re.search(r"over Dead input U1/2 22 May 2024 [\d.]+ k?Wh 99 % 3", table)
+    assert table.count("Last seen 24 May 2024.") == table.count("Last seen") == 1
+    assert re.search(r"go Dead input U4/2 30 May 2024 [\d.]+ k?Wh 99 % 4", table)
 
 
 def test_a_score_of_one_kind_is_one_row(home: Path) -> None:
@@ -44,7 +44,7 @@ def test_a_score_of_one_kind_is_one_row(home: Path) -> None:
     for n in range(0, 20, 2):
         roof.dead(n, roof.when(3))
     table = _table(home, roof, site_text(units=[["south"] * 2] * 15))
-    assert "10 inputs 2024-05-23" in table
+    assert "10 inputs 23 May 2024" in table
     assert table.count("while its siblings produced") == 1
     assert "The like of it: U1/1, U10/1, U2/1" in table
 
@@ -54,6 +54,6 @@ def test_where_there_is_no_room_beside_the_figures_the_reasons_stand_below(home:
     roof = make_roof(days=8)
     roof.dead(1, roof.when(3))
     table = _table(home, roof, site_text())
-    assert "do why" not in table
-    assert re.search(r"dead-input U1/2 2024-05-23 \d+ 99 % \d+ Wh visit", table)
-    assert "dead-input, U1/2: U1/2 made nothing for" in table
+    assert "days why" not in table
+    assert re.search(r"go Dead input U1/2 23 May 2024 [\d.]+ k?Wh 99 % \d+", table)
+    assert "Dead input, U1/2: U1/2 made nothing for" in table

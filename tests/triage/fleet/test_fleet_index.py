@@ -158,10 +158,10 @@ def test_the_last_night_is_kept_in_the_sites_own_file(tmp_path: Path) -> None:
         (SiteSummary("s"), "Never checked."),
         (SiteSummary("s", night="2026-06-04"), "Nothing found."),
         (SiteSummary("s", night="2026-06-04", not_judged=4), "Nothing found in what could be judged."),
-        (SUMMARY, "Go: dead input: no module voltage, A1/1."),
+        (SUMMARY, "Go: dead input, A1/1."),
         (
             replace(SUMMARY, findings=(replace(BRIEF, id="2", action="watch", loss_wh_per_day=9e9), BRIEF)),
-            "Go: dead input: no module voltage, A1/1 and 1 more.",
+            "Go: dead input, A1/1 and 1 more.",
         ),
         (
             replace(SUMMARY, findings=(replace(BRIEF, status="resolved"),)),

@@ -34,7 +34,7 @@ def place(tmp_path: Path) -> Workspace:
 def test_every_site_is_checked_and_stands_in_the_index(place: Workspace) -> None:
     report = run_nights(place, 1, at=AT)
     assert (report.done, report.skipped, report.failed) == (3, 0, {})
-    assert report.act == {"roof-1": "Go: dead input: no module voltage, U2/1."}
+    assert report.act == {"roof-1": "Go: dead input, U2/1."}
     assert report.exit_code == 1
     good, dead, _ = FleetIndex(place.path).summaries()
     assert (dead.night, dead.to_day) == ("2026-06-04", "2026-06-04")
@@ -253,7 +253,7 @@ def test_checking_one_site_by_hand_refreshes_its_line_in_the_fleet(place: Worksp
     assert result.exit_code == 1
     (summary,) = FleetIndex(place.path).summaries()
     assert (summary.site_id, summary.to_day) == ("roof-1", "2026-06-04")
-    assert summary.answer == "Go: dead input: no module voltage, U2/1."
+    assert summary.answer == "Go: dead input, U2/1."
     # The night that follows has nothing left to do there.
     assert (run_nights(place, 1, at=AT).done, FleetIndex(place.path).summaries()[1].new) == (2, 1)
 

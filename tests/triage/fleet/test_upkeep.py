@@ -54,7 +54,7 @@ def test_archive_then_check_then_restore(place: Workspace) -> None:
     assert call(place, "archive", "--older-than", "0d")[1].strip().startswith("Nothing is older")
     # Nights and later imports don't know the difference.
     report = run_nights(place, 1, at=AT)
-    assert (report.done, report.act) == (2, {"roof-1": "Go: dead input: no module voltage, U2/1."})
+    assert (report.done, report.act) == (2, {"roof-1": "Go: dead input, U2/1."})
     rows = ledger_rows(place)
     code, result = call(place, "restore", "--site", "roof-1", "--month", "2026-06", "--json")
     assert (code, result[0]["months"], result[0]["rows"]) == (0, ["2026-06"], 5 * 4 * 96 * 2)

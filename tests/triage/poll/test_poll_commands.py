@@ -86,6 +86,23 @@ def test_probe_json(site_file: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert found["gateway_says_gone"] == [3]
 
 
+def test_probe_asks_again_where_the_gateway_closes_the_connection(site_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with program(site_file, "--fault", "close:rate=0.2") as link:
+        assert callout("probe", link, "--units", "1-2", "--json") == 0
+    found = json.loads(capsys.readouterr().out)
+    assert [d["serial"] for d in found["devices"]] == ["gw-1", "gw-2"]
+    assert [d["state"] for d in found["devices"]] == ["producing", "producing"]
+
+
+def test_probe_does_not_call_a_unit_absent_whose_connection_breaks(site_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with program(site_file, "--fault", "close") as link:
+        assert callout("probe", link, "--units", "1") == 1
+    told = " ".join(capsys.readouterr().out.split())
+    assert "Unit id 1: the connection broke" in told
+    assert "whether it is there is not known" in told
+    assert "gave no reply" not in told
+
+
 def test_probe_of_nothing(site_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with program(site_file) as link:
         assert callout("probe", link, "--units", "7") == 1

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -183,10 +184,18 @@ def test_evidence_is_told_with_units() -> None:
 
 
 def test_the_shared_script_needs_no_inline_code() -> None:
-    script = asset("charts.js")
+    script = asset("themed.js") + asset("charts.js")
     assert "eval(" not in script
     assert "innerHTML" not in script
     assert ".style" not in script
+
+
+def test_how_a_chart_looks_stands_in_one_script() -> None:
+    sources = {f: f.read_text() for f in Path(str(files("triage"))).rglob("*") if f.suffix in (".js", ".html")}
+    assert {f.name for f, text in sources.items() if re.search(r"nticks|--role-|dragmode", text)} == {"themed.js"}
+    drawing = [f for f, text in sources.items() if re.search(r"Plotly\.(react|newPlot)", text)]
+    assert sorted(f.name for f in drawing) == ["charts.js", "charts.js", "fleet.html"]
+    assert [f.name for f in drawing if "calloutThemed(" not in sources[f]] == []
 
 
 # -- in a browser ----------------------------------------------------------------

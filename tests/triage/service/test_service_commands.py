@@ -192,10 +192,28 @@ def test_a_copied_site_file_carries_its_visits(folder: Path, tmp_path: Path) -> 
     assert visit["id"] in ok("visit", "list", "--workspace", str(tmp_path / "other"))
 
 
+@pytest.mark.parametrize(("name", "signed"), [("anna", "anna"), (" ", None)])
+def test_a_visit_is_signed_as_every_other_change(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, name: str, signed: str | None
+) -> None:
+    monkeypatch.setenv("CALLOUT_USER", name)
+    monkeypatch.setenv("LOGNAME", "login-name")
+    visit = json.loads(ok("visit", "plan", SITE, "--on", "2025-11-12", "--json", "--workspace", str(folder)))
+    assert visit["created_by"] == (signed or "login-name")
+
+
+def test_a_question_makes_no_workspace(tmp_path: Path) -> None:
+    for words in (["morning"], ["users", "list"], ["notify", "--dry-run"]):
+        result = run(*words, "--workspace", str(tmp_path / "mistyped"))
+        assert isinstance(result.exception, StoreError), words
+        assert "is not there" in str(result.exception)
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("words", [["morning"], ["night"], ["serve", "--port", "0"], ["users", "list"], ["notify", "--dry-run"]])
 def test_a_workspace_that_cannot_be_written_is_named_with_a_remedy(words: list[str], tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file where the folder should be")
     result = run(*words, "--workspace", str(tmp_path / "taken"))
     assert isinstance(result.exception, StoreError)
-    assert "taken/service." in str(result.exception)
+    assert str(tmp_path / "taken") in str(result.exception)
     assert "--workspace" in result.exception.remedy

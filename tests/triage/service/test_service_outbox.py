@@ -199,7 +199,7 @@ def test_the_digest_tells_who_must_go_and_what_changed() -> None:
     assert message.key == "digest 2025-11-04"
     assert "1 roof to visit" in message.title
     assert "Mill: Dead input" in message.body
-    assert "0.27 EUR a day" in message.body
+    assert "(0.27 EUR a day, since " in message.body  # the heading above says what to do
     assert "Barn: over: Dead input" in message.body
     assert message.body.endswith("https://desk.example.org/")
 

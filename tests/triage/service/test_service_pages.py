@@ -155,7 +155,7 @@ def test_only_listed_files_are_served(client: TestClient, path: str) -> None:
 
 
 def test_static_files_are_kept_for_good_and_packed(client: TestClient) -> None:
-    for name in ("app.css", "charts.js", "plotly.min.js"):
+    for name in ("app.css", "charts.js", "themed.js", "evidence.css", "plotly.min.js"):
         answer = client.get(f"/static/{name}", headers={"Accept-Encoding": "gzip"})
         assert "immutable" in answer.headers["cache-control"]
         assert answer.headers["content-encoding"] == "gzip"
@@ -243,14 +243,15 @@ def test_a_customer_reference_goes_straight_to_its_site(context: Context, folder
 
 def test_the_call_screen_says_what_to_do(client: TestClient) -> None:
     html = client.get(f"/sites/{SITE}/call").text
+    # As on the terminal: the cautions stand close to the steps they go with, before the reasons.
     order = [
         "Go: ",
         "Since",
         "Lost so far",
         "Try first, from the desk",
-        "Why",
         "If someone goes",
         "Before anyone climbs",
+        "<h2>Why</h2>",
     ]
     places = [html.index(words) for words in order]
     assert places == sorted(places)

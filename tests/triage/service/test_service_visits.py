@@ -17,16 +17,28 @@ from numpy.typing import NDArray
 from scipy import stats
 from service_makers import SAMPLES, SITE, token_of
 from starlette.testclient import TestClient
+from typer.testing import CliRunner
 
 from collectors.errors import UsageError
 from collectors.site import parse_site
 from rules.finding import Alternative, Finding
+from triage.cli import app
 from triage.ledger import Ledger
 from triage.paper import drawable
 from triage.verify import MIN_DAYS, NOISE, DayShares, Measure, judge_visit, welch_interval
 from triage.verifying import day_shares, verify_finding
 from triage.visit_sheet import write_visit_pdf
-from triage.visits import close_visit, get_visit, isolation_steps, place_text, plan_visit, visit_sheet, visits
+from triage.visits import (
+    Visit,
+    begun_later,
+    close_visit,
+    get_visit,
+    isolation_steps,
+    place_text,
+    plan_visit,
+    visit_sheet,
+    visits,
+)
 from triage.workspace import Workspace
 
 AT = "2025-11-05T07:00:00Z"
@@ -98,9 +110,46 @@ def test_a_visit_over_two_sites_stands_in_both_files(folder: Path) -> None:
         assert visits(place, [site]) == [visit]
     sheet = visit_sheet(place, visit)
     assert [s.facts.id for s in sheet.sites] == ["twin", SITE]  # the dearest first
-    done = close_visit(place, visit, "done", "2025-11-12", "ines", AT, "connector replaced")
+    done = close_visit(place, visit, "done", "2025-11-12", "ines", "2025-11-12T16:00:00Z", "connector replaced")
     assert get_visit(place, visit.id) == done
     assert (done.state, done.done_on) == ("done", "2025-11-12")
+
+
+def test_a_visit_was_made_on_a_day_on_which_it_can_have_been(folder: Path) -> None:
+    place = Workspace(folder)
+    visit = plan_visit(place, {SITE: []}, "2025-11-05", "ines", AT)
+    with place.open(SITE) as store:
+        starts = sorted(Ledger(store).get(n).finding.first_seen for n in visit.findings[SITE])
+
+    def close(day: str, at: str = AT) -> Visit:
+        return close_visit(place, visit, "done", day, "ines", at)
+
+    for day, words in (
+        ("2025-11-06", "has not come yet"), ("2052-11-05", "has not come yet"), ("1925-11-05", "nothing of this visit had begun"),
+        ("05.11.2025", "is not a date"), ("2025-11-05T10:00", "is not a date"), ("2025-02-30", "is not a date"),
+    ):  # fmt: skip
+        with pytest.raises(UsageError, match=words) as refused:
+            close(day)
+        assert refused.value.remedy
+    assert get_visit(place, visit.id).state == "planned"
+    # Today is the day at the site or in UTC: on the 5th at 23:30 UTC it is the 6th in central Europe.
+    assert close("2025-11-06", "2025-11-05T23:30:00Z").done_on == "2025-11-06"
+    assert close(starts[0]).done_on == starts[0]  # a slip is put right
+
+
+def test_a_visit_too_early_for_one_of_its_findings_says_so(folder: Path) -> None:
+    place = Workspace(folder)
+    with place.open(SITE) as store:
+        starts = {e.id: e.finding.first_seen for e in Ledger(store).open()}
+    early = min(starts, key=lambda n: starts[n])
+    late = max(starts, key=lambda n: starts[n])
+    assert starts[early] < starts[late]
+    visit = plan_visit(place, {SITE: [early, late]}, "2025-11-05", "ines", AT)
+    assert [(site, f.first_seen) for site, f in begun_later(place, visit, starts[early])] == [(SITE, starts[late])]
+    assert begun_later(place, visit, starts[late]) == []
+    result = CliRunner().invoke(app, ["visit", "done", visit.id, "--on", starts[early], "--workspace", str(folder)])
+    assert result.exit_code == 0
+    assert " ".join(result.stderr.split()).count("this visit was too early for it") == 1
 
 
 # -- the sheet --------------------------------------------------------------------------

@@ -35,8 +35,9 @@ from triage.service.security import form_token, token_holds
 
 _HERE = Path(__file__).parent.parent
 STATIC: Final = _HERE / "static"
-#: The report's chart colours and roof drawing are shared.
+#: The report's chart colours and roof drawing are shared, and how a chart looks.
 _REPORT: Final = Path(triage.report.__file__).parent / "static"
+SHARED: Final = {"evidence.css": _REPORT / "charts.css", "themed.js": _REPORT / "themed.js"}
 
 NAV: Final = (
     ("/", "Morning", "morning"),
@@ -120,7 +121,7 @@ def plotly_style_id() -> str:
 def static_bytes(name: str) -> bytes:
     if name == "plotly.min.js":
         return (Path(plotly.__file__).parent / "package_data" / name).read_bytes()
-    return (_REPORT / "charts.css" if name == "evidence.css" else STATIC / name).read_bytes()
+    return SHARED.get(name, STATIC / name).read_bytes()
 
 
 @lru_cache(maxsize=32)

@@ -85,7 +85,7 @@ def confirm(page: Page) -> Response:
     _known_site(page, site)
     try:
         with page.context.workspace.open(site) as store:
-            report = take_in(store, files)
+            report = take_in(store, files, page.context.clock())
             page.context.index.refresh(store)
     except CalloutError as exc:
         raise type(exc)(named(exc.message, files), named(exc.remedy, files)) from exc
@@ -117,7 +117,7 @@ def confirm(page: Page) -> Response:
 def _read(page: Page, site: str, files: list[Parked]) -> tuple[Reading, ...]:
     by_kind = {kind: [f.path for f in files if f.kind == kind] for kind in KINDS}
     with page.context.workspace.open(site) as store:
-        return read_files(store.site, by_kind["telemetry"], by_kind["weather"], by_kind["log"]).readings
+        return read_files(store.site, by_kind["telemetry"], by_kind["weather"], by_kind["log"], now=page.context.clock()).readings
 
 
 def _shown(reading: Reading, files: list[Parked]) -> dict[str, object]:

@@ -14,10 +14,10 @@ from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
 from triage.service.morning import SECTIONS, morning, night_news
 from triage.service.nights import Nights
-from triage.service.pages.base import STATIC, Page, change, read, static_bytes, static_gzip
+from triage.service.pages.base import SHARED, STATIC, Page, change, read, static_bytes, static_gzip
 
 _TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-_NAMES = frozenset({*(p.name for p in STATIC.iterdir() if p.suffix in _TYPES), "plotly.min.js", "evidence.css"})
+_NAMES = frozenset({*(p.name for p in STATIC.iterdir() if p.suffix in _TYPES), "plotly.min.js", *SHARED})
 _SITE_FILE_BYTES = 1_000_000
 
 

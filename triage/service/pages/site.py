@@ -14,9 +14,8 @@ from collectors.errors import CalloutError
 from collectors.site import SiteFacts
 from collectors.store import Store
 from rules.finding import Finding
-from triage.answer import Answer, alike, answer_of, loss_words, lost_words, places_of, since_words, where_of
+from triage.answer import Answer, answer_of, lost_words
 from triage.evidence_words import evidence_rows
-from triage.figures import with_money
 from triage.lastcheck import last_check
 from triage.ledger import Ledger, LedgerEntry
 from triage.roofplan import roof_plan
@@ -24,6 +23,7 @@ from triage.service.context import Context
 from triage.service.dusk import iso_day, iso_time
 from triage.service.nightreport import report_path
 from triage.service.pages.base import Page, change, future_day, read, today
+from triage.telling import alike, loss_words, places_of, since_words, total_words, where_of
 from triage.wording import ACTION_WORDS, wording
 
 ACTS = ("acknowledge", "snooze", "note", "resolve", "reopen")
@@ -128,7 +128,6 @@ def show_site_call(page: Page) -> Response:
             lost_words=lost_words,
             since_words=since_words,
             action_words=ACTION_WORDS,
-            with_money=with_money,
             wording=wording,
         )
 
@@ -166,7 +165,8 @@ def _shown(entry: LedgerEntry, ledger: Ledger, facts: SiteFacts) -> dict[str, ob
         "action": ACTION_WORDS[f.action],
         "alternatives": [(wording(a.fault).title, a.confidence, a.tell_apart) for a in f.alternatives],
         "evidence": evidence_rows(f),
-        "unknown": loss_words(f, facts) == "not known yet",
+        "loss": loss_words([f], facts),
+        "lost": total_words([f], facts),
         "history": ledger.history(entry.id),
     }
 

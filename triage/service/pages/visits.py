@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import io
-from datetime import date, timedelta
+from datetime import timedelta
 
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.routing import Route
 
 from collectors.errors import InputError
-from triage.figures import energy
 from triage.fleet.summary import SiteSummary
 from triage.roofplan import roof_plan
 from triage.service.context import Context
 from triage.service.pages.base import Page, change, read, today
+from triage.telling import amount, loss_words
 from triage.verifying import verify_visit
 from triage.visit_sheet import write_visit_pdf
 from triage.visits import Visit, close_visit, get_visit, plan_visit, visit_sheet, visits
@@ -48,7 +48,7 @@ def show_new(page: Page) -> Response:
         (
             s,
             [
-                (f, wording(f.fault).title, ACTION_WORDS[f.action], energy(f.loss_wh_per_day),
+                (f, wording(f.fault).title, ACTION_WORDS[f.action], amount(f.loss_wh_per_day, f.loss_unknown, per="a day"),
                  f.id == ticked if ticked else f.action == "visit")
                 for f in s.live if f.action != "none"
             ],
@@ -92,6 +92,7 @@ def show_sheet(page: Page) -> Response:
         sheet=sheet,
         plans=[roof_plan(s.site, [stop.finding for stop in s.stops]) for s in sheet.sites],
         today=today(page).isoformat(),
+        loss_words=loss_words,
     )
 
 
@@ -116,12 +117,6 @@ def close(page: Page) -> Response:
     if state not in ("done", "cancelled"):
         raise InputError(f"'{state}' is not a state of a visit", "Choose done or cancelled.")
     day = page.field("day", 10) or today(page).isoformat()
-    try:
-        made = date.fromisoformat(day)
-    except ValueError as exc:
-        raise InputError(f"'{day}' is not a date", "Give it as YYYY-MM-DD.") from exc
-    if (made - today(page)).days > 1:
-        raise InputError(f"{day} has not come yet", "Say when the visit was made.")
     workspace = page.context.workspace
     close_visit(
         workspace, visit, "done" if state == "done" else "cancelled", day, page.operator.name, page.at,

@@ -1,4 +1,4 @@
-// Charts load when they come into view; plotly itself with the first of them.
+// Charts load when they come into view; plotly itself with the first of them; themed.js says how they look.
 "use strict";
 
 // The roof with each input's day takes the place of the plain plan once it is computed.
@@ -27,39 +27,6 @@ for (const place of document.querySelectorAll("[data-fragment]")) {
     return library;
   }
 
-  const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-
-  // Colours come from the page's --role-* properties, so charts follow light and dark.
-  function themed(figure, width) {
-    for (const trace of figure.data) {
-      if (trace.type === "heatmap") {
-        const stops = ["low", "half", "full"].map((name) => css("--share-" + name));
-        if (stops.every(Boolean)) trace.colorscale = stops.map((colour, n) => [n / 2, colour]);
-        continue;
-      }
-      const colour = css("--role-" + trace.meta);
-      if (!colour) continue;
-      if (trace.fillcolor) trace.fillcolor = colour;
-      if (trace.line && trace.line.width !== 0) trace.line.color = colour;
-      if (trace.marker) {
-        trace.marker.color = colour;
-        if (trace.marker.line) trace.marker.line.color = colour;
-      }
-    }
-    const layout = figure.layout;
-    for (const shape of layout.shapes || []) shape.fillcolor = css("--role-spell") || shape.fillcolor;
-    layout.font = { ...layout.font, color: css("--ink"), family: "system-ui, sans-serif" };
-    layout.hoverlabel = { bgcolor: css("--sheet"), font: { color: css("--ink") } };
-    if (width < 520) {
-      layout.margin = { ...layout.margin, l: 44, r: 6 };
-      // Few times that stand upright, rather than many on end that run into the panel below.
-      for (const [name, axis] of Object.entries(layout)) if (/^xaxis/.test(name) && !axis.tickvals) Object.assign(axis, { nticks: 4, tickangle: 0 });
-    }
-    layout.autosize = true;
-    delete layout.width;
-    return figure;
-  }
-
   async function draw(box) {
     const note = box.querySelector("p");
     try {
@@ -69,7 +36,9 @@ for (const place of document.querySelectorAll("[data-fragment]")) {
       const Plotly = await plotly();
       const meta = figure.layout.meta || {};
       if (note) note.remove();
-      themed(figure, box.clientWidth);
+      calloutThemed(figure, box.clientWidth);
+      figure.layout.autosize = true;
+      delete figure.layout.width;
       box.style.height = (figure.layout.height || 320) + 4 + "px";
       const options = { responsive: true, displaylogo: false, displayModeBar: false };
       await Plotly.newPlot(box, figure.data, figure.layout, options);
