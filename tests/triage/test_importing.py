@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gzip
 import zipfile
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -182,25 +182,33 @@ def test_a_large_overlap_of_loose_files_keeps_the_first_value() -> None:
         assert (expected[ts] is None and np.isnan(value)) or value == expected[ts]
 
 
+def _hours(count: int, first: str) -> str:
+    at = datetime.fromisoformat(first)
+    return "".join(f"{(at + timedelta(hours=h)).isoformat()},K1,1,{200 + h},30\n" for h in range(count))
+
+
 def test_rows_from_days_to_come_are_left_out_and_named(folder: Path) -> None:
     store = Store.create(None, SITE)
     file = folder / "slip.csv"
-    file.write_text(HEAD + "2025-06-01T10:00:00Z,K1,1,200,30\n2052-06-01T10:05:00Z,K1,1,210,30\n")
+    file.write_text(HEAD + _hours(20, "2025-06-01T00:00:00+00:00") + "2052-06-01T10:05:00Z,K1,1,210,30\n")
     report = import_files(store, [file], now=datetime(2025, 6, 1, 12, tzinfo=UTC).timestamp())
     assert report.rejected_rows == {REASON: 1}
     assert [str(p) for p in report.readings[0].problems] == ["2052-06-01T10:05:00Z: its time is still to come"]
-    assert store.span() == (1748772000, 1748772000)  # 2025-06-01T10:00:00Z by `date -d`
+    assert store.span() == (1748736000, 1748804400)  # 2025-06-01T00:00:00Z and 19:00:00Z by `date -d`
 
 
-@pytest.mark.parametrize(("hours", "left"), [(47, 2), (49, 1), (60, None)])
-def test_a_clock_half_a_day_off_in_a_zone_misread_is_no_day_to_come(folder: Path, hours: int, left: int | None) -> None:
-    site = parse_site(SITE, "test")
+@pytest.mark.parametrize(("slips", "leap_days", "left"), [(2, 40, 20), (2, 20, 22), (3, 40, 23)])
+def test_few_rows_that_leap_out_of_a_record_are_slips(folder: Path, slips: int, leap_days: int, left: int) -> None:
     file = folder / "ahead.csv"
-    file.write_text(HEAD + "2025-06-01T02:00:00Z,K1,1,200,30\n2025-06-01T10:00:00Z,K1,1,210,30\n")
-    now = datetime(2025, 6, 1, 10, tzinfo=UTC).timestamp() - hours * 3600
-    if left is None:
-        with pytest.raises(ReadingError, match="every time in it is still to come") as refused:
-            read_files(site, [file], now=now)
-        assert "clock" in refused.value.remedy
-    else:
-        assert len(read_files(site, [file], now=now).telemetry) == left
+    later = datetime(2025, 6, 1, 19, tzinfo=UTC) + timedelta(days=leap_days)
+    file.write_text(HEAD + _hours(20, "2025-06-01T00:00:00+00:00") + _hours(slips, later.isoformat()))
+    now = datetime(2025, 6, 1, 12, tzinfo=UTC).timestamp()
+    assert len(read_files(parse_site(SITE, "test"), [file], now=now).telemetry) == left
+
+
+def test_a_record_that_runs_on_beyond_this_computers_clock_is_taken_whole(folder: Path) -> None:
+    file = folder / "later.csv"
+    file.write_text(HEAD + _hours(20, "2025-06-01T00:00:00+00:00"))
+    for year in (2024, 2025):
+        now = datetime(year, 5, 31, 6, tzinfo=UTC).timestamp() - 3 * 86400
+        assert len(read_files(parse_site(SITE, "test"), [file], now=now).telemetry) == 20
