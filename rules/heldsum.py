@@ -21,6 +21,7 @@ EXACT = Threshold(
 )
 EXACT_ROWS = Threshold(3, "rows", "own reasoning: two alike are the top of any smooth course")
 EXACT_DAYS = Threshold(2, "days", "own reasoning: no two skies level a site at one number for hours")
+STUCK = Threshold(1.5, "h a day", "own reasoning: as for frozen readings")
 PAST = Threshold(0.5, "of the half hours at it", "own reasoning: clouds pass a number up and down")
 
 
@@ -111,6 +112,10 @@ def _sums(case: Case) -> tuple[Floats, Floats, Mask]:
         alike = np.ptp(case.rated[mine]) == 0
         made = (table["power"][:, mine] * case.rated[mine, None]).sum(axis=1)
         power += table["plane_power"][:, p] * case.rated[mine].sum() if alike else made
+    # A record that repeats itself is no part of the sum: what its siblings made stands in for it.
+    stuck = (table["frozen_h"] >= STUCK.value) & (np.median(table["frozen_h"], axis=1) < STUCK.value)[:, None]
+    if stuck.any():
+        power += (np.where(stuck[:, :, None], table["typical"] - table["power"], 0.0) * case.rated[:, None]).sum(axis=1)
     # An input that reports and stands still offers nothing; counted in, it would make the others' noon look held down.
     stands = (table["clear"] > 0.0) & (table["power"] <= NOTHING.value * BIN_HOURS)
     offered = (table["plane_clear_all"] * case.plane_gain[None, :, None])[:, case.plane_of]

@@ -89,7 +89,11 @@ def judge(case: Case) -> RuleResult:
     held = cap | total | droop
     width = case.bin_hours
     hours = held.sum(axis=1) * width
-    days = (hours >= LEAST_HOURS.value) & ~_some_frozen(case, held)
+    # What stands in for a few frozen records in the sum moves with the light, and so the sum is the order's.
+    summed = (total.sum(axis=1) > cap.sum(axis=1)) & (
+        (case.table["frozen_h"] >= FROZEN_HOURS.value).mean(axis=1) <= FEW_FROZEN.value
+    )
+    days = (hours >= LEAST_HOURS.value) & (~_some_frozen(case, held) | summed)
     if not days.any():
         return result
     cap, total, droop = (bins & days[:, None] for bins in (cap, total, droop))

@@ -39,6 +39,9 @@ SLIGHT = Threshold(0.025, "ratio", "own reasoning: siblings part by under 1 % as
 SLIGHT_DAYS = Threshold(3, "days", "own reasoning: a slight loss must come back with the heat")
 FAR_K = Threshold(10.0, "K over other units", "own reasoning: units alike in one roof's wind and light differ by some kelvin")
 OVER_K = Threshold(2.0, "K over other units", "own reasoning: shade cools a unit, derating comes from being hotter")
+NO_COOLER_K = Threshold(
+    -0.5, "K over other units", "own reasoning: sensors of one make agree within some kelvin; shade cools a unit"
+)
 CEILING = Threshold(0.4, "of the hours of dips", "own reasoning: a unit that is too hot seldom reaches its rating meanwhile")
 MANY = Threshold(3, "units", "own reasoning: what more of a plane share is dirt, haze or our model; units fail one by one")
 MANY_DEEP = Threshold(0.9, "of the level", "own reasoning: twice what the models of sky and module miss by")
@@ -117,7 +120,7 @@ def _candidate(case: Case, u: int, inputs: np.ndarray) -> Candidate | None:
         return None
     if deep > 1 - drop or sound < 0.9 or same < 0.95 * sound:
         return None
-    if not (hotter >= OVER_K.value or by_day > 0.6 or (alone and by_day > 0.3)):
+    if not (hotter >= OVER_K.value or (by_day > 0.6 and hotter >= NO_COOLER_K.value) or (alone and by_day > 0.3)):
         return None
     if hotter < OVER_K.value and not alone and _contacts(case, inputs):
         return None

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import rules.faults.curtailment as rule
 import rules.heldsum as by_sum
 from tests.rules.conftest import MoveThreshold
 from tests.rules.make import Roof, case_of, make_roof, only, run_rule
@@ -71,3 +72,23 @@ def test_a_number_that_outlasts_the_light_is_a_gateway_that_repeats_itself() -> 
 def _sums(case):  # type: ignore[no-untyped-def]
     level, light, free = by_sum._sums(case)
     return level, light, (level > 0.1) & (light > level / 0.95) & free, 1
+
+
+def test_a_record_that_repeats_itself_hides_no_limit_on_the_sum(threshold: MoveThreshold) -> None:
+    """A gateway's limit sees the unit's true power; its log the number it had. What its siblings made stands in for it."""
+    roof = _limited().freeze(0, _limited().when(2, 8, 9.0, 15.0))
+    case = case_of(roof)
+    found = only(run_rule("curtailment", case).candidates)
+    assert (found.scope, np.flatnonzero(found.days).tolist()) == ("site", [4, 5, 6])
+    threshold(rule, "FEW_FROZEN", 0.0)
+    assert not run_rule("curtailment", case_of(roof)).candidates
+
+
+def test_what_stands_in_for_a_stuck_record_is_what_its_siblings_made(threshold: MoveThreshold) -> None:
+    roof = _limited()
+    true = by_sum._sums(case_of(roof))[0]
+    case = case_of(roof.freeze(0, roof.when(2, 8, 9.0, 15.0)))
+    stood = true[4] > 0.3 * true[4].max()
+    assert by_sum._sums(case)[0][4][stood] == pytest.approx(true[4][stood], rel=0.01)
+    threshold(by_sum, "STUCK", 99.0)
+    assert np.abs(by_sum._sums(case)[0][4][stood] / true[4][stood] - 1.0).max() > 0.02

@@ -94,6 +94,20 @@ def test_shade_at_noon_leaves_the_unit_cool() -> None:
     assert not findings(roof, "hot-derating")
 
 
+@pytest.mark.usefixtures("by_siblings")
+@pytest.mark.parametrize(("rise", "fires"), [(-3.0, False), (0.5, True)])
+def test_who_is_cooler_than_the_others_on_his_hot_days_stands_in_shade(rise: float, fires: bool, threshold: MoveThreshold) -> None:
+    """Days on which it falls behind are the hot ones, as with shade that comes with the sun: shade cools a unit."""
+    roof = make_roof(kinds="cccm")
+    warm = roof.when(7, 99, 11, 15)
+    roof.heat[warm] += 20.0
+    roof.heat[warm, 1] += rise
+    for n in roof.inputs_of(1):
+        roof.scale(n, 0.8, warm)
+    threshold(rule, "OVER_K", 9.0)
+    assert bool(run_rule("hot-derating", case_of(roof)).candidates) is fires
+
+
 def test_every_unit_alike_is_not_one_units_heat() -> None:
     roof = make_roof(kinds="cccm")
     when = roof.when(0, 99, 11, 15)
