@@ -60,6 +60,8 @@ _KEEP = 0.4
 _BESIDE: Final = ("weak-input", "substring-loss", "hot-derating")
 #: Days of shade, free of another cause, that stand for the other days too: what throws a shadow does not go away.
 _STANDS = 4
+#: Days of a unit's silence beyond what explains the rest, a gateway's or snow's: it did not come back with the others.
+_STAYS = 2
 #: Causes that hold back a whole plane: they look like dirt on all of it, never like dirt on one of its inputs.
 _OF_ALL: Final = ("clock-shift", "grid-out-of-range", "curtailment")
 #: Causes that pass: they hide the shade of their days and leave it as it was.
@@ -104,7 +106,8 @@ def diagnose(case: Case, candidates: Iterable[Candidate]) -> Diagnosis:
     for candidate in waiting:
         left = candidate.days & ~claims.explained(candidate)
         stands = candidate.fault == "shading" and left.sum() >= _STANDS and not claims.like_shade(candidate)
-        if left.sum() < max(1, _KEEP * candidate.days.sum()) and not stands:
+        stays = candidate.fault == "unit-silent" and left.sum() >= _STAYS
+        if left.sum() < max(1, _KEEP * candidate.days.sum()) and not (stands or stays):
             explained_away.append(candidate)
             continue
         if not left.all() and not stands:

@@ -231,3 +231,12 @@ def test_the_last_snow_on_the_lowest_cells_is_no_lost_substring(healthy_case: Ca
     assert ("substring-loss" in {f for f, _ in _accepted(healthy_case, snow, loss)}) is told
     other = _candidate(healthy_case, "substring-loss", (3,), slice(7, last))
     assert "substring-loss" in {f for f, _ in _accepted(healthy_case, snow, other)}
+
+
+@pytest.mark.parametrize(("last", "told"), [(11, [("gateway-silent", 6), ("unit-silent", 2)]), (10, [("gateway-silent", 6)])])
+def test_a_unit_that_does_not_come_back_with_its_gateway_is_silent_for_itself(
+    healthy_case: Case, last: int, told: list[tuple[str, int]]
+) -> None:
+    gateway = _candidate(healthy_case, "gateway-silent", tuple(range(10)), slice(4, 10), "gateway")
+    unit = _candidate(healthy_case, "unit-silent", (2, 3), slice(4, last + 1), "unit")
+    assert _accepted(healthy_case, gateway, unit) == told
