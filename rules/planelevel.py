@@ -94,7 +94,8 @@ def _bright_enough(level: Floats, brightness: Floats) -> Floats:
 def plane_scatter(level: Floats) -> float:
     """Scatter of a plane's level from day to day."""
     good = level[np.isfinite(level)]
-    noise = 1.4826 * median_of(np.abs(np.diff(good))) / np.sqrt(2) if len(good) > 4 else 0.05
+    rise = np.diff(good)
+    noise = 1.4826 * median_of(np.abs(rise - median_of(rise))) / np.sqrt(2) if len(good) > 4 else 0.05
     return float(max(noise, 0.008))
 
 

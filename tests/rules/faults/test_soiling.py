@@ -375,3 +375,11 @@ def test_a_wrong_clock_hides_no_roofs_dirt(minutes: int, step: int) -> None:
     found = findings(roof, "soiling")
     assert [f.plane for f in found] == ["south"]
     assert found[0].evidence["resets"] == 1
+
+
+def test_a_steady_fall_is_no_scatter() -> None:
+    """Three per cent a day in the cleanest of records; what scatters is what days lie off it."""
+    fall = 1.0 - 0.03 * np.arange(10.0)
+    assert rules.planelevel.plane_scatter(fall) == pytest.approx(0.008)
+    rough = fall + 0.02 * np.random.default_rng(2).standard_normal(10)
+    assert rules.planelevel.plane_scatter(rough) > 0.012
