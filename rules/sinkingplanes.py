@@ -11,7 +11,7 @@ from rules.daytable import SKY
 from rules.finding import Threshold
 from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
 from rules.ranks import Floats, median_of
-from rules.sawteeth import FLAT, TOOTH, Teeth, at_once, line_of, saw_teeth, spread_teeth
+from rules.sawteeth import FLAT, TOOTH, Teeth, at_once, from_onset, line_of, saw_teeth, spread_teeth
 
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
@@ -97,8 +97,16 @@ def teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:
     """
     teeth = saw_teeth(level, noise, least, whole=True)
     if teeth is None or at_once(teeth, level):
-        teeth = spread_teeth(level, noise, least)
+        teeth = _later(teeth, level, noise, least) or spread_teeth(level, noise, least)
     return None if teeth is None or at_once(teeth, level) else teeth
+
+
+def _later(teeth: Teeth | None, level: Floats, noise: float, least: float) -> Teeth | None:
+    """Teeth that seem to fall at a stroke because dirt gathers only from some day on: from that day on, if a rain took it again."""
+    late = from_onset(teeth, level, noise) if teeth and teeth.resets else None
+    if teeth is None or late is None or late.sure < least or teeth.washed < WASHED.value * late.drop or at_once(late, level):
+        return None
+    return late
 
 
 def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> Teeth | None:

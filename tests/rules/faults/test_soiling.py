@@ -383,3 +383,16 @@ def test_a_steady_fall_is_no_scatter() -> None:
     assert rules.planelevel.plane_scatter(fall) == pytest.approx(0.008)
     rough = fall + 0.02 * np.random.default_rng(2).standard_normal(10)
     assert rules.planelevel.plane_scatter(rough) > 0.012
+
+
+@pytest.mark.parametrize("seed", [1, 2, 4, 5])
+def test_a_roofs_dirt_may_begin_late(threshold: MoveThreshold, seed: int) -> None:
+    """Small rains keep it clean for 12 days, then it sinks by a tenth in ten: two levels fit that better than one line does."""
+    scatter = 0.013 * np.random.default_rng(seed).standard_normal(30)
+    level = np.r_[np.full(12, 1.0), 1.0 - 0.0105 * np.arange(1, 12), np.full(7, 1.02)] + scatter
+    teeth = planes.teeth_of(level, 0.014, planes.PLANE_SURE.value)
+    assert teeth is not None
+    assert 9 <= teeth.parts[0].days[0] <= 13
+    assert teeth.slope == pytest.approx(-0.0105, rel=0.2)
+    threshold(planes, "WASHED", 2.0)  # without a rain that gives it back it may be a sensor's doing
+    assert planes.teeth_of(level, 0.014, planes.PLANE_SURE.value) is None
