@@ -12,13 +12,14 @@ from rules.finding import Threshold
 from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
 from rules.ranks import Floats, median_of
 from rules.sawteeth import FLAT, TOOTH, Teeth, at_once, from_onset, line_of, saw_teeth, spread_teeth
+from rules.sensordrift import sensor_climbs
 
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 BESIDE_SURE = Threshold(4.0, "standard errors of the slope", "own reasoning: with members that sink, only to tell how many do")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
-SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
+SENSOR_SURE = Threshold(7.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
 COLD_FRONT = Threshold(0.05, "ratio", "common practice: it cools the air by some 12 K, and modules make 0.4 % more a kelvin")
 DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
 MODEL_SLOPE = Threshold(0.0016, "per day", "computed with pvlib: 10 degrees of tilt noted wrongly bend six weeks of autumn by 7 %")
@@ -139,6 +140,8 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value + _cold_front(case)
     measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or given_back)
     if case.sensor_trust[0] and teeth.clean > HIGHEST.value:
+        return None
+    if case.sensor_trust[0] and not teeth.resets and sensor_climbs(case, teeth):
         return None
     if measured and teeth.drop >= SENSOR_DROP.value + _cold_front(case):
         return teeth if -teeth.slope <= SENSOR_FASTEST.value else None

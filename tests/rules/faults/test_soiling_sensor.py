@@ -10,6 +10,7 @@ import pytest
 
 import rules.faults.soiling as rule
 import rules.planelevel as planelevel
+import rules.sensordrift as sensordrift
 import rules.sinkingplanes as planes
 from rules.case import Case
 from rules.planelevel import plane_level
@@ -66,7 +67,7 @@ def test_a_fall_that_rain_gave_back_needs_no_more_than_a_sensor_errs_by(back: fl
     level += 0.004 * np.random.default_rng(3).standard_normal(len(level))
     teeth = saw_teeth(level, 0.004, 4.0, whole=True)
     assert teeth is not None
-    teeth = replace(teeth, sure=7.0)  # too little for a fall that no rain ended
+    teeth = replace(teeth, sure=6.8)  # too little for a fall that no rain ended
     assert (planes._convincing(_roof(sensor=sensor), teeth) is not None) is told
 
 
@@ -152,3 +153,30 @@ def test_dull_days_and_what_returns_at_an_hour_leave_a_planes_level(threshold: M
     apart = [float(np.nanmedian(np.abs(y - np.nanmedian(y)))) for y in (level, before)]
     assert apart[0] < 0.5 * apart[1]
     assert np.isfinite(level).sum() < np.isfinite(before).sum()
+
+
+@pytest.mark.parametrize(("climbs", "told"), [(0.003, False), (0.0, True)])
+def test_a_sensor_that_climbs_makes_clean_modules_seem_to_sink(threshold: MoveThreshold, climbs: float, told: bool) -> None:
+    """A tenth in five weeks, on clear days: against the sky itself the inputs hold, and the sensor does not."""
+    roof = make_roof(days=36, kinds="c", units=[["south"] * 2] * 3)
+    for n in range(6 if told else 0):
+        roof.scale(n, 1 - 0.003 * roof.day, roof.when())
+    roof.ghi *= 1.0 + climbs * (roof.day - 18)
+    case = case_of(roof, roof.weather())
+    assert case.sensor_trust[0]
+    assert _planes(case) == ({"south"} if told else set())
+    if not told:
+        threshold(sensordrift, "CLIMBS", 9.0)
+        assert _planes(case) == {"south"}
+
+
+@pytest.mark.parametrize(("name", "value"), [("TREND", 1e6), ("LEAST", 0.3), ("CALM", 0.0), ("CALM_BINS", 49), ("CLEAR", 1.2)])
+def test_what_tells_of_a_sensor(threshold: MoveThreshold, name: str, value: float) -> None:
+    roof = make_roof(days=36, kinds="c", units=[["south"] * 2] * 3)
+    roof.ghi *= 1.0 + 0.003 * (roof.day - 18)
+    case = case_of(roof, roof.weather())
+    teeth = planes.teeth_of(*plane_level(case, 0), planes.PLANE_SURE.value)
+    assert teeth is not None
+    assert sensordrift.sensor_climbs(case, teeth)
+    threshold(sensordrift, name, value)
+    assert not sensordrift.sensor_climbs(case, teeth)
