@@ -9,10 +9,11 @@ import numpy as np
 from rules.case import Case
 from rules.daytable import SKY
 from rules.finding import Threshold
-from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
-from rules.ranks import Floats, median_of
+from rules.planelevel import DULL, SENSOR_DROP, plane_level, plane_scatter
+from rules.ranks import Floats, median_of, quantile_of
 from rules.sawteeth import FLAT, TOOTH, Teeth, at_once, from_onset, line_of, saw_teeth, spread_teeth
 from rules.sensordrift import sensor_climbs
+from rules.siblings import nan_median
 
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
@@ -21,6 +22,7 @@ PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models a
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
 SENSOR_SURE = Threshold(7.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
 COLD_FRONT = Threshold(0.05, "ratio", "common practice: it cools the air by some 12 K, and modules make 0.4 % more a kelvin")
+PER_KELVIN = Threshold(0.004, "per K", "common practice: crystalline modules make 0.3 to 0.5 % less a kelvin")
 DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
 MODEL_SLOPE = Threshold(0.0016, "per day", "computed with pvlib: 10 degrees of tilt noted wrongly bend six weeks of autumn by 7 %")
 SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
@@ -121,7 +123,7 @@ def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> T
     beside : how far the members sank, ratio.
     """
     teeth = None if beside is None else teeth_of(level, noise, BESIDE_SURE.value)
-    if beside is None or teeth is None or beside > OWN * teeth.drop or teeth.drop < SENSOR_DROP.value + _cold_front(case):
+    if beside is None or teeth is None or beside > OWN * teeth.drop or teeth.drop < SENSOR_DROP.value + _cold_front(case, teeth):
         return None
     fastest = SENSOR_FASTEST if case.sensor_trust[0] else PLANE_FASTEST
     return teeth if -teeth.slope <= fastest.value else None
@@ -134,18 +136,18 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     least = DRY_SLOPE if case.irradiance_source == "poa sensor" else MODEL_SLOPE
     if not teeth.resets and -teeth.slope < least.value:
         return None  # a season's or a sensor's drift
-    washed = teeth.washed >= WASHED.value * teeth.drop
+    washed, front = teeth.washed >= WASHED.value * teeth.drop, _cold_front(case, teeth)
     # A sensor that agrees with the inputs sees haze and season too: a plain fall against it, or one that a rain ended,
     # does not depend on our guess of the sky.
-    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value + _cold_front(case)
+    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value + front
     measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or given_back)
     if case.sensor_trust[0] and teeth.clean > HIGHEST.value:
         return None
     if case.sensor_trust[0] and not teeth.resets and sensor_climbs(case, teeth):
         return None
-    if measured and teeth.drop >= SENSOR_DROP.value + _cold_front(case):
+    if measured and teeth.drop >= SENSOR_DROP.value + front:
         return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
-    if teeth.drop < PLANE_DROP.value + _cold_front(case):
+    if teeth.drop < PLANE_DROP.value + front:
         return None
     # Dust does not settle on a whole roof so fast: a wrong plane, clock or sensor looks like this.
     if -teeth.slope > PLANE_FASTEST.value:
@@ -166,10 +168,23 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     return teeth
 
 
-def _cold_front(case: Case) -> float:
-    """What a sensor must show more of a drop where nobody measured the air: cold days after rain look like a wash."""
-    untold = case.sensor_trust[0] and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any()
-    return COLD_FRONT.value if untold else 0.0
+def _cold_front(case: Case, teeth: Teeth) -> float:
+    """What a sensor must show more of a drop where nobody measured the air: cold days after rain look like a wash.
+
+    Units that on bright days run no colder after it, nor hotter while the level sank, say that there was no such front.
+    """
+    if not case.sensor_trust[0] or np.isfinite(case.table["sky"][:, SKY.index("air")]).any():
+        return 0.0
+    units = nan_median(case.table["temp_max"], 1)
+    days = np.flatnonzero(np.isfinite(units) & (case.sky_mean >= DULL.value * quantile_of(case.sky_mean, 0.9)))
+    colder = []
+    for s in teeth.parts:
+        of, after = days[(days >= s.days[0]) & (days <= s.days[-1])], days[days > s.days[-1]][:TOOTH]
+        if len(of) < 2 * TOOTH:
+            return COLD_FRONT.value
+        first, last = (median_of(units[d]) for d in (of[:TOOTH], of[-TOOTH:]))
+        colder += [last - first, *([last - median_of(units[after])] if len(after) else [])]
+    return min(COLD_FRONT.value, PER_KELVIN.value * max(0.0, *colder))
 
 
 def _slope_along(teeth: Teeth, level: Floats) -> float:

@@ -355,13 +355,25 @@ def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyP
 
 
 def test_where_nobody_measured_the_air_cold_days_are_no_wash(threshold: MoveThreshold) -> None:
-    """A front of 12 K gives 5 % at 0.4 % a kelvin (common practice): without air temperature a tenth is not told."""
+    """A front of 12 K gives 5 % at 0.4 % a kelvin (common practice): without any temperature a tenth is not told."""
     roof = _dirty(slope=0.0045, inputs=tuple(range(6)), reset=19, days=26, units=[["west", "west"]] * 3)
     assert "west" in {c.plane for c in run_rule("soiling", case_of(roof, roof.weather())).candidates}
+    roof.heat[:] = np.nan
     untold = case_of(roof, roof.weather(air=False))
     assert not run_rule("soiling", untold).candidates
     threshold(planes, "COLD_FRONT", 0.0)
     assert "west" in {c.plane for c in run_rule("soiling", untold).candidates}
+
+
+@pytest.mark.parametrize(("kelvin", "told"), [(0.0, True), (-12.0, False)])
+def test_units_tell_of_a_cold_front_too(threshold: MoveThreshold, kelvin: float, told: bool) -> None:
+    """They stand in the same air: no colder after the rain, they say that it was a wash."""
+    roof = _dirty(slope=0.0045, inputs=tuple(range(6)), reset=19, days=26, units=[["west", "west"]] * 3)
+    roof.heat += np.where(roof.day >= 19, kelvin, 0.0)[:, None]
+    case = case_of(roof, roof.weather(air=False))
+    assert ("west" in {c.plane for c in run_rule("soiling", case).candidates}) is told
+    threshold(planes, "PER_KELVIN", 0.0)
+    assert "west" in {c.plane for c in run_rule("soiling", case).candidates}
 
 
 @pytest.mark.parametrize(("minutes", "step"), [(0, 300), (-120, 300), (90, 1800)])
