@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alongmembers import Sunk, along
 from rules.case import Case
 from rules.daytable import SKY
 from rules.finding import Threshold
@@ -36,7 +37,7 @@ WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most 
 OWN: Final = 0.7
 
 
-def sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Teeth, Floats]]:
+def sinking_planes(case: Case, beside: dict[int, Sunk]) -> list[tuple[int, Teeth, Floats]]:
     """Planes that sink against expectation, each with its course of levels, [D].
 
     Dust falls on the whole roof: what all planes show together speaks for one
@@ -44,21 +45,26 @@ def sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Teet
 
     Parameters
     ----------
-    beside : by how much members of a plane sank beside their siblings, ratio, by plane.
+    beside : members that sank beside their siblings, by plane.
     """
-    levels = [plane_level(case, p) for p in range(len(case.names))]
+    own = [plane_level(case, p) for p in range(len(case.names))]
+    levels, drops = list(own), {p: sunk.drop for p, sunk in beside.items()}
     found = [
-        _convincing(case, teeth_of(level, noise, PLANE_SURE.value)) or _dirtier(case, level, noise, beside.get(p))
+        _convincing(case, teeth_of(level, noise, PLANE_SURE.value)) or _dirtier(case, level, noise, drops.get(p))
         for p, (level, noise) in enumerate(levels)
     ]
     if len(levels) > 1 and not all(found):
         course, noise = _roof_course(case, levels)
-        deepest = max(beside.values(), default=None)
+        deepest = max(drops.values(), default=None)
         teeth = _convincing(case, teeth_of(course, noise, PLANE_SURE.value)) or _dirtier(case, course, noise, deepest)
         for p, (level, _) in enumerate(levels) if teeth else ():
             if teeth and found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope and _told_along(teeth, level):
                 found[p], levels[p] = teeth, (course, noise)
     found = _borne_out(case, found, levels)
+    for p, sunk in beside.items():
+        follows = None if found[p] else along(sunk, *own[p])
+        if follows and _deeper(case, follows[0], sunk.drop):
+            found[p], levels[p] = follows[0], (follows[1], own[p][1])
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
 
 
@@ -123,10 +129,14 @@ def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> T
     beside : how far the members sank, ratio.
     """
     teeth = None if beside is None else teeth_of(level, noise, BESIDE_SURE.value)
-    if beside is None or teeth is None or beside > OWN * teeth.drop or teeth.drop < SENSOR_DROP.value + _cold_front(case, teeth):
-        return None
+    return teeth if teeth is not None and beside is not None and _deeper(case, teeth, beside) else None
+
+
+def _deeper(case: Case, teeth: Teeth, beside: float) -> bool:
+    """Whether a plane sinks by more than its members do ``beside`` their siblings, and no faster than dust makes it."""
     fastest = SENSOR_FASTEST if case.sensor_trust[0] else PLANE_FASTEST
-    return teeth if -teeth.slope <= fastest.value else None
+    deep = teeth.drop >= max(SENSOR_DROP.value + _cold_front(case, teeth), beside / OWN)
+    return deep and -teeth.slope <= fastest.value
 
 
 def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:

@@ -20,6 +20,7 @@ from statistics import median
 
 import numpy as np
 
+from rules.alongmembers import Sunk
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.cleanest import beside_clean
@@ -28,9 +29,10 @@ from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh
 from rules.ontime import on_time
 from rules.planelevel import BRIGHT_DAYS, plane_level
-from rules.ranks import Floats, Mask, median_of
+from rules.ranks import Floats, Mask, median_of, row_quantile
 from rules.resistance import resistive
 from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, from_onset, saw_teeth
+from rules.siblings import nan_median
 from rules.sinkingplanes import OWN, SENSOR_FASTEST, SURE, sinking_planes
 from rules.spells import Spell, spells
 from rules.witnessed import witnessed
@@ -70,7 +72,7 @@ def judge(case: Case) -> RuleResult:
     sure, drifting = list(result.candidates), drifting if len(drifting) >= SEVERAL.value else []
     singles = [*sure, *drifting]
     # A clock that is off sets power beside another hour's light, the sensor's or the clear sky's.
-    for p, teeth, level in sinking_planes(on_time(case), _beside(case, sure)):
+    for p, teeth, level in sinking_planes(on_time(case), _beside(case, sure, levels)):
         inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
         whole = _candidate(case, inputs, case.names[p], teeth, level, np.ones(case.day_count), None, f"Plane {case.names[p]}")
         beside = [c for c in sure if c.inputs[0] in inputs]
@@ -133,12 +135,17 @@ def _dropped(case: Case, n: int, spell: Spell) -> Candidate:
     )
 
 
-def _beside(case: Case, singles: list[Candidate]) -> dict[int, float]:
-    """By how much members sank below their siblings, by plane: the median drop. One alone may have a fault of its own."""
-    drops: dict[int, list[float]] = {}
+def _beside(case: Case, singles: list[Candidate], levels: Levels) -> dict[int, Sunk]:
+    """Members that sank below their siblings, by plane. One alone may have a fault of its own."""
+    sunk: dict[int, list[Candidate]] = {}
     for c in singles:
-        drops.setdefault(int(case.plane_of[c.inputs[0]]), []).append(c.evidence["drop"])
-    return {p: median(values) for p, values in drops.items() if len(values) > 1}
+        sunk.setdefault(int(case.plane_of[c.inputs[0]]), []).append(c)
+    out = {}
+    for p, found in sunk.items():
+        if len(found) > 1:
+            level = levels.level[:, [c.inputs[0] for c in found]]
+            out[p] = Sunk(median(c.evidence["drop"] for c in found), nan_median(row_quantile(level.T, 0.9)[None] - level, 1))
+    return out
 
 
 def _drifts(teeth: Teeth) -> bool:
