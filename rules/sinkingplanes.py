@@ -15,6 +15,7 @@ from rules.ranks import Floats, median_of, quantile_of
 from rules.sawteeth import FLAT, TOOTH, Teeth, at_once, from_onset, line_of, saw_teeth, spread_teeth
 from rules.sensordrift import sensor_climbs
 from rules.siblings import nan_median
+from rules.washes import washes
 
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
@@ -65,6 +66,10 @@ def sinking_planes(case: Case, beside: dict[int, Sunk]) -> list[tuple[int, Teeth
         follows = None if found[p] else along(sunk, *own[p])
         if follows and _deeper(case, follows[0], sunk.drop):
             found[p], levels[p] = follows[0], (follows[1], own[p][1])
+    if not all(found):
+        by_rain = washes(case, own)
+        levels = [level if teeth else mine for teeth, level, mine in zip(found, levels, own, strict=True)]
+        found = [teeth or wash for teeth, wash in zip(found, by_rain, strict=True)]
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
 
 

@@ -250,7 +250,8 @@ def _outruns_shade(teeth: Teeth, plane: str | None) -> bool:
 
     A plane, of which the middle of its hours counts, even where no rain gave anything back.
     """
-    return -teeth.slope >= SHADE_SLOPE.value * (1.0 if teeth.resets else 2.0) and (teeth.resets > 0 or plane is not None)
+    fast = teeth.by_wash or -teeth.slope >= SHADE_SLOPE.value * (1.0 if teeth.resets else 2.0)
+    return fast and (teeth.resets > 0 or plane is not None)
 
 
 def _candidate(
@@ -277,6 +278,7 @@ def _candidate(
         lost = below * np.where(np.isfinite(scale), scale, 1.0)
     else:
         lost = below / np.maximum(_clean(teeth, spread) - below, 0.1)
+    gathered = "lay" if teeth.by_wash else f"sank by {-100 * teeth.slope:.2f} % a day to"
     return Candidate(
         fault="soiling",
         scope="plane" if plane is not None else "input",
@@ -285,12 +287,13 @@ def _candidate(
         loss_wh=lost * energy,
         strength=float(np.clip(0.7 + 0.02 * teeth.sure + 0.1 * min(teeth.resets, 2), 0, 0.98)) * (1.0 if plane is None else 0.85),
         why=(
-            f"{who} sank by {-100 * teeth.slope:.2f} % a day to {100 * teeth.drop:.0f} % below clean"
-            + (f" and came back {teeth.resets} times." if teeth.resets > 1 else
+            f"{who} {gathered} {100 * teeth.drop:.0f} % below clean"
+            + (" until a dull day, and made all of it again from the next day on." if teeth.by_wash else
+               f" and came back {teeth.resets} times." if teeth.resets > 1 else
                " and came back once." if teeth.resets else ".")
         ),
-        evidence={"slope_per_day": round(teeth.slope, 5), "drop": round(teeth.drop, 3), "resets": teeth.resets,
-                  "sure": round(teeth.sure, 1)},
+        evidence={"drop": round(teeth.drop, 3), "resets": teeth.resets}
+        | ({} if teeth.by_wash else {"slope_per_day": round(teeth.slope, 5), "sure": round(teeth.sure, 1)}),
         alternatives=(
             Alternative("weak-input", 0.15, "The level after the next good rain: dirt goes, weakness stays."),
             Alternative("shading", 0.1, "Whether the loss is the same at every hour: a growing tree bites at its own hours."),
