@@ -28,7 +28,7 @@ from rules.days import runs_of
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh
 from rules.ontime import on_time
-from rules.planelevel import BRIGHT_DAYS, plane_level
+from rules.planelevel import BRIGHT_DAYS, plane_level, sunless_days
 from rules.ranks import Floats, Mask, median_of, row_quantile
 from rules.resistance import resistive
 from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, from_onset, saw_teeth
@@ -49,6 +49,7 @@ STAYS = Threshold(0.5, "of what sunny days lack", "own reasoning: dirt takes as 
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 NO_SENSOR = "no irradiance sensor: dirt shows only beside cleaner siblings, or where it is deep"
 DULL_RECORD = "too few bright days to see dirt gather"
+TURNED = "turned from the sun these weeks: dirt that all of the plane shares does not show"
 _LEFT_BY_RAIN = 0.12  # of the drop; rain leaves between nothing and a third (from memory)
 _SEEN = 0.015  # ratio below clean: less can't be told from the scatter
 
@@ -99,6 +100,8 @@ def _out_of_sight(case: Case, told: set[str | None]) -> list[Unjudged]:
         mine = np.flatnonzero(case.plane_of == p).tolist()
         if not case.sensor_trust[0]:
             out += [Unjudged(n, "soiling", NO_SENSOR, days) for n in mine]
+        elif sunless_days(case, p).sum() > 0.5 * days:
+            out += [Unjudged(n, "soiling", TURNED, days) for n in mine]
         elif np.isfinite(plane_level(case, p)[0]).sum() < BRIGHT_DAYS.value:
             out += [Unjudged(n, "soiling", DULL_RECORD, days) for n in mine]
     return out

@@ -140,6 +140,22 @@ def test_where_dirt_cannot_show_it_is_said(weather: bool, silent: bool) -> None:
     assert silent or said == set(range(10))
 
 
+def test_a_plane_turned_from_the_winter_sun_is_not_called_dull(threshold: MoveThreshold) -> None:
+    """At 50 degrees north in December the sun stands 17 degrees high at noon (pvlib SPA), behind a pitch of 40 to the north."""
+    options = {"latitude": 50.0, "planes": {"south": (180.0, 40.0), "north": (0.0, 40.0)}}
+    roof = make_roof(days=6, kinds="c", first=20432, units=[["south"] * 2, ["north"] * 2], **options)  # from 10 December 2025
+    case = case_of(roof, roof.weather())
+    assert case.sensor_trust[0]
+
+    def said() -> dict[str, str]:
+        told = run_rule("soiling", case).unjudged
+        return {case.names[case.plane_of[u.input]]: u.reason for u in told if u.input is not None}
+
+    assert said() == {"south": rule.DULL_RECORD, "north": rule.TURNED}  # six days have no slope
+    threshold(planelevel, "LIT_BINS", 0)
+    assert said()["north"] == rule.DULL_RECORD
+
+
 def test_dull_days_and_what_returns_at_an_hour_leave_a_planes_level(threshold: MoveThreshold) -> None:
     """A tree takes an hour of each morning, and thick cloud spoils the expectation: neither is dirt."""
     roof = make_roof(days=24, kinds="cmco", units=[["south"] * 2] * 2)
