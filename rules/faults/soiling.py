@@ -139,13 +139,13 @@ def _dropped(case: Case, n: int, spell: Spell) -> Candidate:
 
 
 def _beside(case: Case, singles: list[Candidate], levels: Levels) -> dict[int, Sunk]:
-    """Members that sank below their siblings, by plane. One alone may have a fault of its own."""
+    """Members that sank below their siblings, by plane. One alone that no rain washed may have a fault of its own."""
     sunk: dict[int, list[Candidate]] = {}
     for c in singles:
         sunk.setdefault(int(case.plane_of[c.inputs[0]]), []).append(c)
     out = {}
     for p, found in sunk.items():
-        if len(found) > 1:
+        if len(found) > 1 or found[0].evidence["resets"]:
             level = levels.level[:, [c.inputs[0] for c in found]]
             out[p] = Sunk(median(c.evidence["drop"] for c in found), nan_median(row_quantile(level.T, 0.9)[None] - level, 1))
     return out

@@ -97,6 +97,21 @@ def test_under_a_restless_sky_a_plane_follows_the_course_that_its_members_draw(t
     assert everyone not in _inputs(case)
 
 
+@pytest.mark.parametrize(("rain", "told"), [(12, True), (None, False)])
+def test_one_dirtier_member_draws_the_course_if_rain_washes_it(threshold: MoveThreshold, rain: int | None, told: bool) -> None:
+    """What sinks alone for good may be failing, which says nothing of the others; what rain gives back is dirt."""
+    roof = make_roof(days=24, kinds="c", units=[["south"] * 2] * 4)
+    sky = 1 + 0.03 * np.random.default_rng(11).standard_normal(24)[roof.day]
+    since = np.where(roof.day >= rain, roof.day - rain, roof.day) if rain else roof.day
+    for n in range(8):
+        roof.scale(n, (1 - 0.008 * since) * (1 - 0.005 * since * (n == 3)) * sky, roof.when())
+    case = case_of(roof, weather=roof.weather())
+    threshold(planes, "PLANE_SURE", 50.0)
+    threshold(planes, "BESIDE_SURE", 50.0)
+    assert (3,) in _inputs(case) or told
+    assert (tuple(range(8)) in _inputs(case)) is told
+
+
 @pytest.mark.parametrize(("per", "follows"), [(-3.0, True), (-0.4, False), (0.0, False), (3.0, False)])
 def test_who_follows(per: float, follows: bool) -> None:
     """A rain in the middle: what goes with the season does not follow. Where a third are dirty the plane goes along by as much."""
