@@ -9,13 +9,15 @@ from rules.days import window_sum
 from rules.finding import Threshold
 from rules.held import held_bins, ordered_days
 from rules.ontime import bins_late
-from rules.ranks import Floats, median_of, nearest_rank, quantile_of, row_quantile, weighted_quantile
+from rules.ranks import Floats, Mask, median_of, nearest_rank, quantile_of, row_quantile, weighted_quantile
 
 FREE = Threshold(0.9, "of the energy", "own reasoning: a tenth at the ceiling hides as much dirt")
 HOUR_DAYS = Threshold(5, "days", "own reasoning: a middle of fewer is one of them")
 DULL = Threshold(0.35, "of a bright day's", "common practice: performance is judged under more than a third of full light")
 BRIGHT_DAYS = Threshold(8, "days", "own reasoning: fewer have no slope")
 BESIDE_ORDER = Threshold(3, "days each way", "own reasoning: an order is not told on every cloudy day between")
+LIT_H = Threshold(0.1, "h at full sun in a half hour", "own reasoning: under a fifth of full sun an expectation errs most")
+LIT_BINS = Threshold(4, "half hours", "own reasoning: a middle of fewer is one of them")
 SENSOR_DROP = Threshold(0.055, "ratio", "common practice: a good pyranometer errs by 2 to 5 %, steadily for weeks")
 
 
@@ -45,7 +47,7 @@ def _level(case: Case, p: int) -> tuple[Floats, float]:
     ill |= (bins_late(case)[:, mine] != 0.0).any(axis=1)
     if case.sensor_trust[0]:
         # Where the sensor is silent the sky is read from the inputs themselves: they say nothing about themselves.
-        use = np.isfinite(share) & np.isfinite(case.sensor_sky(p)) & (clear > 0.1) & ~ill[:, None]
+        use = np.isfinite(share) & np.isfinite(case.sensor_sky(p)) & (clear > LIT_H.value) & ~ill[:, None]
         use &= np.isfinite(case.expected_share[:, p])
         owed = np.where(use, case.expected_share[:, p] * clear, 0.0)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -54,7 +56,7 @@ def _level(case: Case, p: int) -> tuple[Floats, float]:
         level = _by_day(ratio, owed)
         # What comes back at an hour of most days is the model's error, a shadow or a stamp; dirt takes of all hours.
         level = _by_day(ratio / _of_hours(ratio, level), owed)
-        level[(use.sum(axis=1) < 4) | (owed.sum(axis=1) < 0.5)] = np.nan
+        level[(use.sum(axis=1) < LIT_BINS.value) | (owed.sum(axis=1) < 0.5)] = np.nan
         level = _without_sky(_bright_enough(level, brightness), brightness)
     else:
         use = np.isfinite(share) & (clear > 0.15) & (np.nan_to_num(case.table["kt_wobble"], nan=1) < 0.04)
@@ -66,6 +68,12 @@ def _level(case: Case, p: int) -> tuple[Floats, float]:
                 plain[d] = float("nan")
         level = np.array(plain)
     return level, plane_scatter(level)
+
+
+def sunless_days(case: Case, p: int) -> Mask:
+    """Days of light whose clearest sky would not lend a plane enough half hours to be judged by a sensor, [D]."""
+    lit = (case.table["plane_clear_all"][:, p] > LIT_H.value).sum(axis=1)
+    return np.asarray(case.light_days & (lit < LIT_BINS.value))
 
 
 def _by_day(ratio: Floats, owed: Floats) -> Floats:
@@ -94,7 +102,8 @@ def _bright_enough(level: Floats, brightness: Floats) -> Floats:
 def plane_scatter(level: Floats) -> float:
     """Scatter of a plane's level from day to day."""
     good = level[np.isfinite(level)]
-    noise = 1.4826 * median_of(np.abs(np.diff(good))) / np.sqrt(2) if len(good) > 4 else 0.05
+    rise = np.diff(good)
+    noise = 1.4826 * median_of(np.abs(rise - median_of(rise))) / np.sqrt(2) if len(good) > 4 else 0.05
     return float(max(noise, 0.008))
 
 

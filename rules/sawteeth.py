@@ -33,6 +33,7 @@ class Teeth:
     ``parts`` sink one by one; ``slope`` per day is common to them; ``sure`` is
     that slope over its standard error; ``clean`` the level without dirt;
     ``washed`` the largest step up at once, days before against days after.
+    ``by_wash``: that step alone tells of dirt, and ``sure`` is it over the level's scatter (:mod:`rules.washes`).
     """
 
     parts: list[Segment]
@@ -42,6 +43,7 @@ class Teeth:
     clean: float
     drop: float
     washed: float
+    by_wash: bool = False
 
 
 def saw_teeth(level: Floats, noise: float, least: float, whole: bool = False) -> Teeth | None:

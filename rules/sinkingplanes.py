@@ -6,20 +6,25 @@ from typing import Final
 
 import numpy as np
 
+from rules.alongmembers import Sunk, along
 from rules.case import Case
 from rules.daytable import SKY
 from rules.finding import Threshold
-from rules.planelevel import SENSOR_DROP, plane_level, plane_scatter
-from rules.ranks import Floats, median_of
-from rules.sawteeth import FLAT, TOOTH, Teeth, at_once, line_of, saw_teeth, spread_teeth
+from rules.planelevel import DULL, SENSOR_DROP, plane_level, plane_scatter
+from rules.ranks import Floats, median_of, quantile_of
+from rules.sawteeth import FLAT, TOOTH, Teeth, at_once, from_onset, line_of, saw_teeth, spread_teeth
+from rules.sensordrift import sensor_climbs
+from rules.siblings import nan_median
+from rules.washes import washes
 
 SURE = Threshold(6.0, "standard errors of the slope", "own reasoning: levels are no independent draws; 2 would do if they were")
 PLANE_SURE = Threshold(6.7, "standard errors of the slope", "own reasoning: a plane's level scatters with the day's sky")
 BESIDE_SURE = Threshold(4.0, "standard errors of the slope", "own reasoning: with members that sink, only to tell how many do")
 PLANE_DROP = Threshold(0.08, "ratio", "common practice: sensors and sky models agree within some 5 % over weeks")
 PLANE_FASTEST = Threshold(0.013, "per day", "field studies: up to some 1 % a day in dry deserts (from memory), and our error")
-SENSOR_SURE = Threshold(8.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
+SENSOR_SURE = Threshold(7.0, "standard errors of the slope", "own reasoning: no rain to speak for it, so surer than with one")
 COLD_FRONT = Threshold(0.05, "ratio", "common practice: it cools the air by some 12 K, and modules make 0.4 % more a kelvin")
+PER_KELVIN = Threshold(0.004, "per K", "common practice: crystalline modules make 0.3 to 0.5 % less a kelvin")
 DRY_SLOPE = Threshold(0.0012, "per day", "own reasoning: a tenth of a sensor's or model's scale in three months may be its season")
 MODEL_SLOPE = Threshold(0.0016, "per day", "computed with pvlib: 10 degrees of tilt noted wrongly bend six weeks of autumn by 7 %")
 SENSOR_FASTEST = Threshold(0.02, "per day", "own reasoning: a dust storm; faster is snow, a clock or a fault")
@@ -33,7 +38,7 @@ WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most 
 OWN: Final = 0.7
 
 
-def sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Teeth, Floats]]:
+def sinking_planes(case: Case, beside: dict[int, Sunk]) -> list[tuple[int, Teeth, Floats]]:
     """Planes that sink against expectation, each with its course of levels, [D].
 
     Dust falls on the whole roof: what all planes show together speaks for one
@@ -41,21 +46,30 @@ def sinking_planes(case: Case, beside: dict[int, float]) -> list[tuple[int, Teet
 
     Parameters
     ----------
-    beside : by how much members of a plane sank beside their siblings, ratio, by plane.
+    beside : members that sank beside their siblings, by plane.
     """
-    levels = [plane_level(case, p) for p in range(len(case.names))]
+    own = [plane_level(case, p) for p in range(len(case.names))]
+    levels, drops = list(own), {p: sunk.drop for p, sunk in beside.items()}
     found = [
-        _convincing(case, teeth_of(level, noise, PLANE_SURE.value)) or _dirtier(case, level, noise, beside.get(p))
+        _convincing(case, teeth_of(level, noise, PLANE_SURE.value)) or _dirtier(case, level, noise, drops.get(p))
         for p, (level, noise) in enumerate(levels)
     ]
     if len(levels) > 1 and not all(found):
         course, noise = _roof_course(case, levels)
-        deepest = max(beside.values(), default=None)
+        deepest = max(drops.values(), default=None)
         teeth = _convincing(case, teeth_of(course, noise, PLANE_SURE.value)) or _dirtier(case, course, noise, deepest)
         for p, (level, _) in enumerate(levels) if teeth else ():
             if teeth and found[p] is None and _slope_along(teeth, level) <= FLAT * teeth.slope and _told_along(teeth, level):
                 found[p], levels[p] = teeth, (course, noise)
     found = _borne_out(case, found, levels)
+    for p, sunk in beside.items():
+        follows = None if found[p] else along(sunk, *own[p])
+        if follows and _deeper(case, follows[0], sunk.drop):
+            found[p], levels[p] = follows[0], (follows[1], own[p][1])
+    if not all(found):
+        by_rain = washes(case, own)
+        levels = [level if teeth else mine for teeth, level, mine in zip(found, levels, own, strict=True)]
+        found = [teeth or wash for teeth, wash in zip(found, by_rain, strict=True)]
     return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
 
 
@@ -97,8 +111,16 @@ def teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:
     """
     teeth = saw_teeth(level, noise, least, whole=True)
     if teeth is None or at_once(teeth, level):
-        teeth = spread_teeth(level, noise, least)
+        teeth = _later(teeth, level, noise, least) or spread_teeth(level, noise, least)
     return None if teeth is None or at_once(teeth, level) else teeth
+
+
+def _later(teeth: Teeth | None, level: Floats, noise: float, least: float) -> Teeth | None:
+    """Teeth that seem to fall at a stroke because dirt gathers only from some day on: from that day on, if a rain took it again."""
+    late = from_onset(teeth, level, noise) if teeth and teeth.resets else None
+    if teeth is None or late is None or late.sure < least or teeth.washed < WASHED.value * late.drop or at_once(late, level):
+        return None
+    return late
 
 
 def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> Teeth | None:
@@ -112,10 +134,14 @@ def _dirtier(case: Case, level: Floats, noise: float, beside: float | None) -> T
     beside : how far the members sank, ratio.
     """
     teeth = None if beside is None else teeth_of(level, noise, BESIDE_SURE.value)
-    if beside is None or teeth is None or beside > OWN * teeth.drop or teeth.drop < SENSOR_DROP.value + _cold_front(case):
-        return None
+    return teeth if teeth is not None and beside is not None and _deeper(case, teeth, beside) else None
+
+
+def _deeper(case: Case, teeth: Teeth, beside: float) -> bool:
+    """Whether a plane sinks by more than its members do ``beside`` their siblings, and no faster than dust makes it."""
     fastest = SENSOR_FASTEST if case.sensor_trust[0] else PLANE_FASTEST
-    return teeth if -teeth.slope <= fastest.value else None
+    deep = teeth.drop >= max(SENSOR_DROP.value + _cold_front(case, teeth), beside / OWN)
+    return deep and -teeth.slope <= fastest.value
 
 
 def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
@@ -125,16 +151,18 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     least = DRY_SLOPE if case.irradiance_source == "poa sensor" else MODEL_SLOPE
     if not teeth.resets and -teeth.slope < least.value:
         return None  # a season's or a sensor's drift
-    washed = teeth.washed >= WASHED.value * teeth.drop
+    washed, front = teeth.washed >= WASHED.value * teeth.drop, _cold_front(case, teeth)
     # A sensor that agrees with the inputs sees haze and season too: a plain fall against it, or one that a rain ended,
     # does not depend on our guess of the sky.
-    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value + _cold_front(case)
+    given_back = teeth.resets > 0 and washed and teeth.washed >= SENSOR_DROP.value + front
     measured = case.sensor_trust[0] and (teeth.sure >= SENSOR_SURE.value or given_back)
     if case.sensor_trust[0] and teeth.clean > HIGHEST.value:
         return None
-    if measured and teeth.drop >= SENSOR_DROP.value + _cold_front(case):
+    if case.sensor_trust[0] and not teeth.resets and sensor_climbs(case, teeth):
+        return None
+    if measured and teeth.drop >= SENSOR_DROP.value + front:
         return teeth if -teeth.slope <= SENSOR_FASTEST.value else None
-    if teeth.drop < PLANE_DROP.value + _cold_front(case):
+    if teeth.drop < PLANE_DROP.value + front:
         return None
     # Dust does not settle on a whole roof so fast: a wrong plane, clock or sensor looks like this.
     if -teeth.slope > PLANE_FASTEST.value:
@@ -155,10 +183,23 @@ def _convincing(case: Case, teeth: Teeth | None) -> Teeth | None:
     return teeth
 
 
-def _cold_front(case: Case) -> float:
-    """What a sensor must show more of a drop where nobody measured the air: cold days after rain look like a wash."""
-    untold = case.sensor_trust[0] and not np.isfinite(case.table["sky"][:, SKY.index("air")]).any()
-    return COLD_FRONT.value if untold else 0.0
+def _cold_front(case: Case, teeth: Teeth) -> float:
+    """What a sensor must show more of a drop where nobody measured the air: cold days after rain look like a wash.
+
+    Units that on bright days run no colder after it, nor hotter while the level sank, say that there was no such front.
+    """
+    if not case.sensor_trust[0] or np.isfinite(case.table["sky"][:, SKY.index("air")]).any():
+        return 0.0
+    units = nan_median(case.table["temp_max"], 1)
+    days = np.flatnonzero(np.isfinite(units) & (case.sky_mean >= DULL.value * quantile_of(case.sky_mean, 0.9)))
+    colder = []
+    for s in teeth.parts:
+        of, after = days[(days >= s.days[0]) & (days <= s.days[-1])], days[days > s.days[-1]][:TOOTH]
+        if len(of) < 2 * TOOTH:
+            return COLD_FRONT.value
+        first, last = (median_of(units[d]) for d in (of[:TOOTH], of[-TOOTH:]))
+        colder += [last - first, *([last - median_of(units[after])] if len(after) else [])]
+    return min(COLD_FRONT.value, PER_KELVIN.value * max(0.0, *colder))
 
 
 def _slope_along(teeth: Teeth, level: Floats) -> float:

@@ -20,6 +20,7 @@ from statistics import median
 
 import numpy as np
 
+from rules.alongmembers import Sunk
 from rules.candidate import Candidate, RuleResult, Unjudged
 from rules.case import Case
 from rules.cleanest import beside_clean
@@ -27,10 +28,11 @@ from rules.days import runs_of
 from rules.finding import Alternative, Threshold
 from rules.levels import Levels, Segment, deficit_wh
 from rules.ontime import on_time
-from rules.planelevel import BRIGHT_DAYS, plane_level
-from rules.ranks import Floats, Mask, median_of
+from rules.planelevel import BRIGHT_DAYS, plane_level, sunless_days
+from rules.ranks import Floats, Mask, median_of, row_quantile
 from rules.resistance import resistive
 from rules.sawteeth import FLAT, MIN_RESET, TOOTH, Teeth, at_once, from_onset, saw_teeth
+from rules.siblings import nan_median
 from rules.sinkingplanes import OWN, SENSOR_FASTEST, SURE, sinking_planes
 from rules.spells import Spell, spells
 from rules.witnessed import witnessed
@@ -47,6 +49,7 @@ STAYS = Threshold(0.5, "of what sunny days lack", "own reasoning: dirt takes as 
 WASHED_SOME = Threshold(0.45, "of the drop", "own reasoning: a rain takes half of the dirt at least")
 NO_SENSOR = "no irradiance sensor: dirt shows only beside cleaner siblings, or where it is deep"
 DULL_RECORD = "too few bright days to see dirt gather"
+TURNED = "turned from the sun these weeks: dirt that all of the plane shares does not show"
 _LEFT_BY_RAIN = 0.12  # of the drop; rain leaves between nothing and a third (from memory)
 _SEEN = 0.015  # ratio below clean: less can't be told from the scatter
 
@@ -70,7 +73,7 @@ def judge(case: Case) -> RuleResult:
     sure, drifting = list(result.candidates), drifting if len(drifting) >= SEVERAL.value else []
     singles = [*sure, *drifting]
     # A clock that is off sets power beside another hour's light, the sensor's or the clear sky's.
-    for p, teeth, level in sinking_planes(on_time(case), _beside(case, sure)):
+    for p, teeth, level in sinking_planes(on_time(case), _beside(case, sure, levels)):
         inputs = tuple(int(n) for n in np.flatnonzero(case.plane_of == p))
         whole = _candidate(case, inputs, case.names[p], teeth, level, np.ones(case.day_count), None, f"Plane {case.names[p]}")
         beside = [c for c in sure if c.inputs[0] in inputs]
@@ -97,6 +100,8 @@ def _out_of_sight(case: Case, told: set[str | None]) -> list[Unjudged]:
         mine = np.flatnonzero(case.plane_of == p).tolist()
         if not case.sensor_trust[0]:
             out += [Unjudged(n, "soiling", NO_SENSOR, days) for n in mine]
+        elif sunless_days(case, p).sum() > 0.5 * days:
+            out += [Unjudged(n, "soiling", TURNED, days) for n in mine]
         elif np.isfinite(plane_level(case, p)[0]).sum() < BRIGHT_DAYS.value:
             out += [Unjudged(n, "soiling", DULL_RECORD, days) for n in mine]
     return out
@@ -133,12 +138,17 @@ def _dropped(case: Case, n: int, spell: Spell) -> Candidate:
     )
 
 
-def _beside(case: Case, singles: list[Candidate]) -> dict[int, float]:
-    """By how much members sank below their siblings, by plane: the median drop. One alone may have a fault of its own."""
-    drops: dict[int, list[float]] = {}
+def _beside(case: Case, singles: list[Candidate], levels: Levels) -> dict[int, Sunk]:
+    """Members that sank below their siblings, by plane. One alone that no rain washed may have a fault of its own."""
+    sunk: dict[int, list[Candidate]] = {}
     for c in singles:
-        drops.setdefault(int(case.plane_of[c.inputs[0]]), []).append(c.evidence["drop"])
-    return {p: median(values) for p, values in drops.items() if len(values) > 1}
+        sunk.setdefault(int(case.plane_of[c.inputs[0]]), []).append(c)
+    out = {}
+    for p, found in sunk.items():
+        if len(found) > 1 or found[0].evidence["resets"]:
+            level = levels.level[:, [c.inputs[0] for c in found]]
+            out[p] = Sunk(median(c.evidence["drop"] for c in found), nan_median(row_quantile(level.T, 0.9)[None] - level, 1))
+    return out
 
 
 def _drifts(teeth: Teeth) -> bool:
@@ -243,7 +253,8 @@ def _outruns_shade(teeth: Teeth, plane: str | None) -> bool:
 
     A plane, of which the middle of its hours counts, even where no rain gave anything back.
     """
-    return -teeth.slope >= SHADE_SLOPE.value * (1.0 if teeth.resets else 2.0) and (teeth.resets > 0 or plane is not None)
+    fast = teeth.by_wash or -teeth.slope >= SHADE_SLOPE.value * (1.0 if teeth.resets else 2.0)
+    return fast and (teeth.resets > 0 or plane is not None)
 
 
 def _candidate(
@@ -270,6 +281,7 @@ def _candidate(
         lost = below * np.where(np.isfinite(scale), scale, 1.0)
     else:
         lost = below / np.maximum(_clean(teeth, spread) - below, 0.1)
+    gathered = "lay" if teeth.by_wash else f"sank by {-100 * teeth.slope:.2f} % a day to"
     return Candidate(
         fault="soiling",
         scope="plane" if plane is not None else "input",
@@ -278,12 +290,13 @@ def _candidate(
         loss_wh=lost * energy,
         strength=float(np.clip(0.7 + 0.02 * teeth.sure + 0.1 * min(teeth.resets, 2), 0, 0.98)) * (1.0 if plane is None else 0.85),
         why=(
-            f"{who} sank by {-100 * teeth.slope:.2f} % a day to {100 * teeth.drop:.0f} % below clean"
-            + (f" and came back {teeth.resets} times." if teeth.resets > 1 else
+            f"{who} {gathered} {100 * teeth.drop:.0f} % below clean"
+            + (" until a dull day, and made all of it again from the next day on." if teeth.by_wash else
+               f" and came back {teeth.resets} times." if teeth.resets > 1 else
                " and came back once." if teeth.resets else ".")
         ),
-        evidence={"slope_per_day": round(teeth.slope, 5), "drop": round(teeth.drop, 3), "resets": teeth.resets,
-                  "sure": round(teeth.sure, 1)},
+        evidence={"drop": round(teeth.drop, 3), "resets": teeth.resets}
+        | ({} if teeth.by_wash else {"slope_per_day": round(teeth.slope, 5), "sure": round(teeth.sure, 1)}),
         alternatives=(
             Alternative("weak-input", 0.15, "The level after the next good rain: dirt goes, weakness stays."),
             Alternative("shading", 0.1, "Whether the loss is the same at every hour: a growing tree bites at its own hours."),

@@ -355,13 +355,25 @@ def test_one_of_several_planes_against_a_guessed_sky(monkeypatch: pytest.MonkeyP
 
 
 def test_where_nobody_measured_the_air_cold_days_are_no_wash(threshold: MoveThreshold) -> None:
-    """A front of 12 K gives 5 % at 0.4 % a kelvin (common practice): without air temperature a tenth is not told."""
+    """A front of 12 K gives 5 % at 0.4 % a kelvin (common practice): without any temperature a tenth is not told."""
     roof = _dirty(slope=0.0045, inputs=tuple(range(6)), reset=19, days=26, units=[["west", "west"]] * 3)
     assert "west" in {c.plane for c in run_rule("soiling", case_of(roof, roof.weather())).candidates}
+    roof.heat[:] = np.nan
     untold = case_of(roof, roof.weather(air=False))
     assert not run_rule("soiling", untold).candidates
     threshold(planes, "COLD_FRONT", 0.0)
     assert "west" in {c.plane for c in run_rule("soiling", untold).candidates}
+
+
+@pytest.mark.parametrize(("kelvin", "told"), [(0.0, True), (-12.0, False)])
+def test_units_tell_of_a_cold_front_too(threshold: MoveThreshold, kelvin: float, told: bool) -> None:
+    """They stand in the same air: no colder after the rain, they say that it was a wash."""
+    roof = _dirty(slope=0.0045, inputs=tuple(range(6)), reset=19, days=26, units=[["west", "west"]] * 3)
+    roof.heat += np.where(roof.day >= 19, kelvin, 0.0)[:, None]
+    case = case_of(roof, roof.weather(air=False))
+    assert ("west" in {c.plane for c in run_rule("soiling", case).candidates}) is told
+    threshold(planes, "PER_KELVIN", 0.0)
+    assert "west" in {c.plane for c in run_rule("soiling", case).candidates}
 
 
 @pytest.mark.parametrize(("minutes", "step"), [(0, 300), (-120, 300), (90, 1800)])
@@ -375,3 +387,24 @@ def test_a_wrong_clock_hides_no_roofs_dirt(minutes: int, step: int) -> None:
     found = findings(roof, "soiling")
     assert [f.plane for f in found] == ["south"]
     assert found[0].evidence["resets"] == 1
+
+
+def test_a_steady_fall_is_no_scatter() -> None:
+    """Three per cent a day in the cleanest of records; what scatters is what days lie off it."""
+    fall = 1.0 - 0.03 * np.arange(10.0)
+    assert rules.planelevel.plane_scatter(fall) == pytest.approx(0.008)
+    rough = fall + 0.02 * np.random.default_rng(2).standard_normal(10)
+    assert rules.planelevel.plane_scatter(rough) > 0.012
+
+
+@pytest.mark.parametrize("seed", [1, 2, 4, 5])
+def test_a_roofs_dirt_may_begin_late(threshold: MoveThreshold, seed: int) -> None:
+    """Small rains keep it clean for 12 days, then it sinks by a tenth in ten: two levels fit that better than one line does."""
+    scatter = 0.013 * np.random.default_rng(seed).standard_normal(30)
+    level = np.r_[np.full(12, 1.0), 1.0 - 0.0105 * np.arange(1, 12), np.full(7, 1.02)] + scatter
+    teeth = planes.teeth_of(level, 0.014, planes.PLANE_SURE.value)
+    assert teeth is not None
+    assert 9 <= teeth.parts[0].days[0] <= 13
+    assert teeth.slope == pytest.approx(-0.0105, rel=0.2)
+    threshold(planes, "WASHED", 2.0)  # without a rain that gives it back it may be a sensor's doing
+    assert planes.teeth_of(level, 0.014, planes.PLANE_SURE.value) is None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import rules.alongmembers as alongmembers
 import rules.cleanest as cleanest
 import rules.faults.soiling as rule
 import rules.sinkingplanes as planes
@@ -81,7 +82,57 @@ def test_members_that_sink_speak_for_a_plane_that_sinks_by_more(threshold: MoveT
     assert not set(everyone) & _inputs(_dusty((0.004,), 0.008))  # one alone may have a fault of its own
     assert not set(everyone) & _inputs(_dusty((0.012, 0.012), 0.002))  # the others are clean
     threshold(planes, "BESIDE_SURE", 50.0)
+    threshold(alongmembers, "FOLLOWS", 50.0)
     assert not set(everyone) & _inputs(_dusty((0.004, 0.004), 0.008))
+
+
+def test_under_a_restless_sky_a_plane_follows_the_course_that_its_members_draw(threshold: MoveThreshold) -> None:
+    """Fourteen days that scatter by 3 % have no slope of their own to see; siblings share the sky, and tell when dust fell."""
+    case = _dusty((0.004, 0.005), 0.008, restless=0.03)
+    everyone = tuple(range(8))
+    threshold(planes, "PLANE_SURE", 50.0)
+    threshold(planes, "BESIDE_SURE", 50.0)
+    assert everyone in _inputs(case)
+    threshold(alongmembers, "FOLLOWS", 50.0)
+    assert everyone not in _inputs(case)
+
+
+@pytest.mark.parametrize(("rain", "told"), [(12, True), (None, False)])
+def test_one_dirtier_member_draws_the_course_if_rain_washes_it(threshold: MoveThreshold, rain: int | None, told: bool) -> None:
+    """What sinks alone for good may be failing, which says nothing of the others; what rain gives back is dirt."""
+    roof = make_roof(days=24, kinds="c", units=[["south"] * 2] * 4)
+    sky = 1 + 0.03 * np.random.default_rng(11).standard_normal(24)[roof.day]
+    since = np.where(roof.day >= rain, roof.day - rain, roof.day) if rain else roof.day
+    for n in range(8):
+        roof.scale(n, (1 - 0.008 * since) * (1 - 0.005 * since * (n == 3)) * sky, roof.when())
+    case = case_of(roof, weather=roof.weather())
+    threshold(planes, "PLANE_SURE", 50.0)
+    threshold(planes, "BESIDE_SURE", 50.0)
+    assert (3,) in _inputs(case) or told
+    assert (tuple(range(8)) in _inputs(case)) is told
+
+
+@pytest.mark.parametrize(("per", "follows"), [(-3.0, True), (-0.4, False), (0.0, False), (3.0, False)])
+def test_who_follows(per: float, follows: bool) -> None:
+    """A rain in the middle: what goes with the season does not follow. Where a third are dirty the plane goes along by as much."""
+    rng = np.random.default_rng(5)
+    course = np.r_[np.linspace(0, 0.06, 15), np.linspace(0, 0.06, 15)]
+    level = 0.95 + per * course + 0.02 * rng.standard_normal(30)
+    found = alongmembers.along(alongmembers.Sunk(0.06, course), level, 0.02)
+    assert (found is not None) is follows
+    if found is not None:
+        teeth, drawn = found
+        assert (teeth.resets, teeth.drop) == (1, pytest.approx(0.18, abs=0.04))
+        assert np.ptp(drawn) == pytest.approx(0.18, abs=0.04)
+
+
+def test_members_that_are_not_known_while_they_sink_draw_no_course(threshold: MoveThreshold) -> None:
+    course = np.r_[np.linspace(0, 0.02, 10), np.full(10, np.nan)]
+    level = 1 - 3 * np.linspace(0, 0.06, 20)
+    assert alongmembers.along(alongmembers.Sunk(0.06, course), level, 0.008) is None  # a third of the drop alone
+    assert alongmembers.along(alongmembers.Sunk(0.02, course), level, 0.008) is not None
+    threshold(alongmembers, "LEAST_SCATTER", 0.05)
+    assert alongmembers.along(alongmembers.Sunk(0.02, course), level, 0.008) is None
 
 
 @pytest.mark.parametrize("dust", [False, True])

@@ -10,6 +10,7 @@ import pytest
 
 import rules.faults.soiling as rule
 import rules.planelevel as planelevel
+import rules.sensordrift as sensordrift
 import rules.sinkingplanes as planes
 from rules.case import Case
 from rules.planelevel import plane_level
@@ -66,7 +67,7 @@ def test_a_fall_that_rain_gave_back_needs_no_more_than_a_sensor_errs_by(back: fl
     level += 0.004 * np.random.default_rng(3).standard_normal(len(level))
     teeth = saw_teeth(level, 0.004, 4.0, whole=True)
     assert teeth is not None
-    teeth = replace(teeth, sure=7.0)  # too little for a fall that no rain ended
+    teeth = replace(teeth, sure=6.8)  # too little for a fall that no rain ended
     assert (planes._convincing(_roof(sensor=sensor), teeth) is not None) is told
 
 
@@ -139,6 +140,22 @@ def test_where_dirt_cannot_show_it_is_said(weather: bool, silent: bool) -> None:
     assert silent or said == set(range(10))
 
 
+def test_a_plane_turned_from_the_winter_sun_is_not_called_dull(threshold: MoveThreshold) -> None:
+    """At 50 degrees north in December the sun stands 17 degrees high at noon (pvlib SPA), behind a pitch of 40 to the north."""
+    options = {"latitude": 50.0, "planes": {"south": (180.0, 40.0), "north": (0.0, 40.0)}}
+    roof = make_roof(days=6, kinds="c", first=20432, units=[["south"] * 2, ["north"] * 2], **options)  # from 10 December 2025
+    case = case_of(roof, roof.weather())
+    assert case.sensor_trust[0]
+
+    def said() -> dict[str, str]:
+        told = run_rule("soiling", case).unjudged
+        return {case.names[case.plane_of[u.input]]: u.reason for u in told if u.input is not None}
+
+    assert said() == {"south": rule.DULL_RECORD, "north": rule.TURNED}  # six days have no slope
+    threshold(planelevel, "LIT_BINS", 0)
+    assert said()["north"] == rule.DULL_RECORD
+
+
 def test_dull_days_and_what_returns_at_an_hour_leave_a_planes_level(threshold: MoveThreshold) -> None:
     """A tree takes an hour of each morning, and thick cloud spoils the expectation: neither is dirt."""
     roof = make_roof(days=24, kinds="cmco", units=[["south"] * 2] * 2)
@@ -152,3 +169,30 @@ def test_dull_days_and_what_returns_at_an_hour_leave_a_planes_level(threshold: M
     apart = [float(np.nanmedian(np.abs(y - np.nanmedian(y)))) for y in (level, before)]
     assert apart[0] < 0.5 * apart[1]
     assert np.isfinite(level).sum() < np.isfinite(before).sum()
+
+
+@pytest.mark.parametrize(("climbs", "told"), [(0.003, False), (0.0, True)])
+def test_a_sensor_that_climbs_makes_clean_modules_seem_to_sink(threshold: MoveThreshold, climbs: float, told: bool) -> None:
+    """A tenth in five weeks, on clear days: against the sky itself the inputs hold, and the sensor does not."""
+    roof = make_roof(days=36, kinds="c", units=[["south"] * 2] * 3)
+    for n in range(6 if told else 0):
+        roof.scale(n, 1 - 0.003 * roof.day, roof.when())
+    roof.ghi *= 1.0 + climbs * (roof.day - 18)
+    case = case_of(roof, roof.weather())
+    assert case.sensor_trust[0]
+    assert _planes(case) == ({"south"} if told else set())
+    if not told:
+        threshold(sensordrift, "CLIMBS", 9.0)
+        assert _planes(case) == {"south"}
+
+
+@pytest.mark.parametrize(("name", "value"), [("TREND", 1e6), ("LEAST", 0.3), ("CALM", 0.0), ("CALM_BINS", 49), ("CLEAR", 1.2)])
+def test_what_tells_of_a_sensor(threshold: MoveThreshold, name: str, value: float) -> None:
+    roof = make_roof(days=36, kinds="c", units=[["south"] * 2] * 3)
+    roof.ghi *= 1.0 + 0.003 * (roof.day - 18)
+    case = case_of(roof, roof.weather())
+    teeth = planes.teeth_of(*plane_level(case, 0), planes.PLANE_SURE.value)
+    assert teeth is not None
+    assert sensordrift.sensor_climbs(case, teeth)
+    threshold(sensordrift, name, value)
+    assert not sensordrift.sensor_climbs(case, teeth)
