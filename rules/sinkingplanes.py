@@ -32,6 +32,7 @@ TOLD = Threshold(0.7, "of the days", "own reasoning: a plane that tells of itsel
 HIGHEST = Threshold(1.25, "of the usual best", "own reasoning: best days are nearly clean; who makes far more was expected wrongly")
 GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
 ALONE_DROP = Threshold(0.25, "ratio", "own reasoning: a guessed sky may be off by a tenth, and another plane's the other way")
+MEASURED_ALONE_DROP = Threshold(0.09, "ratio", "own reasoning: twice what a sensor and a plane's angles may part by in some weeks")
 GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
 #: Share of a plane's drop by which its dirtier members stand out beside the others at most, where all are dirty.
@@ -91,7 +92,7 @@ def _borne_out(case: Case, found: list[Teeth | None], levels: list[tuple[Floats,
     for p, teeth in enumerate(list(found)):
         if teeth and not teeth.resets and len(levels) > 1:
             others = [_slope_along(teeth, level) for q, (level, _) in enumerate(levels) if q != p]
-            if all(slope > FLAT * teeth.slope for slope in others) and not _deep(teeth):
+            if all(slope > FLAT * teeth.slope for slope in others) and not _deep(teeth) and not _plainly_alone(case, teeth):
                 found[p] = None
     # What a guessed sky says of one plane among several is an error of that guess, unless rain ended it.
     if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
@@ -102,6 +103,12 @@ def _borne_out(case: Case, found: list[Teeth | None], levels: list[tuple[Floats,
 def _deep(teeth: Teeth) -> bool:
     """Whether a fall is surely deeper than a season or a wrongly guessed sky could make it."""
     return teeth.drop >= ALONE_DROP.value and teeth.sure >= SENSOR_SURE.value
+
+
+def _plainly_alone(case: Case, teeth: Teeth) -> bool:
+    """Whether one plane falls against a sensor by more, and faster, than a wrongly noted angle or a season makes it."""
+    far = teeth.drop >= MEASURED_ALONE_DROP.value and -teeth.slope >= GUESSED_SLOPE.value
+    return far and case.sensor_trust[0] and teeth.sure >= SENSOR_SURE.value
 
 
 def teeth_of(level: Floats, noise: float, least: float) -> Teeth | None:

@@ -196,3 +196,19 @@ def test_what_tells_of_a_sensor(threshold: MoveThreshold, name: str, value: floa
     assert sensordrift.sensor_climbs(case, teeth)
     threshold(sensordrift, name, value)
     assert not sensordrift.sensor_climbs(case, teeth)
+
+
+def _one_of_two(drop: float, days: int = 24) -> Case:
+    """A plane that sinks from day to day beside one that does not, under a sensor and steady skies."""
+    roof = make_roof(days=days, kinds="c", units=[["south"] * 2] * 2 + [["west"] * 2] * 2)
+    for n in range(4):
+        roof.scale(n, 1 - drop * roof.day / (days - 1), roof.when())
+    return case_of(roof, roof.weather())
+
+
+@pytest.mark.parametrize(("drop", "told"), [(0.15, {"south"}), (0.07, set())])
+def test_one_plane_that_falls_fast_and_far_against_a_sensor_is_dirty(drop: float, told: set[str], threshold: MoveThreshold) -> None:
+    """The other plane vouches for the sensor: 0.6 % a day is dust of dry weather (published 0.1 to 0.5, from memory, and more)."""
+    assert _planes(_one_of_two(drop)) == told
+    threshold(planes, "MEASURED_ALONE_DROP", 0.5)
+    assert not _planes(_one_of_two(drop))
