@@ -27,6 +27,8 @@ ALONE_DAYS = Threshold(2, "days", "own reasoning: what takes a gateway takes all
 AWAKE = Threshold(0.02, "W per rated W", "own reasoning: half of what we call light; a unit needs some 1 % to wake")
 GLOOM = Threshold(0.06, "of clear sky", "own reasoning: under half of what a thick overcast leaves (0.10 to 0.25)")
 EDGE = Threshold(0.75, "h", "own reasoning: a shift is told to a quarter of an hour, and units are heard before they count as lit")
+#: Part of an interval by which a gap is longer than the interval says.
+_ROUNDING = 0.05
 LOGGED_GAP = Threshold(0.75, "h", "own reasoning: three times a gateway restart; the log says that the link was lost")
 
 
@@ -97,6 +99,7 @@ def unit_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     inputs = np.bincount(case.unit_of, minlength=len(case.site.units))
     # Units are fed by their modules: where no sibling made anything meanwhile, it was too dark to be awake.
     awake = t["own_missing_loss"] >= AWAKE.value * inputs * t["own_missing_h"]
+    awake &= t["own_gap_h"] > _coarser(case)[:, None]
     missing, longest, runs = (np.where(awake, t[name], 0.0) for name in ("own_missing_h", "own_gap_h", "own_gaps"))
     return kinds(missing, longest, runs, t["unit_lit_h"], t["step_s"][:, None])
 
@@ -111,7 +114,8 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     hours = t["step_s"][:, None] / 3600.0
     whole, gap, gaps = gateway_gaps(case)
     gloomy = _gloomy(case)
-    missing, longest, runs = (np.where(gloomy, 0.0, x) for x in (whole, gap, gaps))
+    none = gloomy | (gap <= _coarser(case)[:, None])
+    missing, longest, runs = (np.where(none, 0.0, x) for x in (whole, gap, gaps))
     silent, patchy, judged = kinds(missing, longest, runs, t["unit_day_h"], t["step_s"][:, None], many=True)
     long = (gap >= LOGGED_GAP.value) & (gap >= 2 * hours) & (gap >= ONE_PIECE.value * whole)
     told = judged & ~silent & long & (whole >= PATCHY_SHARE.value * t["unit_day_h"])
@@ -120,6 +124,13 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
         silent[:, u] |= logged
         patchy[:, u] &= ~logged
     return silent, patchy, judged
+
+
+def _coarser(case: Case) -> Floats:
+    """What rows a longer interval apart leave out on a day on which the interval changed, h, [D]; 0 on other days."""
+    step = case.table["step_s"]
+    beside = np.concatenate([step[:1], step, step[-1:]])
+    return np.asarray(np.maximum(np.maximum(beside[:-2], beside[2:]) - step, 0.0) / 3600.0 * (1.0 + _ROUNDING))
 
 
 def gateway_gaps(case: Case) -> tuple[Floats, Floats, Floats]:

@@ -139,3 +139,16 @@ def test_two_bad_links_of_three_leave_the_third_to_tell_what_chance_takes() -> N
     for u in (0, 2):
         roof.silent(u, rng.random(len(roof.ts)) < 0.16)
     assert {c.inputs for c in run_rule("patchy-comms", case_of(roof)).candidates} == {(0, 1), (4, 5)}
+
+
+def test_rows_of_a_longer_interval_are_no_lost_rows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Polled every ten minutes until noon of a day, and every five from then on: nothing was lost."""
+    roof = make_roof(days=8, kinds="c")
+    early = (roof.when(0, 3) | roof.when(4, 4, 0.0, 12.5)) & (np.arange(len(roof.ts)) % 2 == 1)
+    for u in range(5):
+        roof.silent(u, early)
+    case = case_of(roof)
+    assert {600.0, 300.0} <= set(case.table["step_s"].tolist())
+    assert not rules.silence.gateway_kinds(case)[1].any()
+    monkeypatch.setattr(rules.silence, "_coarser", lambda case: np.zeros(case.day_count))
+    assert rules.silence.gateway_kinds(case_of(roof))[1][4].all()
