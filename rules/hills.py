@@ -68,8 +68,10 @@ class Hill:
 
 @dataclass(frozen=True)
 class _Course:
-    """What a plane made of clear sky, [D, B]: the ``whole`` day; ``share`` while the beam counts, of the light and, ``diffuse``, of
-    the diffuse light alone."""
+    """What a plane made of clear sky, [D, B].
+
+    ``whole`` at any hour; ``share`` while the beam counts, ``diffuse`` the same over a clear sky's diffuse light alone.
+    """
 
     whole: Floats
     share: Floats

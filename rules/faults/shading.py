@@ -158,20 +158,20 @@ def _whole(case: Case, p: int, hill: Hill, told: set[int]) -> Candidate | None:
     open_sun = ~hill.behind & np.isfinite(hill.share) & days[:, None]
     line = skyline(case, hill.edges, hill.edges | open_sun, share)
     lost_h = np.where(hill.behind, lacks, 0.0)
+    rated = case.rated[inputs]
     lead = _candidate(
-        case, inputs[0], days, Fallen(share, beam, hill.held, hill.edges), lost_h, case.light_days, line, "horizon", hill.top_deg
-    )
+        case, inputs[0], days, Fallen(share, beam, hill.held, hill.edges), lost_h, case.light_days, line, "horizon",
+        top=hill.top_deg, times=float(rated.sum()) / max(float(rated[0]), 1e-9),
+    )  # fmt: skip
     lead = replace(lead, alternatives=_BEHIND_HILL, strength=min(lead.strength, HILL_SURE))
     if len(inputs) == 1:
         return lead
-    name, rated = case.names[p], case.rated[inputs]
-    times = float(rated.sum()) / max(float(rated[0]), 1e-9)
+    name = case.names[p]
     return replace(
         lead,
         scope="plane",
         inputs=tuple(inputs),
         plane=name,
-        loss_wh=lead.loss_wh * times,
         why=lead.why.replace(case.inputs[inputs[0]].label, f"Plane {name}", 1),
     )
 
@@ -295,16 +295,27 @@ def _plane_alike(case: Case, shade: ShadeMap) -> Mask:
 
 
 def _candidate(
-    case: Case, n: int, days: Mask, fallen: Fallen, lost_h: Floats, judged: Mask, line: Skyline, kind: str, top: float | None = None
+    case: Case,
+    n: int,
+    days: Mask,
+    fallen: Fallen,
+    lost_h: Floats,
+    judged: Mask,
+    line: Skyline,
+    kind: str,
+    top: float | None = None,
+    times: float = 1.0,
 ) -> Candidate:
     """Shade on one input.
 
     Parameters
     ----------
-    lost_h : [D, B], what it took, h; ``judged`` [D], days that could say; ``top`` height in degrees, where its edge was seen.
+    lost_h : [D, B], what it took, h; ``judged`` [D], days that could say; ``top`` height in degrees, where its edge was
+        seen; ``times`` how many inputs like this one lose as much.
     """
     ref, shaded = case.inputs[n], fallen.shaded
     year = season(case, n, line, sky_brightness(case, n, fallen.beam))
+    year = replace(year, loss_kwh=times * year.loss_kwh)
     edges = line.span_deg
     taken = np.where(shaded & days[:, None], fallen.share * fallen.beam, 0.0)
     east, north = _bearing(case)
@@ -319,7 +330,7 @@ def _candidate(
     clock = _clock(case, int(where[-1]), float(first_h), float(last_h))
     span = np.zeros(case.day_count, bool)
     span[where[0] : where[-1] + 1] = True
-    lost_wh = (lost_h * span[:, None]).sum(axis=1) * case.rated[n]
+    lost_wh = (lost_h * span[:, None]).sum(axis=1) * case.rated[n] * times
     clear_days = int((judged & span).sum())
     seen = int((days & judged).sum())
     depth = float(taken.sum() / max(np.where(taken > 0, fallen.beam, 0.0).sum(), 1e-9))

@@ -47,6 +47,7 @@ def test_a_hill_before_a_plane_is_told_once_with_its_height_and_cost(step: int, 
     assert found[0].evidence["height_deg"] == pytest.approx(top, abs=4.0)
     assert found[0].loss_wh_total == pytest.approx(roof.lost_wh(), rel=0.35)
     assert found[0].action == "none"
+    assert found[0].evidence["loss_year_kwh"] > roof.lost_wh() / 1000.0  # of all eight, in a year more than in twelve days
 
 
 def test_low_sun_on_a_plane_is_no_fault(threshold: MoveThreshold) -> None:
