@@ -59,7 +59,14 @@ def place_chart(summaries: Sequence[SiteSummary], fleet: FleetOverview) -> Figur
     middle = sum(s.latitude or 0.0 for s in placed) / len(placed)
     layout = _layout("degrees east", "degrees north", 440)
     # One degree of longitude is shorter than one of latitude by the cosine of the latitude.
-    layout["yaxis"] |= {"scaleanchor": "x", "scaleratio": round(1 / max(cos(radians(middle)), 0.05), 3)}
+    layout["yaxis"] |= {
+        "scaleanchor": "x",
+        "scaleratio": round(1 / max(cos(radians(middle)), 0.05), 3),
+        # On a phone the sheet is taller than the earth: the axis ends at the poles.
+        "minallowed": -90,
+        "maxallowed": 90,
+        "constrain": "domain",
+    }
     layout["hovermode"] = "closest"
     return {"data": data, "layout": layout}
 
