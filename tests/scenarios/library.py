@@ -1,8 +1,8 @@
 """The scenario library: families of simulated sites, over train seeds and sealed seeds.
 
 Rules may be tuned while looking at train seeds (0 to 16799). Sealed seeds (from
-1500000) are for measuring only: nobody looks at a sealed site to change a rule.
-Seeds from 100000, 200000, and so on to 1400000 were sealed once: rules were changed after their
+1600000) are for measuring only: nobody looks at a sealed site to change a rule.
+Seeds from 100000, 200000, and so on to 1500000 were sealed once: rules were changed after their
 aggregates were seen.
 """
 
@@ -31,7 +31,7 @@ from triage.importing import Loaded
 
 T = TypeVar("T")
 Seeds = Literal["train", "sealed"]
-SEALED_FROM = 1_500_000
+SEALED_FROM = 1_600_000
 TRAIN_UNTIL = 16_800
 
 #: Each family's place in the round: every fault, every look-alike, and mixtures more often.
