@@ -33,6 +33,9 @@ HIGHEST = Threshold(1.25, "of the usual best", "own reasoning: best days are nea
 GUESSED_DROP = Threshold(0.18, "ratio", "own reasoning: nearly twice what a guessed sky may be off by")
 ALONE_DROP = Threshold(0.25, "ratio", "own reasoning: a guessed sky may be off by a tenth, and another plane's the other way")
 MEASURED_ALONE_DROP = Threshold(0.09, "ratio", "own reasoning: twice what a sensor and a plane's angles may part by in some weeks")
+ALONE_FASTEST = Threshold(
+    0.01, "per day", "field studies: up to some 1 % a day (from memory); a shadow that grows with the season takes more"
+)
 GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
 #: Share of a plane's drop by which its dirtier members stand out beside the others at most, where all are dirty.
@@ -107,7 +110,7 @@ def _deep(teeth: Teeth) -> bool:
 
 def _plainly_alone(case: Case, teeth: Teeth) -> bool:
     """Whether one plane falls against a sensor by more, and faster, than a wrongly noted angle or a season makes it."""
-    far = teeth.drop >= MEASURED_ALONE_DROP.value and -teeth.slope >= GUESSED_SLOPE.value
+    far = teeth.drop >= MEASURED_ALONE_DROP.value and GUESSED_SLOPE.value <= -teeth.slope <= ALONE_FASTEST.value
     return far and case.sensor_trust[0] and teeth.sure >= SENSOR_SURE.value
 
 
