@@ -169,7 +169,7 @@ class _Claims:
             # The rest of the snow lies on the lowest strip of cells, behind one bypass diode, until it melts.
             rest = np.convolve(snow[:, inputs].all(axis=1).astype(float), np.ones(_MELTS + 1))[: case.day_count] > 0.0
             return none if (candidate.days & ~rest).any() else candidate.days
-        if candidate.fault in _WHOLE:
+        if candidate.fault in _WHOLE or (candidate.fault == "patchy-comms" and candidate.scope == "gateway"):
             # Snow on most of the inputs lay on the others too: those that it slid off first show it for an hour only.
             there = heard(case, candidate.days, inputs)
             lit = there & (case.table["lit_h"][candidate.days][:, inputs].max(axis=0) > 0.0)

@@ -9,7 +9,7 @@ from rules.days import runs_of, span_mask
 from rules.finding import Threshold
 from rules.ontime import unit_hours_off
 from rules.panel import day_offset
-from rules.ranks import Floats, Mask
+from rules.ranks import Floats, Mask, median_of
 
 LONG_GAP = Threshold(2.0, "h", "own reasoning: longer than a gateway restart or a modem's night update")
 PATCHY_SHARE = Threshold(
@@ -27,6 +27,9 @@ ALONE_DAYS = Threshold(2, "days", "own reasoning: what takes a gateway takes all
 AWAKE = Threshold(0.02, "W per rated W", "own reasoning: half of what we call light; a unit needs some 1 % to wake")
 GLOOM = Threshold(0.06, "of clear sky", "own reasoning: under half of what a thick overcast leaves (0.10 to 0.25)")
 EDGE = Threshold(0.75, "h", "own reasoning: a shift is told to a quarter of an hour, and units are heard before they count as lit")
+EVEN_RUNS = Threshold(8, "gaps a day", "own reasoning: of fewer, alike by chance")
+EVEN_SHARE = Threshold(0.4, "of the light", "an interval twice as long leaves every other row out: half")
+EVEN_DAYS = Threshold(0.6, "of the days", "own reasoning: an interval is the same on most days, losses are not")
 #: Part of an interval by which a gap is longer than the interval says.
 _ROUNDING = 0.05
 LOGGED_GAP = Threshold(0.75, "h", "own reasoning: three times a gateway restart; the log says that the link was lost")
@@ -99,7 +102,7 @@ def unit_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     inputs = np.bincount(case.unit_of, minlength=len(case.site.units))
     # Units are fed by their modules: where no sibling made anything meanwhile, it was too dark to be awake.
     awake = t["own_missing_loss"] >= AWAKE.value * inputs * t["own_missing_h"]
-    awake &= t["own_gap_h"] > _coarser(case)[:, None]
+    awake &= t["own_gap_h"] > np.maximum(_coarser(case)[:, None], _left_out(case) * (1.0 + _ROUNDING))
     missing, longest, runs = (np.where(awake, t[name], 0.0) for name in ("own_missing_h", "own_gap_h", "own_gaps"))
     return kinds(missing, longest, runs, t["unit_lit_h"], t["step_s"][:, None])
 
@@ -126,6 +129,33 @@ def gateway_kinds(case: Case) -> tuple[Mask, Mask, Mask]:
     return silent, patchy, judged
 
 
+@once
+def _left_out(case: Case) -> Floats:
+    """What an interval of its own leaves out between two rows of each unit's gateway, h, [U]; 0 where it has none.
+
+    A gateway that is asked every quarter of an hour beside one asked every five minutes leaves two of three rows
+    out, evenly, day after day; lost rows leave gaps of many lengths.
+    """
+    t = case.table
+    missing, gap, runs, day = t["quiet_missing_h"], t["quiet_gap_h"], t["quiet_gaps"], t["unit_day_h"]
+    even = (runs >= EVEN_RUNS.value) & (missing >= EVEN_SHARE.value * day) & (np.abs(runs * gap - missing) <= 1.5 * gap)
+    slow = even.sum(axis=0) >= EVEN_DAYS.value * np.maximum((day >= 1.0).sum(axis=0), 1)
+    return np.array([median_of(g[e]) if s and e.any() else 0.0 for g, e, s in zip(gap.T, even.T, slow, strict=True)])
+
+
+def _without_interval(case: Case) -> tuple[Floats, Floats, Floats]:
+    """Hours that each unit's gateway missed, the longest gap, h, and the number of gaps, [D, U], without its interval's own."""
+    t, usual = case.table, _left_out(case)
+    missing, gap, runs = t["quiet_missing_h"], t["quiet_gap_h"], t["quiet_gaps"]
+    here = (usual > 0.0) & (runs >= EVEN_RUNS.value)
+    if not here.any():
+        return missing, gap, runs
+    longer = here & (gap > 1.5 * usual)
+    left = np.where(longer, np.maximum(missing - runs * usual, gap - usual), 0.0)
+    few = np.where(longer, np.maximum(np.rint(left / np.maximum(gap, 1e-9)), 1.0), 0.0)
+    return np.where(here, left, missing), np.where(here & ~longer, 0.0, gap), np.where(here, few, runs)
+
+
 def _coarser(case: Case) -> Floats:
     """What rows a longer interval apart leave out on a day on which the interval changed, h, [D]; 0 on other days."""
     step = case.table["step_s"]
@@ -138,8 +168,8 @@ def gateway_gaps(case: Case) -> tuple[Floats, Floats, Floats]:
 
     Without those of a wrong clock: stamps that are hours off leave one end of each day's light without rows.
     """
-    t, off = case.table, unit_hours_off(case)
-    missing, gap, runs = t["quiet_missing_h"], t["quiet_gap_h"], t["quiet_gaps"]
+    off = unit_hours_off(case)
+    missing, gap, runs = _without_interval(case)
     edge = (off > 0.0) & (gap > 0.0) & (gap <= off + EDGE.value)
     missing, runs = np.where(edge, missing - gap, missing), np.where(edge, runs - 1, runs)
     # The second longest gap is not on file: it is no longer than the longest, nor than all the others together.

@@ -93,7 +93,7 @@ def spell_of(
     spells, endless = _covered_days(case, p, inputs, start, returning, lightless, sky)
     # A silence of all at the end of a spell has no covered day after it: it may be anything,
     # unless their gateway heard others meanwhile.
-    awake = ~sky.asleep[:, inputs].all(axis=1) | _heard_enough(case, p)
+    awake = ~sky.asleep[:, inputs].all(axis=1) | _heard_enough(case, p, sky)
     told = (awake | _alone_asleep(case, inputs) | sure) & np.any(list(spells.values()), axis=0)
     for days in spells.values():
         days[int(np.flatnonzero(told)[-1]) + 1 if told.any() else start :] = False
@@ -268,10 +268,16 @@ def _alone_asleep(case: Case, inputs: np.ndarray) -> Mask:
     return out
 
 
-def _heard_enough(case: Case, p: int) -> Mask:
-    """Days on which rows of a plane cover most of the light, though its units slept now and then, [D]."""
+def _heard_enough(case: Case, p: int, sky: Sky) -> Mask:
+    """Days on which rows of a plane speak for it though its units slept now and then, [D].
+
+    They cover most of the light, or make next to nothing of it where a sensor sees the sun: a bad link's rows hold full power.
+    """
     heard, whole = case.table["plane_clear"][:, p].sum(axis=1), case.table["plane_clear_all"][:, p].sum(axis=1)
-    return np.asarray((whole > 0.0) & (heard >= HEARD.value * whole))
+    most = (whole > 0.0) & (heard >= HEARD.value * whole)
+    with np.errstate(invalid="ignore"):
+        dark = (sky.plane[:, p] < COVERED.value) & (sky.expected[:, p] > BRIGHT.value)
+    return np.asarray(most | dark if sky.trusted else most)
 
 
 def _awake_before(n: int, start: int, inputs: np.ndarray, sky: Sky) -> bool:

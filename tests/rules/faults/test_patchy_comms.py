@@ -152,3 +152,31 @@ def test_rows_of_a_longer_interval_are_no_lost_rows(monkeypatch: pytest.MonkeyPa
     assert not rules.silence.gateway_kinds(case)[1].any()
     monkeypatch.setattr(rules.silence, "_coarser", lambda case: np.zeros(case.day_count))
     assert rules.silence.gateway_kinds(case_of(roof))[1][4].all()
+
+
+def _two_intervals(away: tuple[float, float] | None = None) -> Roof:
+    """One gateway asked every five minutes, and one every quarter of an hour."""
+    roof = make_roof(days=8, kinds="c", gateways=["G1"] * 2 + ["G2"] * 3)
+    for u in (2, 3, 4):
+        roof.silent(u, np.arange(len(roof.ts)) % 3 != 0)
+        if away:
+            roof.silent(u, roof.when(3, 3, *away))
+    return roof
+
+
+def test_a_gateway_asked_less_often_loses_no_rows(threshold: MoveThreshold) -> None:
+    """A third of the rows, evenly and every day, is an interval; losses leave gaps of many lengths (Schilling 1990)."""
+    assert not {c.fault for c in run_rule("patchy-comms", case_of(_two_intervals())).candidates}
+    assert not run_rule("unit-silent", case_of(_two_intervals())).candidates
+    threshold(rules.silence, "EVEN_SHARE", 1.1)
+    assert "gateway" in {c.scope for c in run_rule("patchy-comms", case_of(_two_intervals())).candidates}
+
+
+def test_its_silence_is_told_all_the_same() -> None:
+    found = run_rule("gateway-silent", case_of(_two_intervals((9.0, 15.0)))).candidates
+    assert {(c.scope, tuple(np.flatnonzero(c.days))) for c in found} == {("gateway", (3,))}
+
+
+def test_rows_that_a_slow_gateways_units_lose_are_told() -> None:
+    roof = _lossy(_two_intervals(), [3], 0.5, 0, 7)
+    assert {f.unit for f in findings(roof, "patchy-comms")} == {"U4"}

@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 
 from rules import snowsky, snowsleep, snowspell
+from rules.candidate import Candidate
+from rules.case import Case
+from rules.diagnose import diagnose
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof
+from tests.rules.make import FIRST_DAY, Roof, case_of, findings, make_roof, run_rule
 
 JANUARY = FIRST_DAY - 125
 
@@ -68,3 +71,27 @@ def test_who_is_silent_for_a_part_of_the_snow_is_silent_for_itself(threshold: Mo
     assert {f.plane for f in findings(_north_too(), "snow")} == {"south", "north"}
     threshold(snowsleep, "MOSTLY_QUIET", 1.1)
     assert {f.plane for f in findings(_north_too(), "snow")} == {"south"}
+
+
+def test_rows_between_long_sleep_speak_where_a_sensor_sees_the_sun(threshold: MoveThreshold) -> None:
+    """Two days in which units wake for an hour and make a fiftieth: a bad link's rows would hold all of it."""
+    roof = make_roof(days=12, first=JANUARY, kinds="c", air_c=-4.0, units=[["south", "south"]] * 2, planes={"south": (180.0, 30.0)})
+    for n in range(4):
+        roof.scale(n, 0.02, roof.when(5, 7))
+    for u in range(2):
+        roof.silent(u, roof.when(5, 7, 8.0, 11.0) | roof.when(5, 7, 12.0, 18.0))
+    case = case_of(roof, roof.weather())
+    assert {c.inputs[0] for c in run_rule("snow", case).candidates} == {0, 1, 2, 3}
+    found = findings(roof, weather=roof.weather())
+    assert {f.fault for f in found} == {"snow"}
+    dim = case_of(roof, roof.weather())
+    threshold(snowspell, "BRIGHT", 2.0)
+    assert not run_rule("snow", dim).candidates
+
+
+def test_links_that_come_and_go_while_the_roof_lies_under_snow_are_asleep(healthy_case: Case) -> None:
+    days = np.isin(np.arange(healthy_case.day_count), (3, 4, 5))
+    snow = [Candidate("snow", "input", (n,), days, 100.0 * days, 0.9, "snow") for n in range(10)]
+    link = Candidate("patchy-comms", "gateway", tuple(range(10)), days, 0.0 * days, 0.9, "link")
+    assert {c.fault for c in diagnose(healthy_case, [*snow, link]).accepted} == {"snow"}
+    assert {c.fault for c in diagnose(healthy_case, [*snow[:3], link]).accepted} == {"snow", "patchy-comms"}
