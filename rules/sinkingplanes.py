@@ -36,6 +36,11 @@ MEASURED_ALONE_DROP = Threshold(0.09, "ratio", "own reasoning: twice what a sens
 ALONE_FASTEST = Threshold(
     0.01, "per day", "field studies: up to some 1 % a day (from memory); a shadow that grows with the season takes more"
 )
+WINTER_DAYS = Threshold(25, "days", "own reasoning: in fewer the sun's path goes not down and up by as much")
+WINTER_DEG = Threshold(6.0, "deg", "own reasoning: some six weeks of autumn and as many of spring")
+WINTER_ALIKE = Threshold(
+    0.7, "correlation", "own reasoning: half of what moves the level; dirt heeds rain and not the sun's height"
+)
 GUESSED_SLOPE = Threshold(0.004, "per day", "own reasoning: a guessed sky may be off by a tenth after some weeks of another season")
 WASHED = Threshold(0.7, "of the drop", "own reasoning: one good rain takes most of the dirt, no haze goes overnight for good")
 #: Share of a plane's drop by which its dirtier members stand out beside the others at most, where all are dirty.
@@ -74,7 +79,7 @@ def sinking_planes(case: Case, beside: dict[int, Sunk]) -> list[tuple[int, Teeth
         by_rain = washes(case, own)
         levels = [level if teeth else mine for teeth, level, mine in zip(found, levels, own, strict=True)]
         found = [teeth or wash for teeth, wash in zip(found, by_rain, strict=True)]
-    return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth]
+    return [(p, teeth, levels[p][0]) for p, teeth in enumerate(found) if teeth and not _winters(case, own[p][0])]
 
 
 def _roof_course(case: Case, levels: list[tuple[Floats, float]]) -> tuple[Floats, float]:
@@ -101,6 +106,15 @@ def _borne_out(case: Case, found: list[Teeth | None], levels: list[tuple[Floats,
     if not case.sensor_trust[0] and 2 * sum(map(bool, found)) < len(found):
         found = [teeth if teeth and (teeth.resets or _deep(teeth)) else None for teeth in found]
     return found
+
+
+def _winters(case: Case, level: Floats) -> bool:
+    """Whether a plane's course of levels, [D], goes down and up again with the noon sun's height: low sun, hills, snow."""
+    known = np.isfinite(level)
+    noon, level = case.bin_elevation.max(axis=1)[known], level[known]
+    if len(level) < WINTER_DAYS.value or min(noon[0], noon[-1]) < noon.min() + WINTER_DEG.value:
+        return False
+    return float(np.corrcoef(noon, level)[0, 1]) >= WINTER_ALIKE.value
 
 
 def _deep(teeth: Teeth) -> bool:

@@ -16,7 +16,7 @@ from rules.case import Case
 from rules.planelevel import plane_level
 from rules.sawteeth import saw_teeth
 from tests.rules.conftest import MoveThreshold
-from tests.rules.make import case_of, findings, make_roof, run_rule
+from tests.rules.make import FIRST_DAY, case_of, findings, make_roof, run_rule
 
 
 @cache
@@ -214,3 +214,18 @@ def test_one_plane_that_falls_fast_and_far_against_a_sensor_is_dirty(
     assert _planes(_one_of_two(drop, days)) == told
     threshold(planes, "MEASURED_ALONE_DROP", 0.5)
     assert not _planes(_one_of_two(drop, days))
+
+
+def test_what_goes_down_and_up_with_the_winter_sun_is_no_dirt(threshold: MoveThreshold) -> None:
+    """A plane that low sun, hills or rime hold down in midwinter follows the noon sun's height (pvlib's), dirt follows the rain."""
+    roof = make_roof(days=150, first=FIRST_DAY - 215, kinds="c", step=1800, units=[["south"] * 2] * 2, latitude=50.0)
+    noon = np.array([roof.sun_elevation[roof.day == d].max() for d in range(150)])
+    lacks = 0.3 * np.clip((25.0 - noon) / 9.0, 0.0, 1.0)
+    for n in range(4):
+        roof.scale(n, 1.0 - lacks[roof.day], roof.when())
+    case = case_of(roof, roof.weather())
+    level = plane_level(case, 0)[0]
+    assert planes._winters(case, level)
+    assert not planes._winters(case, 1.0 - 0.002 * (np.arange(150.0) % 50))
+    threshold(planes, "WINTER_ALIKE", 1.1)
+    assert not planes._winters(case, level)
