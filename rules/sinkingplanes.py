@@ -114,7 +114,10 @@ def _winters(case: Case, level: Floats) -> bool:
     noon, level = case.bin_elevation.max(axis=1)[known], level[known]
     if len(level) < WINTER_DAYS.value or min(noon[0], noon[-1]) < noon.min() + WINTER_DEG.value:
         return False
-    return float(np.corrcoef(noon, level)[0, 1]) >= WINTER_ALIKE.value
+    # By rank: a day under snow in between says nothing of the course.
+    rank = np.argsort(np.argsort(np.stack([noon, level]), axis=1), axis=1)
+    alike = np.asarray(np.corrcoef(rank))
+    return float(alike[0, 1]) >= WINTER_ALIKE.value
 
 
 def _deep(teeth: Teeth) -> bool:

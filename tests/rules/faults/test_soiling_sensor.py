@@ -226,6 +226,8 @@ def test_what_goes_down_and_up_with_the_winter_sun_is_no_dirt(threshold: MoveThr
     case = case_of(roof, roof.weather())
     level = plane_level(case, 0)[0]
     assert planes._winters(case, level)
+    snowed = np.where(np.arange(150) % 40 == 20, 0.1, level)
+    assert planes._winters(case, snowed)
     assert not planes._winters(case, 1.0 - 0.002 * (np.arange(150.0) % 50))
     threshold(planes, "WINTER_ALIKE", 1.1)
     assert not planes._winters(case, level)
