@@ -28,7 +28,7 @@ AWAKE = Threshold(0.02, "W per rated W", "own reasoning: half of what we call li
 GLOOM = Threshold(0.06, "of clear sky", "own reasoning: under half of what a thick overcast leaves (0.10 to 0.25)")
 EDGE = Threshold(0.75, "h", "own reasoning: a shift is told to a quarter of an hour, and units are heard before they count as lit")
 EVEN_RUNS = Threshold(8, "gaps a day", "own reasoning: of fewer, alike by chance")
-EVEN_SHARE = Threshold(0.4, "of the light", "an interval twice as long leaves every other row out: half")
+EVEN_SHARE = Threshold(0.4, "of the light", "own reasoning: an interval twice as long leaves every other row out: half")
 EVEN_DAYS = Threshold(0.6, "of the days", "own reasoning: an interval is the same on most days, losses are not")
 #: Part of an interval by which a gap is longer than the interval says.
 _ROUNDING = 0.05
